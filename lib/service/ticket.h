@@ -1,0 +1,65 @@
+// A ticket: one probe that needs somebody, from the day it shows the need to the proof that the work helped.
+#pragma once
+
+#include <chrono>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "base/time.h"
+#include "diagnosis/verdict.h"
+
+namespace probekeeper::service {
+
+enum class State : std::uint8_t { open, acknowledged, planned, serviced, verified, closed, withdrawn };
+enum class Urgency : std::uint8_t { now, this_week, next_visit };
+enum class Found : std::uint8_t { as_diagnosed, other_fault, no_fault_found, not_looked };
+
+[[nodiscard]] std::string_view to_word(State s);
+[[nodiscard]] std::string_view to_word(Urgency u);
+[[nodiscard]] std::string_view to_word(Found f);
+[[nodiscard]] std::optional<State> state_of(std::string_view word);
+[[nodiscard]] std::optional<Urgency> urgency_of(std::string_view word);
+[[nodiscard]] std::optional<Found> found_of(std::string_view word);
+// verified, closed and withdrawn are finished; a probe has at most one ticket that is not.
+[[nodiscard]] bool is_finished(State s);
+
+struct TicketReason {
+    diagnosis::Finding finding;           // as it stood when last considered
+    std::optional<Timestamp> cleared_at;  // when the evidence went away
+};
+
+struct HistoryEntry {
+    Timestamp at{};
+    State state = State::open;
+    std::string by, note;
+};
+
+struct Part {
+    std::string part;  // "membrane", "o_ring", "electrolyte_ml", "abrasive_pad"
+    std::string kind;  // of a membrane, from the configuration; may be empty
+    int quantity = 1;
+};
+
+struct Ticket {
+    std::string id;  // "<site>-<number>"
+    std::int64_t number = 0;
+    std::string site, probe;
+    State state = State::open;
+    Urgency urgency = Urgency::next_visit;
+    Timestamp opened_at{}, updated_at{};
+    std::optional<Timestamp> due, postponed_until;
+    std::optional<std::string> assigned_to;
+    std::optional<Timestamp> seen;
+    std::optional<Found> found;
+    std::vector<TicketReason> reasons;
+    std::vector<std::string> work;
+    std::string meanwhile;
+    std::vector<Part> parts;
+    std::vector<std::string> cautions;
+    std::vector<HistoryEntry> history;
+};
+
+}  // namespace probekeeper::service
