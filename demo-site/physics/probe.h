@@ -64,14 +64,18 @@ private:
     // cascade of lags is the diffusion series. The lags beyond the last one kept are lumped into it.
     static constexpr std::size_t lags = 10;
 
+    // y' tau = u - y over one step, exact for u linear in between.
     struct Lag {
-        double keep = 0.0, before = 0.0, now = 1.0;  // y = keep y + before u_before + now u_now
+        double keep = 0.0, before = 0.0, now = 1.0;
         double input = 0.0, output = 0.0;
+        void set(double dt_s, double tau_s);
+        double step(double next_input);
+        void settle(double value) { input = output = value; }
     };
 
     void set_lags(double dt_s, double temperature_c);
     double through_lags(double input);
-    [[nodiscard]] double faults(double settled_mg_l, double dt_s);
+    [[nodiscard]] double worn(double settled_mg_l, double dt_s);
 
     ProbeSettings settings_;
     Wear wear_;
@@ -82,11 +86,10 @@ private:
     double fresh_factor_ = 1.0;
     double excess_ = 0.0;  // of a new membrane, relative
     double reading_mg_l_ = 0.0;
-    double stuck_at_mg_l_ = 0.0;
     bool started_ = false;
     // What the lags were last set for.
-    double set_dt_s_ = -1.0, set_temperature_c_ = 0.0, set_coating_ = 0.0, set_film_s_ = 0.0,
-           set_fresh_ = 0.0;
+    double set_dt_s_ = -1.0, set_temperature_c_ = 0.0, set_coating_ = 0.0, set_film_s_ = 0.0;
+    double flush_keep_ = 0.0, excess_keep_ = 0.0;  // over one step
     Wander own_movement_, slow_wrinkle_;
 };
 

@@ -19,7 +19,8 @@ class Transmitter {
 public:
     Transmitter(TransmitterSettings const& settings, Random random) : settings_{settings}, random_{random} {}
 
-    void step(double dt_s, double cell_mg_l, bool cleaning);
+    // `stuck`: the output holds, whatever the cell does.
+    void step(double dt_s, double cell_mg_l, bool cleaning, bool stuck = false);
     // As the register holds it.
     [[nodiscard]] double shown_mg_l() const { return shown_mg_l_; }
     [[nodiscard]] TransmitterSettings const& settings() const { return settings_; }

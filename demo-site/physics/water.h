@@ -87,11 +87,14 @@ public:
     [[nodiscard]] double elapsed_s() const { return elapsed_s_; }
 
 private:
-    void weather(double dt_s);
+    void slow_changes(double dt_s);
     void switch_aerator(double dt_s);
     void run_aerator(double dt_s);
     void balance(double dt_s);
-    [[nodiscard]] double commanded_air(double dt_s);
+    void command(bool on);
+    [[nodiscard]] double wanted_air(double dt_s);
+    [[nodiscard]] double hour() const;
+    [[nodiscard]] double day_of_year() const;
     [[nodiscard]] double load() const;
     [[nodiscard]] double daylight() const;
     [[nodiscard]] double half_cycle_s(bool on);
@@ -101,14 +104,15 @@ private:
     Influence influence_;
     WaterState state_;
     double elapsed_s_ = 0.0;
-    double since_weather_s_ = 1e9;
-    double light_ = 0.0, load_ = 1.0, temperature_factor_ = 1.0;
+    double oxygen_mg_l_ = 5.0;   // of the bulk; state_ adds what moves past the probes
+    double since_slow_s_ = 0.0;  // since slow_changes()
+    double shift_c_ = 0.0;       // influence_.temperature_shift_c as far as the water has followed
+    double light_ = 0.0, load_ = 1.0, kla_warm_ = 1.0, uptake_warm_ = 1.0;
+    bool on_ = true;  // as the site commands it, power or not
     double half_cycle_left_s_ = 0.0;
-    double air_command_ = 0.0;      // 0..1
-    double waiting_command_ = 0.0;  // the command that the air will follow once its dead time is over
     double dead_left_s_ = 0.0;
-    double control_integral_ = 0.5;
-    double measured_mg_l_ = 0.0;  // what the site's own controller sees, lagged
+    double control_integral_ = 0.5;  // of the site's own controller, in parts of full air
+    double measured_mg_l_ = 0.0;     // what that controller sees, lagged
     Wander pressure_, warmth_, load_wander_, cloud_, shared_movement_;
 };
 
