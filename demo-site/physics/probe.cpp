@@ -85,7 +85,8 @@ void Probe::step(double dt_s, WaterState const& water, Place place) {
     double const uncovered = place == Place::air ? wear_.cleaning_reach : 0.0;
     air_part_ = uncovered + (air_part_ - uncovered) * flush_keep_;
     double const moved = water.do_mg_l + water.movement_mg_l * own_movement_.step(dt_s, random_);
-    double const outside = air_part_ * water.saturation_mg_l + (1.0 - air_part_) * std::max(0.0, moved);
+    double const wet = place == Place::zero ? 0.0 : std::max(0.0, moved);
+    double const outside = air_part_ * water.saturation_mg_l + (1.0 - air_part_) * wet;
     if (!started_) {
         started_ = true;
         for (auto& lag : chain_) {
@@ -116,25 +117,25 @@ void Probe::change_membrane(double fresh_factor, double overshoot) {
     set_dt_s_ = -1.0;
 }
 
-double Probe::t90_20_s() const {
+double Probe::t90_20_s(double damping_s) const {
     Probe copy = *this;
-    double const dt = (fresh_t90_20_s() * wear_.coating + wear_.film_t90_s) / 2000.0;
+    double const dt = (fresh_t90_20_s() * wear_.coating + wear_.film_t90_s + damping_s) / 2000.0;
     copy.set_dt_s_ = -1.0;
     copy.set_lags(dt, 20.0);
     for (auto& lag : copy.chain_) {
         lag.settle(0.0);
     }
     copy.chain_[0].input = 1.0;  // a step at time zero, not a ramp over the first step
+    Lag damping;
+    damping.set(dt, std::max(1e-3, damping_s));
     double t = 0.0;
     double before = 0.0;
-    for (double now = 0.0; now < 0.9; t += dt) {
-        before = now;
-        now = copy.through_lags(1.0);
+    for (double now = 0.0;; before = now, t += dt) {
+        now = damping.step(copy.through_lags(1.0));
         if (now >= 0.9) {
             return t + dt * (0.9 - before) / (now - before);
         }
     }
-    return t;
 }
 
 }  // namespace probekeeper::physics

@@ -32,8 +32,9 @@ struct Wear {
     bool stuck = false;            // holds what it showed when it stuck
 };
 
-// Where the membrane is. A cleaning blast is `air` for its length.
-enum class Place { water, air };
+// Where the membrane is. A cleaning blast is `air` for its length; `zero` is a solution without oxygen, or
+// the dry zero of a cell taken off its membrane.
+enum class Place { water, air, zero };
 
 class Probe {
 public:
@@ -56,7 +57,8 @@ public:
 
     // The truth: T90 at 20 degC to a step at the membrane, film and coating included, found by stepping a
     // copy.
-    [[nodiscard]] double t90_20_s() const;
+    // `damping_s` adds a transmitter's output filter.
+    [[nodiscard]] double t90_20_s(double damping_s = 0.0) const;
     [[nodiscard]] double fresh_t90_20_s() const { return settings_.t90_fresh_20_s * fresh_factor_; }
 
 private:

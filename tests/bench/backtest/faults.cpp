@@ -1,0 +1,313 @@
+#include "faults.h"
+
+#include <algorithm>
+#include <cmath>
+#include <functional>
+
+namespace probekeeper::backtest {
+namespace {
+
+using physics::Growth;
+using physics::Random;
+using physics::WaterKind;
+
+// What a fault needs to be laid and told.
+struct Scene {
+    FleetPlan& fleet;
+    ProbePlan& probe;
+    TankPlan& tank;
+    SitePlan const& site;
+    double day;  // on which the limit shall be passed
+    Random& random;
+    physics::Ageing& ageing() { return probe.lives.back().ageing; }
+    void tell(Fault fault, double crossing_day, double visible_day) {
+        fault.crossing = at_day(fleet, crossing_day);
+        fault.visible = at_day(fleet, visible_day);
+        probe.truth.faults.push_back(std::move(fault));
+    }
+};
+
+bool goes_anoxic(WaterKind kind, physics::TankSettings const& tank) {
+    return kind == WaterKind::intermittent || (kind == WaterKind::continuous && tank.pauses);
+}
+
+// A growth within this membrane's life that is 1 on `day`, and goes on to `most`.
+Growth growth_until(Scene& s, double day, double shortest_days, double most) {
+    double const born = s.probe.lives.back().from_day;
+    double const latest_start = std::max(0.0, day - born - shortest_days);
+    double const from = s.random.uniform(0.0, std::min(latest_start, 0.4 * (day - born)));
+    return {.from_day = from,
+            .over_days = day - born - from,
+            .power = s.random.chance(0.5) ? 1.0 : s.random.uniform(1.2, 2.0),
+            .most = most};
+}
+
+// The first day on which T90 passes `limit_s`, to an hour; the end of the run where it never does.
+double day_slower_than(ProbePlan const& probe, double limit_s, double from_day, double last_day) {
+    double low = from_day;
+    while (low < last_day && true_t90_20_s(probe, low) < limit_s) {
+        low += 0.25;
+    }
+    double high = low;
+    low -= 0.25;
+    while (high - low > 1.0 / 24.0) {
+        double const middle = 0.5 * (low + high);
+        (true_t90_20_s(probe, middle) < limit_s ? low : high) = middle;
+    }
+    return high;
+}
+
+void tell_slow(Scene& s, std::string kind) {
+    double const ratio = s.probe.truth.t90_limit_ratio;
+    double const start = std::max(0.0, s.probe.lives.back().from_day);
+    double const last = s.fleet.days + 60.0;
+    double const crossing = day_slower_than(s.probe, ratio * s.probe.truth.fresh_t90_20_s, start, last);
+    // Where no new membrane was seen in the run, nobody can know better than the configured value.
+    double const by_configured = day_slower_than(s.probe, ratio * s.probe.configured_t90_s, start, last);
+    bool const learned = s.probe.lives.size() > 1;
+    s.tell({.kind = std::move(kind), .named_by = {"slow_response"}, .also_true = {}}, crossing,
+           learned ? crossing : std::max(crossing, by_configured));
+}
+
+void coating(Scene& s) {
+    s.ageing().coating = s.probe.truth.t90_limit_ratio - 1.0;
+    s.ageing().coating_growth = growth_until(s, s.day, 9.0, 2.2);
+    tell_slow(s, "coating");
+}
+
+void film(Scene& s) {
+    s.ageing().coating = 0.0;
+    s.ageing().wiped_every_days = 0.0;
+    s.ageing().film_growth = growth_until(s, s.day, 6.0, 2.0);
+    // Lags in series add up less than their T90s: enough film to reach the limit, found by trying.
+    double const limit_s = s.probe.truth.t90_limit_ratio * s.probe.truth.fresh_t90_20_s;
+    for (double t90 = 5.0; t90 < 600.0; t90 *= 1.02) {
+        s.ageing().film_t90_s = t90;
+        if (true_t90_20_s(s.probe, s.day) >= limit_s) {
+            break;
+        }
+    }
+    tell_slow(s, "film");
+}
+
+void background(Scene& s) {
+    bool const in_water = goes_anoxic(s.tank.settings.kind, s.tank.settings);
+    double const limit = in_water ? 0.2 : 0.1;
+    auto& ageing = s.ageing();
+    ageing.background_growth = growth_until(s, s.day, 6.0, s.random.uniform(2.0, 4.0));
+    ageing.background_mg_l = limit - ageing.background_fresh_mg_l;
+    double visible = s.day;
+    if (in_water) {
+        // An anoxic floor is what shows it: make sure that this tank reaches one.
+        s.tank.settings.off_min = std::max(s.tank.settings.off_min, 35.0);
+        s.tank.settings.kla_idle_per_h = std::min(s.tank.settings.kla_idle_per_h, 0.03);
+    } else {
+        double const every = s.random.uniform(6.0, 9.0);
+        double check = s.random.uniform(2.0, every);
+        for (; check < s.fleet.days - 1.0; check += every) {
+            s.probe.visits.push_back({check, VisitKind::dry_zero});
+        }
+        auto const first = std::find_if(s.probe.visits.begin(), s.probe.visits.end(), [&](Visit const& v) {
+            return v.kind == VisitKind::dry_zero && v.day > s.day + 0.5;
+        });
+        visible = first != s.probe.visits.end() ? first->day : s.fleet.days + 1.0;
+    }
+    // In mg/L a background of 0.2 and more is also an error of the reading against a reference.
+    s.tell({.kind = "background", .named_by = {"background"}, .also_true = {"reference_disagreement"}}, s.day,
+           visible);
+}
+
+// The rms movement that a fresh probe shows, its own and the water's, on the scales of seconds to minutes.
+double fresh_movement_mg_l(ProbePlan const& probe, physics::TankSettings const& tank) {
+    double const water = tank.movement_mg_l;
+    double const seen = std::hypot(0.5 * water, 0.56 * water);
+    double const white = std::hypot(probe.transmitter.noise_mg_l, probe.probe.own_noise_mg_l);
+    return std::hypot(seen, white, 0.29 * probe.transmitter.resolution_mg_l);
+}
+
+double usual_do_mg_l(WaterKind kind) {
+    switch (kind) {
+        case WaterKind::intermittent:
+            return 2.5;
+        case WaterKind::continuous:
+            return 2.0;
+        case WaterKind::fish:
+            return 7.5;
+        case WaterKind::pond:
+            return 8.0;
+    }
+    return 5.0;
+}
+
+void wrinkling(Scene& s) {
+    double const fresh = fresh_movement_mg_l(s.probe, s.tank.settings);
+    double const per_do = fresh / usual_do_mg_l(s.tank.settings.kind);
+    double const limit = std::sqrt(3.0 * 3.0 - 1.0) * per_do;  // beside what a fresh probe moves
+    s.ageing().wrinkle = limit;
+    double const born = s.probe.lives.back().from_day;
+    double const over = s.random.uniform(2.0, 5.0);
+    s.ageing().wrinkle_growth = {
+        .from_day = s.day - born - over, .over_days = over, .power = 1.0, .most = s.random.uniform(2.5, 4.5)};
+    s.tell({.kind = "wrinkling", .named_by = {"fluctuation"}, .also_true = {}}, s.day, s.day);
+}
+
+void span_drift(Scene& s) {
+    double const limit = s.site.gives_pressure ? 0.05 : 0.08;
+    auto& ageing = s.ageing();
+    double const sign = s.random.chance(0.5) ? 1.0 : -1.0;
+    ageing.span_growth = growth_until(s, s.day, 6.0, s.random.uniform(2.2, 3.5));
+    ageing.span = sign * limit;
+    if (s.probe.cleaner) {
+        // Long blasts come near enough to a settled reading in air to tell a few per cent.
+        s.probe.cleaner->blast_s = 60.0;
+        s.probe.cleaner->every_h = std::min(s.probe.cleaner->every_h, 8.0);
+        s.tell({.kind = "span_drift", .named_by = {"span_error"}, .also_true = {"reference_disagreement"}},
+               s.day, s.day);
+        return;
+    }
+    // A reference check tells 10 %, or 0.3 mg/L where that is more: the drift goes well beyond.
+    double const tells = std::max(0.1, 0.3 / usual_do_mg_l(s.tank.settings.kind));
+    ageing.span = sign * tells;
+    double const every = s.random.uniform(3.0, 6.0);
+    std::optional<double> visible;
+    for (double check = s.random.uniform(1.0, every); check < s.fleet.days - 0.5; check += every) {
+        s.probe.visits.push_back({check, VisitKind::reference_check});
+        double const error =
+            std::abs(ageing.span) * ageing.span_growth.at(check - s.probe.lives.back().from_day);
+        if (!visible && error > 1.3 * tells) {
+            visible = check;
+        }
+    }
+    s.tell({.kind = "span_drift",
+            .named_by = {"reference_disagreement", "span_error"},
+            .also_true = {"background"}},
+           s.day, visible.value_or(s.fleet.days + 1.0));
+}
+
+void pierced(Scene& s) {
+    auto& ageing = s.ageing();
+    ageing.pierced_on_day = s.day - s.probe.lives.back().from_day;
+    ageing.pierced_span = s.random.uniform(0.3, 0.9);
+    ageing.pierced_wrinkle = s.random.uniform(0.02, 0.06);
+    ageing.pierced_background_mg_l = s.random.uniform(0.2, 0.8);
+    s.tell({.kind = "pierced",
+            .named_by = {"membrane_damage"},
+            .also_true = {"fluctuation", "span_error", "background", "reference_disagreement"}},
+           s.day, s.day);
+}
+
+void dry(Scene& s) {
+    s.ageing().dry_on_day = s.day - s.probe.lives.back().from_day;
+    s.tell({.kind = "dry", .named_by = {"no_signal"}, .also_true = {"cleaning_failed", "span_error"}}, s.day,
+           s.day);
+}
+
+void stuck(Scene& s) {
+    s.ageing().stuck_on_day = s.day - s.probe.lives.back().from_day;
+    s.tell({.kind = "stuck", .named_by = {"stuck"}, .also_true = {"cleaning_failed"}}, s.day, s.day);
+}
+
+void silence(Scene& s) {
+    double const lasts = s.random.chance(0.5) ? s.fleet.days : s.random.uniform(1.0, 3.0);
+    s.probe.silent = Span{s.day - 4.0 / 24.0, s.day + lasts};
+    s.tell({.kind = "silence", .named_by = {"no_communication"}, .also_true = {}}, s.day, s.day);
+}
+
+void failed_cleaning(Scene& s) {
+    double const born = s.probe.lives.back().from_day;
+    double const over = s.random.uniform(1.0, 4.0);
+    s.ageing().cleaning_lost = 0.5;
+    s.ageing().cleaning_growth = {
+        .from_day = s.day - born - over, .over_days = over, .power = 1.0, .most = 1.9};
+    s.tell({.kind = "failed_cleaning", .named_by = {"cleaning_failed"}, .also_true = {}}, s.day, s.day);
+}
+
+// A new membrane that was put on badly and calibrated too early: it stays away from 100 % in air.
+void bad_service(Scene& s) {
+    Life life{s.day, {}, s.random.uniform(0.95, 1.05)};
+    life.ageing.background_fresh_mg_l = s.ageing().background_fresh_mg_l;
+    life.ageing.span_growth = {.from_day = -1.0, .over_days = 1.0, .power = 1.0, .most = 1.0};
+    life.ageing.span = s.random.uniform(0.15, 0.3) * (s.random.chance(0.5) ? 1.0 : -1.0);
+    s.probe.lives.push_back(life);
+    s.probe.visits.push_back({s.day, VisitKind::membrane_change});
+    s.tell({.kind = "bad_service",
+            .named_by = {"not_settled", "span_error"},
+            .also_true = {"membrane_damage", "reference_disagreement"}},
+           s.day, s.day + 0.1);
+}
+
+void broken_thermistor(Scene& s) {
+    s.probe.temperature_broken_on_day = s.day;
+    s.tell({.kind = "broken_thermistor", .named_by = {"temperature_fault"}, .also_true = {}}, s.day, s.day);
+}
+
+struct Choice {
+    double weight;
+    void (*lay)(Scene&);
+};
+
+// What this probe's water and equipment can show at all, by how often it happens.
+std::vector<Choice> choices(ProbePlan const& probe, TankPlan const& tank) {
+    auto const kind = tank.settings.kind;
+    bool const anoxic = goes_anoxic(kind, tank.settings);
+    bool const has_edges = anoxic;
+    std::vector<Choice> list{{1.2, wrinkling}, {0.8, pierced}, {0.8, dry}, {0.8, stuck}, {0.6, silence}};
+    if (has_edges || probe.cleaner) {
+        list.push_back({3.5, coating});
+        list.push_back({1.0, film});
+    }
+    list.push_back({anoxic ? 1.6 : 0.6, background});
+    list.push_back({0.7, span_drift});
+    if (probe.cleaner) {
+        list.push_back({0.8, failed_cleaning});
+        list.push_back({0.4, bad_service});
+    }
+    if (probe.gives_temperature) {
+        list.push_back({0.4, broken_thermistor});
+    }
+    return list;
+}
+
+}  // namespace
+
+void give_fault(FleetPlan& fleet, ProbePlan& probe, double earliest_day, double latest_day, Random& random) {
+    auto& tank = fleet.tanks[probe.tank];
+    auto const list = choices(probe, tank);
+    double total = 0.0;
+    for (auto const& c : list) {
+        total += c.weight;
+    }
+    double left = random.uniform(0.0, total);
+    auto chosen = list.begin();
+    while (left > chosen->weight && chosen + 1 != list.end()) {
+        left -= chosen->weight;
+        ++chosen;
+    }
+    Scene scene{fleet, probe, tank, fleet.sites[probe.site], random.uniform(earliest_day, latest_day),
+                random};
+    chosen->lay(scene);
+}
+
+Life const& life_on(ProbePlan const& probe, double day) {
+    auto const* life = &probe.lives.front();
+    for (auto const& other : probe.lives) {
+        if (other.from_day <= day) {
+            life = &other;
+        }
+    }
+    return *life;
+}
+
+double true_t90_20_s(ProbePlan const& plan, double day) {
+    auto const& life = life_on(plan, day);
+    physics::Probe probe{plan.probe, Random{0}};
+    probe.change_membrane(life.fresh_factor, 1.0);
+    probe.wear() = life.ageing.wear_at(day - life.from_day);
+    return probe.t90_20_s(plan.transmitter.damping_s);
+}
+
+Timestamp at_day(FleetPlan const& fleet, double day) {
+    return fleet.start + days(day);
+}
+
+}  // namespace probekeeper::backtest

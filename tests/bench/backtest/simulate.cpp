@@ -1,0 +1,386 @@
+#include "simulate.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <cmath>
+#include <deque>
+
+#include "csv.h"
+#include "faults.h"
+#include "physics/saturation.h"
+
+namespace probekeeper::backtest {
+namespace {
+
+using physics::Place;
+using physics::Random;
+
+constexpr double day_s = 86'400.0;
+// Every poll interval is a multiple of it; aerator and blast edges are resolved to it.
+constexpr double step_s = 2.5;
+constexpr double wear_step_s = 600.0;
+constexpr double lift_minutes = 3.0;    // out of the water before a membrane is off
+constexpr double bench_minutes = 20.0;  // in air with the new one
+constexpr double dry_zero_minutes = 10.0;
+constexpr double held_back_s = 200.0;  // with a poll more, still within the five minutes a file may be untidy
+
+struct RunningTank {
+    TankPlan const& plan;
+    physics::Tank tank;
+    double slow_do_mg_l = 0.0;  // follows within two minutes: the water is steady where it has caught up
+
+    void step(double day, bool power) {
+        physics::Influence now;
+        for (auto const& event : plan.events) {
+            if (event.when.covers(day)) {
+                now.kla_factor *= event.influence.kla_factor;
+                now.uptake_factor *= event.influence.uptake_factor;
+                now.movement_factor *= event.influence.movement_factor;
+                now.temperature_shift_c += event.influence.temperature_shift_c;
+                now.extra_idle_kla_per_h += event.influence.extra_idle_kla_per_h;
+            }
+        }
+        now.power = power;
+        tank.influence() = now;
+        tank.step(step_s);
+        slow_do_mg_l += (tank.state().do_mg_l - slow_do_mg_l) * step_s / 120.0;
+    }
+    [[nodiscard]] bool steady() const {
+        double const c = tank.state().do_mg_l;
+        return c > 1.0 && std::abs(c - slow_do_mg_l) < 0.02 + 0.02 * c;
+    }
+};
+
+struct RunningProbe {
+    ProbePlan const& plan;
+    SitePlan const& site;
+    RunningTank& tank;
+    physics::Probe probe;
+    physics::Transmitter transmitter;
+    std::optional<physics::Cleaner> cleaner;
+    Random random;
+    std::size_t poll_steps;
+    std::size_t poll_phase;
+    int offset_ms;
+    double thermometer_error_c;
+    double since_wear_s = 1e9;
+    std::size_t next_visit = 0;
+    Life const* life = nullptr;
+    Place place = Place::water;
+    bool in_hand = false;
+    bool cleaning = false;
+    std::string held = {};  // rows kept back
+    double held_since_s = 0.0;
+};
+
+RunningProbe start(ProbePlan const& plan, SitePlan const& site, RunningTank& tank) {
+    Random random{plan.seed};
+    auto transmitter = plan.transmitter;
+    transmitter.resolution_mg_l = 0.0;  // the row rounds, in the unit of its column
+    auto const poll_steps = static_cast<std::size_t>(std::lround(plan.truth.poll_s / step_s));
+    std::optional<physics::Cleaner> cleaner;
+    if (plan.cleaner) {
+        cleaner.emplace(*plan.cleaner, random.fork(3));
+    }
+    RunningProbe p{.plan = plan,
+                   .site = site,
+                   .tank = tank,
+                   .probe = physics::Probe{plan.probe, random.fork(1)},
+                   .transmitter = physics::Transmitter{transmitter, random.fork(2)},
+                   .cleaner = cleaner,
+                   .random = random.fork(4),
+                   .poll_steps = poll_steps,
+                   .poll_phase = random.bits() % poll_steps,
+                   .offset_ms = random.whole(0, 2200),
+                   .thermometer_error_c = 0.1 * random.normal()};
+    return p;
+}
+
+class Simulation {
+public:
+    Simulation(FleetPlan const& plan, std::filesystem::path const& folder);
+    std::size_t run();
+
+private:
+    struct Due {
+        Timestamp time{};
+        RunningProbe* probe = nullptr;
+    };
+
+    void step_probe(RunningProbe& p);
+    void renew_wear(RunningProbe& p);
+    void visit(RunningProbe& p);
+    void record(RunningProbe const& p, double day, std::string const& cells);
+    void emit_due(std::size_t step);
+    void emit(RunningProbe& p, Timestamp time);
+    void put_do(RunningProbe const& p);
+    void release(RunningProbe& p);
+    [[nodiscard]] bool has_power(SitePlan const& site) const;
+
+    FleetPlan const& plan_;
+    TextFile readings_, service_;
+    std::deque<RunningTank> tanks_;
+    std::deque<RunningProbe> probes_;
+    std::vector<Due> due_;
+    Row row_;
+    double day_ = 0.0;
+    std::size_t rows_ = 0;
+};
+
+Simulation::Simulation(FleetPlan const& plan, std::filesystem::path const& folder)
+    : plan_{plan}, readings_{folder / "readings.csv"}, service_{folder / "service.csv"} {
+    for (auto const& tank : plan.tanks) {
+        tanks_.push_back({tank, physics::Tank{tank.settings, Random{tank.seed}}});
+    }
+    for (auto const& probe : plan.probes) {
+        probes_.push_back(start(probe, plan.sites[probe.site], tanks_[probe.tank]));
+    }
+    readings_.write(fmt::format("time,probe,{},temperature_c,pressure_hpa,airflow,cleaning,aeration,hold\n",
+                                plan.in_percent ? "do_percent" : "do_mg_l"));
+    service_.write(
+        "time,probe,kind,dry_zero_mg_l,dry_zero_found_mg_l,air_percent,reference_mg_l,probe_mg_l,by\n");
+}
+
+bool Simulation::has_power(SitePlan const& site) const {
+    return std::none_of(site.outages.begin(), site.outages.end(),
+                        [this](Span const& s) { return s.covers(day_); });
+}
+
+std::size_t Simulation::run() {
+    auto const steps = static_cast<std::size_t>(plan_.days * day_s / step_s);
+    for (std::size_t step = 0; step < steps; ++step) {
+        day_ = static_cast<double>(step) * step_s / day_s;
+        for (auto& tank : tanks_) {
+            tank.step(day_, has_power(plan_.sites[tank.plan.site]));
+        }
+        for (auto& probe : probes_) {
+            step_probe(probe);
+        }
+        emit_due(step);
+    }
+    for (auto& probe : probes_) {
+        release(probe);
+    }
+    readings_.close();
+    service_.close();
+    return rows_;
+}
+
+void Simulation::renew_wear(RunningProbe& p) {
+    p.since_wear_s = 0.0;
+    auto const& life = life_on(p.plan, day_);
+    if (&life != p.life) {
+        double const overshoot = p.life == nullptr ? 1.0 : p.random.uniform(2.0, 2.5);
+        p.probe.change_membrane(life.fresh_factor, overshoot);
+        p.life = &life;
+    }
+    p.probe.wear() = life.ageing.wear_at(day_ - life.from_day);
+}
+
+void Simulation::step_probe(RunningProbe& p) {
+    visit(p);
+    p.since_wear_s += step_s;
+    if (p.since_wear_s >= wear_step_s) {
+        renew_wear(p);
+    }
+    p.cleaning = p.cleaner && p.cleaner->step(step_s) && has_power(p.site);
+    auto const place = p.in_hand ? p.place : p.cleaning ? Place::air : Place::water;
+    // A blast that no longer reaches the membrane does not keep a hand from lifting the probe out.
+    double const reach = p.probe.wear().cleaning_reach;
+    p.probe.wear().cleaning_reach = p.in_hand ? 1.0 : reach;
+    p.probe.step(step_s, p.tank.tank.state(), place);
+    p.probe.wear().cleaning_reach = reach;
+    p.transmitter.step(step_s, p.probe.reading_mg_l(), p.cleaning, p.probe.wear().stuck);
+}
+
+void Simulation::record(RunningProbe const& p, double day, std::string const& cells) {
+    service_.write(fmt::format("{},{},{},tech-1\n", to_rfc3339(at_day(plan_, day)), p.plan.truth.id, cells));
+}
+
+// One visit at a time; a new one waits until the last is over.
+void Simulation::visit(RunningProbe& p) {
+    if (p.next_visit >= p.plan.visits.size()) {
+        return;
+    }
+    auto const& v = p.plan.visits[p.next_visit];
+    double const minutes = (day_ - v.day) * 1440.0;  // since the visit's own moment
+    if (v.day < 0.0) {                               // before the run: on paper only
+        record(p, v.day, "membrane_change,,,,,");
+        ++p.next_visit;
+        return;
+    }
+    switch (v.kind) {
+        case VisitKind::membrane_change:
+            p.in_hand = minutes >= -lift_minutes && minutes < bench_minutes;
+            p.place = Place::air;
+            if (minutes >= 0.0 && &life_on(p.plan, day_) != p.life) {
+                renew_wear(p);
+            }
+            if (minutes >= bench_minutes) {
+                record(p, v.day, "membrane_change,,,,,");
+                if (p.random.chance(0.6)) {
+                    record(p, v.day + (bench_minutes - 2.0) / 1440.0,
+                           fmt::format("air_calibration,,,{:.1f},,", p.random.uniform(88.0, 112.0)));
+                }
+                ++p.next_visit;
+            }
+            return;
+        case VisitKind::membrane_wipe:
+            if (minutes >= 0.0) {
+                record(p, v.day, "membrane_wipe,,,,,");
+                ++p.next_visit;
+            }
+            return;
+        case VisitKind::reference_check:
+            // Nobody compares two meters while the water moves.
+            if (minutes >= 0.0 && p.tank.steady()) {
+                record(p, day_,
+                       fmt::format("reference_check,,,,{:.2f},{:.2f}",
+                                   p.tank.tank.state().do_mg_l * (1.0 + 0.01 * p.random.normal()),
+                                   p.transmitter.shown_mg_l()));
+                ++p.next_visit;
+            }
+            return;
+        case VisitKind::dry_zero:
+            p.in_hand = minutes >= 0.0 && minutes < dry_zero_minutes;
+            p.place = Place::zero;
+            if (minutes >= dry_zero_minutes) {
+                double const zero = p.transmitter.shown_mg_l();
+                record(p, day_, fmt::format("inspection,{:.2f},{:.2f},,,", zero, zero));
+                ++p.next_visit;
+            }
+            return;
+    }
+}
+
+void Simulation::emit_due(std::size_t step) {
+    due_.clear();
+    auto const now = plan_.start + Millis{static_cast<std::int64_t>(step) * 2500};
+    for (auto& p : probes_) {
+        bool const silent = p.plan.silent && p.plan.silent->covers(day_);
+        if (step % p.poll_steps == p.poll_phase && !silent && has_power(p.site)) {
+            due_.push_back({now + Millis{p.offset_ms + p.random.whole(0, 150)}, &p});
+        }
+    }
+    std::sort(due_.begin(), due_.end(), [](Due const& a, Due const& b) {
+        return a.time != b.time ? a.time < b.time : a.probe->plan.truth.id < b.probe->plan.truth.id;
+    });
+    for (auto const& due : due_) {
+        emit(*due.probe, due.time);
+    }
+}
+
+void Simulation::put_do(RunningProbe const& p) {
+    double const shown = p.transmitter.shown_mg_l();
+    auto const& water = p.tank.tank.state();
+    if (plan_.in_percent) {
+        // A transmitter without a barometer works with the site's usual pressure.
+        double const pressure = p.site.gives_pressure ? water.pressure_hpa : p.site.mean_pressure_hpa;
+        double const full = physics::saturation_mg_l(water.temperature_c, water.salinity_psu, pressure);
+        row_.number(100.0 * shown / full, 1);
+        return;
+    }
+    double const grain = p.plan.transmitter.resolution_mg_l;
+    int const decimals = grain >= 0.1 ? 1 : grain >= 0.01 ? 2 : 3;
+    row_.number(shown, decimals);
+}
+
+void Simulation::emit(RunningProbe& p, Timestamp time) {
+    auto const& water = p.tank.tank.state();
+    row_.begin(time, p.plan.truth.id);
+    put_do(p);
+    if (p.plan.gives_temperature) {
+        bool const broken = p.plan.temperature_broken_on_day && day_ >= *p.plan.temperature_broken_on_day;
+        row_.number(broken ? -50.0 : water.temperature_c + p.thermometer_error_c, 1);
+    } else {
+        row_.empty();
+    }
+    p.site.gives_pressure ? row_.number(water.pressure_hpa, 1) : row_.empty();
+    p.site.gives_airflow ? row_.number(1000.0 * water.airflow, 0) : row_.empty();
+    p.plan.gives_cleaning ? row_.bit(p.cleaning) : row_.empty();
+    bool const unread = std::any_of(p.site.aeration_unread.begin(), p.site.aeration_unread.end(),
+                                    [this](Span const& s) { return s.covers(day_); });
+    p.site.gives_aeration && !unread ? row_.bit(water.aeration) : row_.empty();
+    p.site.gives_hold ? row_.bit(p.in_hand) : row_.empty();
+    auto const& text = row_.end();
+    ++rows_;
+
+    bool const late = std::any_of(p.plan.late_rows.begin(), p.plan.late_rows.end(),
+                                  [this](Span const& s) { return s.covers(day_); });
+    if (late) {
+        if (p.held.empty()) {
+            p.held_since_s = day_ * day_s;
+        }
+        p.held += text;
+        if (day_ * day_s - p.held_since_s >= held_back_s) {
+            release(p);
+        }
+        return;
+    }
+    release(p);
+    readings_.write(text);
+    if (p.plan.doubled_rows && p.random.chance(0.003)) {
+        readings_.write(text);
+        ++rows_;
+    }
+}
+
+void Simulation::release(RunningProbe& p) {
+    if (!p.held.empty()) {
+        readings_.write(p.held);
+        p.held.clear();
+    }
+}
+
+}  // namespace
+
+std::size_t simulate(FleetPlan const& plan, std::filesystem::path const& folder) {
+    std::filesystem::create_directories(folder);
+    write_config(plan, folder / "config.toml");
+    Simulation simulation{plan, folder};
+    return simulation.run();
+}
+
+void write_config(FleetPlan const& plan, std::filesystem::path const& file) {
+    TextFile out{file};
+    out.write("# A simulated fleet. All names are of our own invention.\n\n");
+    for (auto const& site : plan.sites) {
+        out.write(fmt::format(
+            "[[site]]\nid = \"{}\"\nname = \"Site {}\"\nkind = \"{}\"\nlatitude = 45.0\nlongitude = 0.0\n"
+            "altitude_m = {:.1f}\nsalinity_psu = 0.0\n\n",
+            site.id, site.id, site.wastewater ? "wastewater" : "aquaculture", site.altitude_m));
+    }
+    for (auto const& probe : plan.probes) {
+        std::string neighbours;
+        for (auto const& n : probe.neighbours) {
+            neighbours += fmt::format("{}\"{}\"", neighbours.empty() ? "" : ", ", n);
+        }
+        out.write(
+            fmt::format("[[probe]]\nid = \"{}\"\nsite = \"{}\"\nlocation = \"Tank {}\"\nuse = \"{}\"\n"
+                        "poll_s = {:.1f}\nt90_s = {:.1f}\nneighbours = [{}]\n\n",
+                        probe.truth.id, plan.sites[probe.site].id, probe.tank + 1, probe.use,
+                        probe.truth.poll_s, probe.configured_t90_s, neighbours));
+    }
+    out.close();
+}
+
+FleetTruth truth_of(FleetPlan const& plan, std::string const& fleet, std::uint64_t seed) {
+    FleetTruth truth{fleet, seed, plan.start, at_day(plan, plan.days), {}};
+    for (auto const& planned : plan.probes) {
+        auto probe = planned.truth;
+        for (double day = 0.0;; day += 2.0) {
+            double const at = std::min(day, plan.days);
+            probe.t90.push_back({at_day(plan, at), true_t90_20_s(planned, at)});
+            if (at >= plan.days) {
+                break;
+            }
+        }
+        auto const& life = life_on(planned, plan.days);
+        probe.background_mg_l = life.ageing.wear_at(plan.days - life.from_day).background_mg_l;
+        truth.probes.push_back(std::move(probe));
+    }
+    return truth;
+}
+
+}  // namespace probekeeper::backtest

@@ -1,0 +1,48 @@
+// What was really the matter with each probe: written beside the readings, read by the scoring.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/time.h"
+
+namespace probekeeper::backtest {
+
+struct Fault {
+    std::string kind;                    // what was done to the probe: "coating", "film", "pierced", ...
+    std::vector<std::string> named_by;   // reasons that name it, any of them
+    std::vector<std::string> also_true;  // reasons that are no mistake beside it
+    Timestamp crossing{};                // the limit is passed, as the physics knows
+    Timestamp visible{};                 // from then on the readings and records can show it
+};
+
+struct TrueT90 {
+    Timestamp at{};
+    double t90_20_s = 0.0;
+};
+
+struct ProbeTruth {
+    std::string id, fleet;  // the kind of water
+    double poll_s = 10.0;
+    bool testable = true;  // its readings contain response tests; else verification_due is right
+    double t90_limit_ratio = 2.0, fresh_t90_20_s = 0.0, configured_t90_s = 0.0;
+    std::vector<TrueT90> t90;      // every second day and at the end
+    double background_mg_l = 0.0;  // at the end
+    std::vector<Fault> faults;     // none: clean
+    std::vector<std::string> confusers;
+};
+
+struct FleetTruth {
+    std::string fleet;
+    std::uint64_t seed = 0;
+    Timestamp start{}, end{};
+    std::vector<ProbeTruth> probes;
+};
+
+void write_truth(std::filesystem::path const& file, FleetTruth const& truth);
+// Throws std::runtime_error where the file is not such a document.
+[[nodiscard]] FleetTruth read_truth(std::filesystem::path const& file);
+
+}  // namespace probekeeper::backtest
