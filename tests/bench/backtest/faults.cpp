@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <functional>
 
 namespace probekeeper::backtest {
 namespace {
@@ -69,24 +68,28 @@ void tell_slow(Scene& s, std::string kind) {
            learned ? crossing : std::max(crossing, by_configured));
 }
 
+// The amount at which T90 reaches its limit on the scene's day. By bisection: what lags in series, the
+// damping included, add up to has no closed form.
+void raise_to_limit(Scene& s, double& amount, double most) {
+    double const limit_s = s.probe.truth.t90_limit_ratio * s.probe.truth.fresh_t90_20_s;
+    double low = 0.0;
+    double high = most;
+    while (high - low > 1e-4 * most) {
+        amount = 0.5 * (low + high);
+        (true_t90_20_s(s.probe, s.day) < limit_s ? low : high) = amount;
+    }
+}
+
 void coating(Scene& s) {
-    s.ageing().coating = s.probe.truth.t90_limit_ratio - 1.0;
     s.ageing().coating_growth = growth_until(s, s.day, 9.0, 2.2);
+    raise_to_limit(s, s.ageing().coating, 5.0);
     tell_slow(s, "coating");
 }
 
 void film(Scene& s) {
     s.ageing().coating = 0.0;
-    s.ageing().wiped_every_days = 0.0;
     s.ageing().film_growth = growth_until(s, s.day, 6.0, 2.0);
-    // Lags in series add up less than their T90s: enough film to reach the limit, found by trying.
-    double const limit_s = s.probe.truth.t90_limit_ratio * s.probe.truth.fresh_t90_20_s;
-    for (double t90 = 5.0; t90 < 600.0; t90 *= 1.02) {
-        s.ageing().film_t90_s = t90;
-        if (true_t90_20_s(s.probe, s.day) >= limit_s) {
-            break;
-        }
-    }
+    raise_to_limit(s, s.ageing().film_t90_s, 600.0);
     tell_slow(s, "film");
 }
 
@@ -286,6 +289,16 @@ void give_fault(FleetPlan& fleet, ProbePlan& probe, double earliest_day, double 
     Scene scene{fleet, probe, tank, fleet.sites[probe.site], random.uniform(earliest_day, latest_day),
                 random};
     chosen->lay(scene);
+}
+
+void give_coming_coating(FleetPlan& fleet, ProbePlan& probe, Random& random) {
+    Scene scene{fleet,
+                probe,
+                fleet.tanks[probe.tank],
+                fleet.sites[probe.site],
+                fleet.days + random.uniform(1.0, 13.0),
+                random};
+    coating(scene);
 }
 
 Life const& life_on(ProbePlan const& probe, double day) {

@@ -10,6 +10,9 @@ namespace probekeeper::backtest {
 void give_fault(FleetPlan& fleet, ProbePlan& probe, double earliest_day, double latest_day,
                 physics::Random& random);
 
+// Coating that will pass its limit within two weeks after the run: a forecast may say so.
+void give_coming_coating(FleetPlan& fleet, ProbePlan& probe, physics::Random& random);
+
 // The response time, damping included, at 20 degC on a day of the run.
 [[nodiscard]] double true_t90_20_s(ProbePlan const& probe, double day);
 

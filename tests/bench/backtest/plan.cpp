@@ -234,8 +234,13 @@ void give_faults(FleetPlan& fleet, Random& random) {
     double const latest = fleet.days - 4.5;
     for (auto& probe : fleet.probes) {
         bool const has_film = probe.lives.back().ageing.film_t90_s > 0.0;
-        if (!has_film && random.chance(0.55)) {
+        if (has_film) {
+            continue;
+        }
+        if (random.chance(0.55)) {
             give_fault(fleet, probe, earliest, latest, random);
+        } else if (probe.truth.testable && random.chance(0.2)) {
+            give_coming_coating(fleet, probe, random);
         }
     }
 }

@@ -258,6 +258,9 @@ void Simulation::emit_due(std::size_t step) {
     due_.clear();
     auto const now = plan_.start + Millis{static_cast<std::int64_t>(step) * 2500};
     for (auto& p : probes_) {
+        if (!p.held.empty() && day_ * day_s - p.held_since_s >= held_back_s) {
+            release(p);
+        }
         bool const silent = p.plan.silent && p.plan.silent->covers(day_);
         if (step % p.poll_steps == p.poll_phase && !silent && has_power(p.site)) {
             due_.push_back({now + Millis{p.offset_ms + p.random.whole(0, 150)}, &p});
@@ -313,9 +316,6 @@ void Simulation::emit(RunningProbe& p, Timestamp time) {
             p.held_since_s = day_ * day_s;
         }
         p.held += text;
-        if (day_ * day_s - p.held_since_s >= held_back_s) {
-            release(p);
-        }
         return;
     }
     release(p);
@@ -369,15 +369,17 @@ FleetTruth truth_of(FleetPlan const& plan, std::string const& fleet, std::uint64
     FleetTruth truth{fleet, seed, plan.start, at_day(plan, plan.days), {}};
     for (auto const& planned : plan.probes) {
         auto probe = planned.truth;
-        for (double day = 0.0;; day += 2.0) {
+        for (double day = 0.0;; day += 0.5) {
             double const at = std::min(day, plan.days);
-            probe.t90.push_back({at_day(plan, at), true_t90_20_s(planned, at)});
+            auto const& life = life_on(planned, at);
+            probe.course.push_back(
+                {.at = at_day(plan, at),
+                 .t90_20_s = true_t90_20_s(planned, at),
+                 .background_mg_l = life.ageing.wear_at(at - life.from_day).background_mg_l});
             if (at >= plan.days) {
                 break;
             }
         }
-        auto const& life = life_on(planned, plan.days);
-        probe.background_mg_l = life.ageing.wear_at(plan.days - life.from_day).background_mg_l;
         truth.probes.push_back(std::move(probe));
     }
     return truth;

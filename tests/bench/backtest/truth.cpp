@@ -38,9 +38,11 @@ json::object to_json(Fault const& f) {
 }
 
 json::object to_json(ProbeTruth const& p) {
-    json::array t90;
-    for (auto const& t : p.t90) {
-        t90.push_back(json::object{{"at", to_rfc3339(t.at)}, {"t90_20_s", t.t90_20_s}});
+    json::array course;
+    for (auto const& state : p.course) {
+        course.push_back(json::object{{"at", to_rfc3339(state.at)},
+                                      {"t90_20_s", state.t90_20_s},
+                                      {"background_mg_l", state.background_mg_l}});
     }
     json::array faults;
     for (auto const& f : p.faults) {
@@ -54,10 +56,9 @@ json::object to_json(ProbeTruth const& p) {
             {"t90_limit_ratio", p.t90_limit_ratio},
             {"fresh_t90_20_s", p.fresh_t90_20_s},
             {"configured_t90_s", p.configured_t90_s},
-            {"background_mg_l", p.background_mg_l},
             {"faults", faults},
             {"confusers", words(p.confusers)},
-            {"t90", t90}};
+            {"course", course}};
 }
 
 Fault fault_of(json::value const& v) {
@@ -77,13 +78,14 @@ ProbeTruth probe_of(json::value const& v) {
     p.t90_limit_ratio = v.at("t90_limit_ratio").to_number<double>();
     p.fresh_t90_20_s = v.at("fresh_t90_20_s").to_number<double>();
     p.configured_t90_s = v.at("configured_t90_s").to_number<double>();
-    p.background_mg_l = v.at("background_mg_l").to_number<double>();
     p.confusers = words_of(v.at("confusers"));
     for (auto const& fault : v.at("faults").as_array()) {
         p.faults.push_back(fault_of(fault));
     }
-    for (auto const& t : v.at("t90").as_array()) {
-        p.t90.push_back({time_of(t.at("at")), t.at("t90_20_s").to_number<double>()});
+    for (auto const& s : v.at("course").as_array()) {
+        p.course.push_back({.at = time_of(s.at("at")),
+                            .t90_20_s = s.at("t90_20_s").to_number<double>(),
+                            .background_mg_l = s.at("background_mg_l").to_number<double>()});
     }
     return p;
 }

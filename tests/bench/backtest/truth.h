@@ -14,13 +14,15 @@ struct Fault {
     std::string kind;                    // what was done to the probe: "coating", "film", "pierced", ...
     std::vector<std::string> named_by;   // reasons that name it, any of them
     std::vector<std::string> also_true;  // reasons that are no mistake beside it
-    Timestamp crossing{};                // the limit is passed, as the physics knows
+    Timestamp crossing{};                // the limit is passed, as the physics knows; may be after the run
     Timestamp visible{};                 // from then on the readings and records can show it
 };
 
-struct TrueT90 {
+// The state of a probe at one time.
+struct TrueState {
     Timestamp at{};
     double t90_20_s = 0.0;
+    double background_mg_l = 0.0;
 };
 
 struct ProbeTruth {
@@ -28,9 +30,8 @@ struct ProbeTruth {
     double poll_s = 10.0;
     bool testable = true;  // its readings contain response tests; else verification_due is right
     double t90_limit_ratio = 2.0, fresh_t90_20_s = 0.0, configured_t90_s = 0.0;
-    std::vector<TrueT90> t90;      // every second day and at the end
-    double background_mg_l = 0.0;  // at the end
-    std::vector<Fault> faults;     // none: clean
+    std::vector<TrueState> course;  // twice a day and at the end, by time
+    std::vector<Fault> faults;      // none: clean
     std::vector<std::string> confusers;
 };
 

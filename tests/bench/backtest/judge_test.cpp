@@ -1,0 +1,233 @@
+// The judge itself: a fleet is the same for the same seed, its truth agrees with its readings, and the
+// scoring counts as its header says.
+#include <unistd.h>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <sstream>
+
+#include "faults.h"
+#include "plan.h"
+#include "report.h"
+#include "score.h"
+#include "simulate.h"
+
+using namespace probekeeper;
+using namespace probekeeper::backtest;
+
+namespace {
+
+struct Folder {
+    std::filesystem::path path;
+    explicit Folder(std::string const& name)
+        : path{std::filesystem::temp_directory_path() /
+               (name + "-" + std::to_string(Catch::rngSeed()) + "-" + std::to_string(::getpid()))} {
+        std::filesystem::create_directories(path);
+    }
+    ~Folder() { std::filesystem::remove_all(path); }
+    Folder(Folder&&) = delete;
+};
+
+std::string content(std::filesystem::path const& file) {
+    std::ifstream in{file, std::ios::binary};
+    std::stringstream text;
+    text << in.rdbuf();
+    return text.str();
+}
+
+std::vector<std::string> cells(std::string const& line) {
+    std::vector<std::string> list(1);
+    for (char const c : line) {
+        if (c == ',') {
+            list.emplace_back();
+        } else {
+            list.back().push_back(c);
+        }
+    }
+    return list;
+}
+
+Timestamp const start = *parse_rfc3339("2026-03-01T00:00:00Z");
+
+ProbeTruth slow_probe() {
+    ProbeTruth p;
+    p.id = "p";
+    p.fleet = "pond";
+    p.faults.push_back({"coating", {"slow_response"}, {}, start + days(20), start + days(20)});
+    p.course = {{start, 40.0, 0.0}, {start + days(40), 120.0, 0.2}};
+    return p;
+}
+
+Score score_of(ProbeTruth const& probe, std::vector<SaidReason> const& reasons, double run_days = 40.0) {
+    return score({"pond", 1, start, start + days(run_days), {probe}}, {reasons, {}});
+}
+
+SaidReason said(std::string const& code, double day) {
+    return {"p", "t-1", code, "", start + days(day)};
+}
+
+}  // namespace
+
+TEST_CASE("the same seed gives the same fleet, byte for byte", "[judge]") {
+    auto const fleet = GENERATE(as<std::string>{}, "intermittent", "continuous", "fish", "pond", "mixed");
+    Folder const one{"judge-one"};
+    Folder const two{"judge-two"};
+    for (auto const* folder : {&one, &two}) {
+        auto const plan = plan_fleet(77, fleet, 4, 6.0);
+        simulate(plan, folder->path);
+        write_truth(folder->path / "truth.json", truth_of(plan, fleet, 77));
+    }
+    for (auto const* name : {"readings.csv", "service.csv", "config.toml", "truth.json"}) {
+        CAPTURE(fleet, name);
+        auto const text = content(one.path / name);
+        CHECK(text.size() > 100);
+        CHECK((text == content(two.path / name)));
+    }
+}
+
+TEST_CASE("rows are in time order to within five minutes", "[judge]") {
+    Folder const folder{"judge-order"};
+    simulate(plan_fleet(5, "mixed", 8, 8.0), folder.path);
+    std::ifstream in{folder.path / "readings.csv"};
+    std::string line;
+    std::getline(in, line);
+    auto const columns = cells(line).size();
+    Timestamp newest{};
+    std::size_t rows = 0;
+    bool tidy = true;
+    while (std::getline(in, line)) {
+        auto const row = cells(line);
+        auto const time = parse_rfc3339(row.at(0));
+        tidy = tidy && row.size() == columns && time && newest - *time < std::chrono::minutes{5};
+        newest = std::max(newest, time.value_or(newest));
+        ++rows;
+    }
+    CHECK(tidy);
+    CHECK(rows > 100'000);
+}
+
+TEST_CASE("faults pass their limits inside the run, about half of the probes having one", "[judge]") {
+    int probes = 0;
+    int due = 0;
+    for (std::uint64_t seed = 1; seed <= 10; ++seed) {
+        auto const plan = plan_fleet(seed, "mixed", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            ++probes;
+            for (auto const& fault : probe.truth.faults) {
+                double const day = seconds_between(plan.start, fault.crossing) / 86'400.0;
+                CAPTURE(seed, probe.truth.id, fault.kind, day);
+                CHECK(day > 10.0);
+                CHECK((day < 36.0 || (fault.kind == "coating" && day > 40.0)));
+                CHECK(fault.visible >= fault.crossing);
+                due += day < 36.0 ? 1 : 0;
+            }
+        }
+    }
+    CHECK(due > 0.4 * probes);
+    CHECK(due < 0.65 * probes);
+}
+
+TEST_CASE("slow probes are as slow as their crossing says", "[judge]") {
+    auto const plan = plan_fleet(3, "intermittent", 40, 40.0);
+    int seen = 0;
+    for (auto const& probe : plan.probes) {
+        for (auto const& fault : probe.truth.faults) {
+            if (fault.named_by.front() == "slow_response") {
+                double const day = seconds_between(plan.start, fault.crossing) / 86'400.0;
+                double const limit = probe.truth.t90_limit_ratio * probe.truth.fresh_t90_20_s;
+                CHECK(true_t90_20_s(probe, day) == Approx(limit).epsilon(0.02));
+                CHECK(true_t90_20_s(probe, day - 2.0) < limit);
+                ++seen;
+            }
+        }
+    }
+    CHECK(seen > 3);
+}
+
+TEST_CASE("truth is written and read back whole", "[judge]") {
+    Folder const folder{"judge-truth"};
+    auto const written = truth_of(plan_fleet(9, "fish", 6, 30.0), "fish", 9);
+    write_truth(folder.path / "truth.json", written);
+    auto const read = read_truth(folder.path / "truth.json");
+    CHECK(read.seed == 9);
+    CHECK(read.end == written.end);
+    REQUIRE(read.probes.size() == written.probes.size());
+    for (std::size_t i = 0; i < read.probes.size(); ++i) {
+        CHECK(read.probes[i].id == written.probes[i].id);
+        CHECK(read.probes[i].testable == written.probes[i].testable);
+        CHECK(read.probes[i].course.size() == written.probes[i].course.size());
+        CHECK(read.probes[i].course.back().t90_20_s ==
+              Approx(written.probes[i].course.back().t90_20_s).epsilon(1e-12));
+        REQUIRE(read.probes[i].faults.size() == written.probes[i].faults.size());
+        for (std::size_t f = 0; f < read.probes[i].faults.size(); ++f) {
+            CHECK(read.probes[i].faults[f].crossing == written.probes[i].faults[f].crossing);
+            CHECK(read.probes[i].faults[f].named_by == written.probes[i].faults[f].named_by);
+        }
+    }
+}
+
+TEST_CASE("a slow probe is named from two weeks before its crossing to three days after", "[judge][score]") {
+    struct Case {
+        double day;
+        Outcome outcome;
+        std::size_t mistakes;
+    };
+    auto const c = GENERATE(Case{6.5, Outcome::named, 0}, Case{22.9, Outcome::named, 0},
+                            Case{23.1, Outcome::late, 0}, Case{5.5, Outcome::missed, 1});
+    CAPTURE(c.day);
+    auto const result = score_of(slow_probe(), {said("slow_response", c.day)});
+    CHECK(result.faults.at(0).outcome == c.outcome);
+    CHECK(result.mistakes.size() == c.mistakes);
+}
+
+TEST_CASE("a fault whose three days end after the run is not due", "[judge][score]") {
+    CHECK(score_of(slow_probe(), {}, 22.0).faults.at(0).outcome == Outcome::not_due);
+    CHECK(score_of(slow_probe(), {}, 24.0).faults.at(0).outcome == Outcome::missed);
+}
+
+TEST_CASE("another reason is false before anything is wrong, and wrong after", "[judge][score]") {
+    auto const early = score_of(slow_probe(), {said("stuck", 2.0)});
+    REQUIRE(early.mistakes.size() == 1);
+    CHECK(early.mistakes[0].mistake == Mistake::false_alarm);
+    auto const later = score_of(slow_probe(), {said("stuck", 21.0)});
+    REQUIRE(later.mistakes.size() == 1);
+    CHECK(later.mistakes[0].mistake == Mistake::wrong_reason);
+}
+
+TEST_CASE("a due verification is right only where the readings hold no test", "[judge][score]") {
+    auto probe = slow_probe();
+    probe.faults.clear();
+    CHECK(score_of(probe, {said("verification_due", 31.0)}).mistakes.size() == 1);
+    probe.testable = false;
+    CHECK(score_of(probe, {said("verification_due", 31.0)}).mistakes.empty());
+}
+
+TEST_CASE("clean time ends where a fault may first be named", "[judge][score]") {
+    auto const result = score_of(slow_probe(), {});
+    CHECK(result.exposures.at(0).clean_years == Approx(6.0 / 365.25));
+}
+
+TEST_CASE("estimates are held against the truth at their own time", "[judge][score]") {
+    SaidState state;
+    state.t90 = SaidValue{82.0, 78.0, 90.0, start + days(20)};
+    state.background = SaidValue{0.3, 0.25, 0.35, start + days(20)};
+    Said const all{{}, {{"p", state}}};
+    auto const result = score({"pond", 1, start, start + days(40), {slow_probe()}}, all);
+    REQUIRE(result.t90.size() == 1);
+    CHECK(result.t90[0].truth == Approx(80.0));
+    CHECK(result.t90[0].covered());
+    REQUIRE(result.background.size() == 1);
+    CHECK(result.background[0].truth == Approx(0.1));
+    CHECK_FALSE(result.background[0].covered());
+}
+
+TEST_CASE("a report sums up each water and all of them", "[judge][score]") {
+    auto const lines = json_lines(score_of(slow_probe(), {said("slow_response", 21.0), said("stuck", 2.0)}));
+    CHECK(lines.find("\"outcome\":\"named\"") != std::string::npos);
+    CHECK(lines.find("\"type\":\"false_alarm\"") != std::string::npos);
+    CHECK(lines.find("\"fleet\":\"all\",\"due\":1,\"named\":1") != std::string::npos);
+    auto const text = tables(score_of(slow_probe(), {}));
+    CHECK(text.find("slow_response") != std::string::npos);
+    CHECK(text.find("0 %") != std::string::npos);
+}
