@@ -183,8 +183,9 @@ void Tank::slow_changes(double dt_s) {
     shift_c_ += (influence_.temperature_shift_c - shift_c_) * (1.0 - std::exp(-dt_s / (8.0 * hour_s)));
     double const season = settings_.season_swing_c * std::cos(full_circle * (day_of_year() - 205.0) / 365.25);
     double const day = settings_.day_swing_c * wave(hour(), 16.0, 24.0);
+    // Deep enough, or fed warm enough, not to freeze.
     state_.temperature_c = std::clamp(
-        settings_.mean_temperature_c + season + day + warmth_.step(dt_s, random_) + shift_c_, 1.0, 36.0);
+        settings_.mean_temperature_c + season + day + warmth_.step(dt_s, random_) + shift_c_, 2.0, 36.0);
     // Weather moves a barometer by a few per cent; beyond 2 % of the mean is left out.
     double const weather_hpa = std::clamp(pressure_.step(dt_s, random_), -20.0, 20.0);
     state_.pressure_hpa = settings_.mean_pressure_hpa + weather_hpa;

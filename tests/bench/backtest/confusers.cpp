@@ -86,6 +86,9 @@ void tell_probes(FleetPlan& fleet) {
         if (!fleet.sites[probe.site].aeration_unread.empty()) {
             probe.truth.confusers.push_back("aeration_unread");
         }
+        if (!fleet.sites[probe.site].aeration_wrong.empty()) {
+            probe.truth.confusers.push_back("aeration_wrong");
+        }
         if (!probe.late_rows.empty()) {
             probe.truth.confusers.push_back("late_rows");
         }
@@ -111,6 +114,9 @@ void add_confusers(FleetPlan& fleet, Random& random) {
         }
         if (site.gives_aeration && random.chance(0.5)) {
             site.aeration_unread.push_back(draw_span(fleet, 0.5, 1.5, random));
+        }
+        if (site.gives_aeration && random.chance(0.2)) {
+            site.aeration_wrong.push_back(draw_span(fleet, 0.3, 1.0, random));
         }
         if (random.chance(0.4)) {  // weather is the same for all of a site's water
             auto const cold = cold_week(fleet, random);

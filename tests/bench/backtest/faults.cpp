@@ -19,10 +19,14 @@ struct Scene {
     double day;  // on which the limit shall be passed
     Random& random;
     physics::Ageing& ageing() { return probe.lives.back().ageing; }
-    void tell(Fault fault, double crossing_day, double visible_day) {
-        fault.crossing = at_day(fleet, crossing_day);
-        fault.visible = at_day(fleet, visible_day);
-        probe.truth.faults.push_back(std::move(fault));
+    void tell(std::string kind, std::vector<std::string> named_by, std::vector<std::string> also_true,
+              double crossing_day, double visible_day, SeenIn seen_in = SeenIn::readings) {
+        probe.truth.faults.push_back({.kind = std::move(kind),
+                                      .named_by = std::move(named_by),
+                                      .also_true = std::move(also_true),
+                                      .crossing = at_day(fleet, crossing_day),
+                                      .visible = at_day(fleet, visible_day),
+                                      .seen_in = seen_in});
     }
 };
 
@@ -64,8 +68,8 @@ void tell_slow(Scene& s, std::string kind) {
     // Where no new membrane was seen in the run, nobody can know better than the configured value.
     double const by_configured = day_slower_than(s.probe, ratio * s.probe.configured_t90_s, start, last);
     bool const learned = s.probe.lives.size() > 1;
-    s.tell({.kind = std::move(kind), .named_by = {"slow_response"}, .also_true = {}}, crossing,
-           learned ? crossing : std::max(crossing, by_configured));
+    s.tell(std::move(kind), {"slow_response"}, {}, crossing,
+           learned ? crossing : std::max(crossing, by_configured), SeenIn::tests);
 }
 
 // The amount at which T90 reaches its limit on the scene's day. By bisection: what lags in series, the
@@ -116,8 +120,8 @@ void background(Scene& s) {
         visible = first != s.probe.visits.end() ? first->day : s.fleet.days + 1.0;
     }
     // In mg/L a background of 0.2 and more is also an error of the reading against a reference.
-    s.tell({.kind = "background", .named_by = {"background"}, .also_true = {"reference_disagreement"}}, s.day,
-           visible);
+    s.tell("background", {"background"}, {"reference_disagreement"}, s.day, visible,
+           in_water ? SeenIn::floors : SeenIn::readings);
 }
 
 // The rms movement that a fresh probe shows, its own and the water's, on the scales of seconds to minutes.
@@ -151,7 +155,7 @@ void wrinkling(Scene& s) {
     double const over = s.random.uniform(2.0, 5.0);
     s.ageing().wrinkle_growth = {
         .from_day = s.day - born - over, .over_days = over, .power = 1.0, .most = s.random.uniform(2.5, 4.5)};
-    s.tell({.kind = "wrinkling", .named_by = {"fluctuation"}, .also_true = {}}, s.day, s.day);
+    s.tell("wrinkling", {"fluctuation"}, {}, s.day, s.day);
 }
 
 void span_drift(Scene& s) {
@@ -164,8 +168,7 @@ void span_drift(Scene& s) {
         // Long blasts come near enough to a settled reading in air to tell a few per cent.
         s.probe.cleaner->blast_s = 60.0;
         s.probe.cleaner->every_h = std::min(s.probe.cleaner->every_h, 8.0);
-        s.tell({.kind = "span_drift", .named_by = {"span_error"}, .also_true = {"reference_disagreement"}},
-               s.day, s.day);
+        s.tell("span_drift", {"span_error"}, {"reference_disagreement"}, s.day, s.day, SeenIn::tests);
         return;
     }
     // A reference check tells 10 %, or 0.3 mg/L where that is more: the drift goes well beyond.
@@ -181,10 +184,8 @@ void span_drift(Scene& s) {
             visible = check;
         }
     }
-    s.tell({.kind = "span_drift",
-            .named_by = {"reference_disagreement", "span_error"},
-            .also_true = {"background"}},
-           s.day, visible.value_or(s.fleet.days + 1.0));
+    s.tell("span_drift", {"reference_disagreement", "span_error"}, {"background"}, s.day,
+           visible.value_or(s.fleet.days + 1.0));
 }
 
 void pierced(Scene& s) {
@@ -193,27 +194,24 @@ void pierced(Scene& s) {
     ageing.pierced_span = s.random.uniform(0.3, 0.9);
     ageing.pierced_wrinkle = s.random.uniform(0.02, 0.06);
     ageing.pierced_background_mg_l = s.random.uniform(0.2, 0.8);
-    s.tell({.kind = "pierced",
-            .named_by = {"membrane_damage"},
-            .also_true = {"fluctuation", "span_error", "background", "reference_disagreement"}},
-           s.day, s.day);
+    s.tell("pierced", {"membrane_damage"},
+           {"fluctuation", "span_error", "background", "reference_disagreement"}, s.day, s.day);
 }
 
 void dry(Scene& s) {
     s.ageing().dry_on_day = s.day - s.probe.lives.back().from_day;
-    s.tell({.kind = "dry", .named_by = {"no_signal"}, .also_true = {"cleaning_failed", "span_error"}}, s.day,
-           s.day);
+    s.tell("dry", {"no_signal"}, {"cleaning_failed", "span_error"}, s.day, s.day);
 }
 
 void stuck(Scene& s) {
     s.ageing().stuck_on_day = s.day - s.probe.lives.back().from_day;
-    s.tell({.kind = "stuck", .named_by = {"stuck"}, .also_true = {"cleaning_failed"}}, s.day, s.day);
+    s.tell("stuck", {"stuck"}, {"cleaning_failed"}, s.day, s.day);
 }
 
 void silence(Scene& s) {
     double const lasts = s.random.chance(0.5) ? s.fleet.days : s.random.uniform(1.0, 3.0);
     s.probe.silent = Span{s.day - 4.0 / 24.0, s.day + lasts};
-    s.tell({.kind = "silence", .named_by = {"no_communication"}, .also_true = {}}, s.day, s.day);
+    s.tell("silence", {"no_communication"}, {}, s.day, s.day);
 }
 
 void failed_cleaning(Scene& s) {
@@ -222,7 +220,7 @@ void failed_cleaning(Scene& s) {
     s.ageing().cleaning_lost = 0.5;
     s.ageing().cleaning_growth = {
         .from_day = s.day - born - over, .over_days = over, .power = 1.0, .most = 1.9};
-    s.tell({.kind = "failed_cleaning", .named_by = {"cleaning_failed"}, .also_true = {}}, s.day, s.day);
+    s.tell("failed_cleaning", {"cleaning_failed"}, {}, s.day, s.day, SeenIn::tests);
 }
 
 // A new membrane that was put on badly and calibrated too early: it stays away from 100 % in air.
@@ -233,15 +231,13 @@ void bad_service(Scene& s) {
     life.ageing.span = s.random.uniform(0.15, 0.3) * (s.random.chance(0.5) ? 1.0 : -1.0);
     s.probe.lives.push_back(life);
     s.probe.visits.push_back({s.day, VisitKind::membrane_change});
-    s.tell({.kind = "bad_service",
-            .named_by = {"not_settled", "span_error"},
-            .also_true = {"membrane_damage", "reference_disagreement"}},
-           s.day, s.day + 0.1);
+    s.tell("bad_service", {"not_settled", "span_error"}, {"membrane_damage", "reference_disagreement"}, s.day,
+           s.day + 0.1);
 }
 
 void broken_thermistor(Scene& s) {
     s.probe.temperature_broken_on_day = s.day;
-    s.tell({.kind = "broken_thermistor", .named_by = {"temperature_fault"}, .also_true = {}}, s.day, s.day);
+    s.tell("broken_thermistor", {"temperature_fault"}, {}, s.day, s.day);
 }
 
 struct Choice {

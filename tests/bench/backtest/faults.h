@@ -5,8 +5,8 @@
 
 namespace probekeeper::backtest {
 
-// Gives the probe one fault that its site and water can show, its limit passed between `earliest_day` and
-// `latest_day` of the run.
+// Gives the probe a fault that its site and water can show, its limit passed between `earliest_day` and
+// `latest_day` of the run; to a slow one perhaps a second.
 void give_fault(FleetPlan& fleet, ProbePlan& probe, double earliest_day, double latest_day,
                 physics::Random& random);
 

@@ -54,7 +54,7 @@ ProbeTruth slow_probe() {
     ProbeTruth p;
     p.id = "p";
     p.fleet = "pond";
-    p.faults.push_back({"coating", {"slow_response"}, {}, start + days(20), start + days(20)});
+    p.faults.push_back({"coating", {"slow_response"}, {}, start + days(20), start + days(20), SeenIn::tests});
     p.course = {{start, 40.0, 0.0}, {start + days(40), 120.0, 0.2}};
     return p;
 }
@@ -75,8 +75,8 @@ TEST_CASE("the same seed gives the same fleet, byte for byte", "[judge]") {
     Folder const two{"judge-two"};
     for (auto const* folder : {&one, &two}) {
         auto const plan = plan_fleet(77, fleet, 4, 6.0);
-        simulate(plan, folder->path);
-        write_truth(folder->path / "truth.json", truth_of(plan, fleet, 77));
+        auto const lived = simulate(plan, folder->path);
+        write_truth(folder->path / "truth.json", truth_of(plan, lived, fleet, 77));
     }
     for (auto const* name : {"readings.csv", "service.csv", "config.toml", "truth.json"}) {
         CAPTURE(fleet, name);
@@ -88,7 +88,7 @@ TEST_CASE("the same seed gives the same fleet, byte for byte", "[judge]") {
 
 TEST_CASE("rows are in time order to within five minutes", "[judge]") {
     Folder const folder{"judge-order"};
-    simulate(plan_fleet(5, "mixed", 8, 8.0), folder.path);
+    auto const lived = simulate(plan_fleet(5, "mixed", 8, 8.0), folder.path);
     std::ifstream in{folder.path / "readings.csv"};
     std::string line;
     std::getline(in, line);
@@ -104,6 +104,7 @@ TEST_CASE("rows are in time order to within five minutes", "[judge]") {
         ++rows;
     }
     CHECK(tidy);
+    CHECK(rows == lived.rows);
     CHECK(rows > 100'000);
 }
 
@@ -145,9 +146,26 @@ TEST_CASE("slow probes are as slow as their crossing says", "[judge]") {
     CHECK(seen > 3);
 }
 
+TEST_CASE("a fault is visible only from the second piece of evidence after its crossing", "[judge]") {
+    FleetPlan plan;
+    plan.start = start;
+    plan.days = 40.0;
+    ProbePlan probe;
+    probe.truth = slow_probe();
+    probe.lives = {Life{}};
+    plan.probes = {probe};
+    auto const visible_day = [&](std::vector<double> const& tests) {
+        auto const truth = truth_of(plan, Lived{0, {Evidence{tests, {}}}}, "pond", 1);
+        return seconds_between(start, truth.probes[0].faults[0].visible) / 86'400.0;
+    };
+    CHECK(visible_day({19.0, 21.0, 22.5, 24.0}) == Approx(22.5));
+    CHECK(visible_day({19.0, 21.0}) == Approx(40.0));
+}
+
 TEST_CASE("truth is written and read back whole", "[judge]") {
     Folder const folder{"judge-truth"};
-    auto const written = truth_of(plan_fleet(9, "fish", 6, 30.0), "fish", 9);
+    auto const plan = plan_fleet(9, "fish", 6, 30.0);
+    auto const written = truth_of(plan, Lived{0, std::vector<Evidence>(plan.probes.size())}, "fish", 9);
     write_truth(folder.path / "truth.json", written);
     auto const read = read_truth(folder.path / "truth.json");
     CHECK(read.seed == 9);

@@ -34,11 +34,11 @@ struct ScoreOptions {
 void make(MakeOptions const& o) {
     auto const began = std::chrono::steady_clock::now();
     auto const plan = backtest::plan_fleet(o.seed, o.fleet, o.probes, o.days);
-    auto const rows = backtest::simulate(plan, o.out);
-    backtest::write_truth(o.out / "truth.json", backtest::truth_of(plan, o.fleet, o.seed));
+    auto const lived = backtest::simulate(plan, o.out);
+    backtest::write_truth(o.out / "truth.json", backtest::truth_of(plan, lived, o.fleet, o.seed));
     std::chrono::duration<double> const took = std::chrono::steady_clock::now() - began;
     std::printf("%s seed %llu: %zu rows of %zu probes in %.1f s\n", o.fleet.c_str(),
-                static_cast<unsigned long long>(o.seed), rows, plan.probes.size(), took.count());
+                static_cast<unsigned long long>(o.seed), lived.rows, plan.probes.size(), took.count());
 }
 
 backtest::Score score_one(Path const& truth, Path const& tickets, std::optional<Path> const& diagnosis) {

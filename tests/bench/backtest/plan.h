@@ -43,6 +43,7 @@ struct SitePlan {
     bool gives_pressure = false, gives_aeration = true, gives_hold = false, gives_airflow = false;
     std::vector<Span> outages;          // no power: no air and no rows
     std::vector<Span> aeration_unread;  // the bit is an empty cell
+    std::vector<Span> aeration_wrong;   // the bit says on, whatever the blower does
 };
 
 enum class VisitKind { membrane_change, membrane_wipe, reference_check, dry_zero };

@@ -23,12 +23,16 @@ constexpr double wear_step_s = 600.0;
 constexpr double lift_minutes = 3.0;    // out of the water before a membrane is off
 constexpr double bench_minutes = 20.0;  // in air with the new one
 constexpr double dry_zero_minutes = 10.0;
+constexpr double floor_s = 300.0;      // without oxygen, until a reading there tells the background
 constexpr double held_back_s = 200.0;  // with a poll more, still within the five minutes a file may be untidy
 
 struct RunningTank {
     TankPlan const& plan;
     physics::Tank tank;
     double slow_do_mg_l = 0.0;  // follows within two minutes: the water is steady where it has caught up
+    double anoxic_s = 0.0;
+    bool air_was_on = false;
+    bool reached_floor = false, went_off = false;  // in this very step
 
     void step(double day, bool power) {
         physics::Influence now;
@@ -44,7 +48,13 @@ struct RunningTank {
         now.power = power;
         tank.influence() = now;
         tank.step(step_s);
-        slow_do_mg_l += (tank.state().do_mg_l - slow_do_mg_l) * step_s / 120.0;
+        auto const& water = tank.state();
+        slow_do_mg_l += (water.do_mg_l - slow_do_mg_l) * step_s / 120.0;
+        double const anoxic_before_s = anoxic_s;
+        anoxic_s = water.do_mg_l < 0.03 ? anoxic_s + step_s : 0.0;
+        reached_floor = anoxic_before_s < floor_s && anoxic_s >= floor_s;
+        went_off = air_was_on && !water.aeration && water.do_mg_l > 1.0;
+        air_was_on = water.aeration;
     }
     [[nodiscard]] bool steady() const {
         double const c = tank.state().do_mg_l;
@@ -70,6 +80,7 @@ struct RunningProbe {
     Place place = Place::water;
     bool in_hand = false;
     bool cleaning = false;
+    Evidence evidence = {};
     std::string held = {};  // rows kept back
     double held_since_s = 0.0;
 };
@@ -100,7 +111,7 @@ RunningProbe start(ProbePlan const& plan, SitePlan const& site, RunningTank& tan
 class Simulation {
 public:
     Simulation(FleetPlan const& plan, std::filesystem::path const& folder);
-    std::size_t run();
+    Lived run();
 
 private:
     struct Due {
@@ -109,6 +120,7 @@ private:
     };
 
     void step_probe(RunningProbe& p);
+    void note_evidence(RunningProbe& p, bool blast_ended);
     void renew_wear(RunningProbe& p);
     void visit(RunningProbe& p);
     void record(RunningProbe const& p, double day, std::string const& cells);
@@ -116,6 +128,7 @@ private:
     void emit(RunningProbe& p, Timestamp time);
     void put_do(RunningProbe const& p);
     void release(RunningProbe& p);
+    [[nodiscard]] bool now_in(std::vector<Span> const& spans) const;
     [[nodiscard]] bool has_power(SitePlan const& site) const;
 
     FleetPlan const& plan_;
@@ -142,12 +155,15 @@ Simulation::Simulation(FleetPlan const& plan, std::filesystem::path const& folde
         "time,probe,kind,dry_zero_mg_l,dry_zero_found_mg_l,air_percent,reference_mg_l,probe_mg_l,by\n");
 }
 
-bool Simulation::has_power(SitePlan const& site) const {
-    return std::none_of(site.outages.begin(), site.outages.end(),
-                        [this](Span const& s) { return s.covers(day_); });
+bool Simulation::now_in(std::vector<Span> const& spans) const {
+    return std::any_of(spans.begin(), spans.end(), [this](Span const& s) { return s.covers(day_); });
 }
 
-std::size_t Simulation::run() {
+bool Simulation::has_power(SitePlan const& site) const {
+    return !now_in(site.outages);
+}
+
+Lived Simulation::run() {
     auto const steps = static_cast<std::size_t>(plan_.days * day_s / step_s);
     for (std::size_t step = 0; step < steps; ++step) {
         day_ = static_cast<double>(step) * step_s / day_s;
@@ -159,12 +175,14 @@ std::size_t Simulation::run() {
         }
         emit_due(step);
     }
+    Lived lived{rows_, {}};
     for (auto& probe : probes_) {
         release(probe);
+        lived.evidence.push_back(std::move(probe.evidence));
     }
     readings_.close();
     service_.close();
-    return rows_;
+    return lived;
 }
 
 void Simulation::renew_wear(RunningProbe& p) {
@@ -184,7 +202,9 @@ void Simulation::step_probe(RunningProbe& p) {
     if (p.since_wear_s >= wear_step_s) {
         renew_wear(p);
     }
+    bool const was_cleaning = p.cleaning;
     p.cleaning = p.cleaner && p.cleaner->step(step_s) && has_power(p.site);
+    note_evidence(p, was_cleaning && !p.cleaning);
     auto const place = p.in_hand ? p.place : p.cleaning ? Place::air : Place::water;
     // A blast that no longer reaches the membrane does not keep a hand from lifting the probe out.
     double const reach = p.probe.wear().cleaning_reach;
@@ -192,6 +212,20 @@ void Simulation::step_probe(RunningProbe& p) {
     p.probe.step(step_s, p.tank.tank.state(), place);
     p.probe.wear().cleaning_reach = reach;
     p.transmitter.step(step_s, p.probe.reading_mg_l(), p.cleaning, p.probe.wear().stuck);
+}
+
+void Simulation::note_evidence(RunningProbe& p, bool blast_ended) {
+    if (p.in_hand || !has_power(p.site)) {
+        return;
+    }
+    // In fish tanks and ponds oxygen falls so slowly that an edge of the air tells no T90.
+    bool const edges = p.site.wastewater;
+    if (blast_ended || (edges && p.tank.went_off)) {
+        p.evidence.tests.push_back(day_);
+    }
+    if (p.tank.reached_floor) {
+        p.evidence.floors.push_back(day_);
+    }
 }
 
 void Simulation::record(RunningProbe const& p, double day, std::string const& cells) {
@@ -302,16 +336,14 @@ void Simulation::emit(RunningProbe& p, Timestamp time) {
     p.site.gives_pressure ? row_.number(water.pressure_hpa, 1) : row_.empty();
     p.site.gives_airflow ? row_.number(1000.0 * water.airflow, 0) : row_.empty();
     p.plan.gives_cleaning ? row_.bit(p.cleaning) : row_.empty();
-    bool const unread = std::any_of(p.site.aeration_unread.begin(), p.site.aeration_unread.end(),
-                                    [this](Span const& s) { return s.covers(day_); });
-    p.site.gives_aeration && !unread ? row_.bit(water.aeration) : row_.empty();
+    bool const wrong = now_in(p.site.aeration_wrong);
+    bool const read = p.site.gives_aeration && !now_in(p.site.aeration_unread);
+    read ? row_.bit(water.aeration || wrong) : row_.empty();
     p.site.gives_hold ? row_.bit(p.in_hand) : row_.empty();
     auto const& text = row_.end();
     ++rows_;
 
-    bool const late = std::any_of(p.plan.late_rows.begin(), p.plan.late_rows.end(),
-                                  [this](Span const& s) { return s.covers(day_); });
-    if (late) {
+    if (now_in(p.plan.late_rows)) {
         if (p.held.empty()) {
             p.held_since_s = day_ * day_s;
         }
@@ -335,7 +367,7 @@ void Simulation::release(RunningProbe& p) {
 
 }  // namespace
 
-std::size_t simulate(FleetPlan const& plan, std::filesystem::path const& folder) {
+Lived simulate(FleetPlan const& plan, std::filesystem::path const& folder) {
     std::filesystem::create_directories(folder);
     write_config(plan, folder / "config.toml");
     Simulation simulation{plan, folder};
@@ -365,10 +397,31 @@ void write_config(FleetPlan const& plan, std::filesystem::path const& file) {
     out.close();
 }
 
-FleetTruth truth_of(FleetPlan const& plan, std::string const& fleet, std::uint64_t seed) {
+namespace {
+
+// The fault as the readings show it.
+Fault as_seen(FleetPlan const& plan, Evidence const& evidence, Fault fault) {
+    double const visible = seconds_between(plan.start, fault.visible) / day_s;
+    auto const& days_of = fault.seen_in == SeenIn::floors ? evidence.floors : evidence.tests;
+    auto const after = std::upper_bound(days_of.begin(), days_of.end(), visible);
+    // After the run: what no evidence has shown by its end is not due in it.
+    double const second = days_of.end() - after >= 2 ? *(after + 1) : std::max(visible, plan.days);
+    fault.visible = at_day(plan, std::max(visible, second));
+    return fault;
+}
+
+}  // namespace
+
+FleetTruth truth_of(FleetPlan const& plan, Lived const& lived, std::string const& fleet, std::uint64_t seed) {
     FleetTruth truth{fleet, seed, plan.start, at_day(plan, plan.days), {}};
-    for (auto const& planned : plan.probes) {
+    for (std::size_t i = 0; i < plan.probes.size(); ++i) {
+        auto const& planned = plan.probes[i];
         auto probe = planned.truth;
+        for (auto& fault : probe.faults) {
+            if (fault.seen_in != SeenIn::readings) {
+                fault = as_seen(plan, lived.evidence[i], fault);
+            }
+        }
         for (double day = 0.0;; day += 0.5) {
             double const at = std::min(day, plan.days);
             auto const& life = life_on(planned, at);

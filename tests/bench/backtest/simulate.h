@@ -9,13 +9,26 @@
 
 namespace probekeeper::backtest {
 
-// Into `folder`, which is made. Returns the number of rows of readings. Throws std::runtime_error or
-// std::filesystem::filesystem_error where a file cannot be written.
-std::size_t simulate(FleetPlan const& plan, std::filesystem::path const& folder);
+// When the readings of one probe could show something: days of the run.
+struct Evidence {
+    std::vector<double> tests;   // a blast ended, or the air went off over water with oxygen
+    std::vector<double> floors;  // the water had been without oxygen for five minutes
+};
+
+struct Lived {
+    std::size_t rows = 0;
+    std::vector<Evidence> evidence;  // as FleetPlan::probes
+};
+
+// Writes readings, service records and configuration into `folder`, which is made. Throws std::runtime_error
+// or std::filesystem::filesystem_error where a file cannot be written.
+[[nodiscard]] Lived simulate(FleetPlan const& plan, std::filesystem::path const& folder);
 
 void write_config(FleetPlan const& plan, std::filesystem::path const& file);
 
-// `plan` and its seed as the document that score reads.
-[[nodiscard]] FleetTruth truth_of(FleetPlan const& plan, std::string const& fleet, std::uint64_t seed);
+// The document that score reads. A fault is visible from the second piece of evidence after its crossing on:
+// one test is no proof, and a tank that is never anoxic hides a background.
+[[nodiscard]] FleetTruth truth_of(FleetPlan const& plan, Lived const& lived, std::string const& fleet,
+                                  std::uint64_t seed);
 
 }  // namespace probekeeper::backtest

@@ -66,7 +66,8 @@ Fault fault_of(json::value const& v) {
             .named_by = words_of(v.at("named_by")),
             .also_true = words_of(v.at("also_true")),
             .crossing = time_of(v.at("crossing")),
-            .visible = time_of(v.at("visible"))};
+            .visible = time_of(v.at("visible")),
+            .seen_in = SeenIn::readings};
 }
 
 ProbeTruth probe_of(json::value const& v) {

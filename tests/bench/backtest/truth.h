@@ -10,12 +10,16 @@
 
 namespace probekeeper::backtest {
 
+// What shows a fault: every reading or a record of a visit, response tests, or anoxic floors.
+enum class SeenIn { readings, tests, floors };
+
 struct Fault {
     std::string kind;                    // what was done to the probe: "coating", "film", "pierced", ...
     std::vector<std::string> named_by;   // reasons that name it, any of them
     std::vector<std::string> also_true;  // reasons that are no mistake beside it
     Timestamp crossing{};                // the limit is passed, as the physics knows; may be after the run
     Timestamp visible{};                 // from then on the readings and records can show it
+    SeenIn seen_in = SeenIn::readings;   // known while a fleet is made; not written
 };
 
 // The state of a probe at one time.
