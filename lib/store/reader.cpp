@@ -1,0 +1,302 @@
+#include "store/reader.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+
+#include "base/text.h"
+#include "store/evidence.h"
+#include "store/minutes.h"
+#include "store/people.h"
+#include "store/position.h"
+#include "store/probes.h"
+#include "store/readings.h"
+#include "store/schema.h"
+#include "store/sqlite.h"
+
+namespace probekeeper::store {
+
+struct Reader::Open {
+    explicit Open(std::filesystem::path const& path, Millis busy_timeout)
+        : db{path, Access::read, busy_timeout} {
+        db.run("PRAGMA cache_size = -4096");
+        require_layout(db, layouts());
+    }
+    Database db;
+};
+
+namespace {
+
+// Adds up summaries or readings that come in order into steps, until it has one more than it may give.
+class StepMaker {
+public:
+    StepMaker(Millis step, std::size_t most) : step_{step}, most_{most} {}
+
+    template <typename Part>
+    bool add(Timestamp at, Part const& part) {
+        auto const start = step_start(at, step_);
+        if (steps_.empty() || steps_.back().start != start) {
+            if (steps_.size() == most_) {
+                return false;
+            }
+            steps_.emplace_back();
+            steps_.back().start = start;
+        }
+        steps_.back().add(part);
+        return true;
+    }
+    [[nodiscard]] std::vector<Step> take() const {
+        std::vector<Step> made;
+        std::transform(steps_.begin(), steps_.end(), std::back_inserter(made),
+                       [](Summary const& s) { return s.step(); });
+        return made;
+    }
+
+private:
+    Millis step_;
+    std::size_t most_;
+    std::vector<Summary> steps_;
+};
+
+void make_steps(Database& db, ProbeKey probe, Timestamp from, Timestamp until, Millis step,
+                StepMaker& maker) {
+    auto raw_from = from;
+    if (step % minute == Millis{0}) {
+        auto const settled_until = std::min(until, unsettled_from(db).value_or(until));
+        bool wanted = true;
+        for_each_minute(db, probe, from, settled_until, [&](Summary const& s) {
+            wanted = maker.add(s.start, s);
+            return wanted;
+        });
+        if (!wanted) {
+            return;
+        }
+        raw_from = std::max(from, settled_until);
+    }
+    ReadingsCursor cursor{db, probe, raw_from, until, 2048};
+    for (auto const* r = cursor.peek(); r != nullptr && maker.add(r->time, *r); r = cursor.peek()) {
+        cursor.advance();
+    }
+}
+
+// Far enough from the ends of the clock to count in steps, further than any reading.
+Timestamp countable(Timestamp t) {
+    constexpr Millis far{std::int64_t{1} << 60};
+    return std::clamp(t, Timestamp{-far}, Timestamp{far});
+}
+
+Page<Step> read_steps(Database& db, ProbeKey probe, Timestamp from, Timestamp until, Millis step,
+                      PageRequest const& request) {
+    auto begin = step_start(countable(from), step);
+    if (request.after) {
+        begin = countable(from_unix_ms(position_number(*request.after, *request.after))) + step;
+    }
+    auto const end = step_start(countable(until) + step - Millis{1}, step);
+    StepMaker maker{step, request.limit + 1};
+    Snapshot snapshot{db};
+    make_steps(db, probe, begin, end, step, maker);
+    return cut(maker.take(), request.limit, [](Step const& s) { return position_of(s.start); });
+}
+
+}  // namespace
+
+Reader::Reader(std::unique_ptr<Open> open) : open_{std::move(open)} {}
+Reader::~Reader() = default;
+Reader::Reader(Reader&&) noexcept = default;
+Reader& Reader::operator=(Reader&&) noexcept = default;
+
+Result<Reader> Reader::open(std::filesystem::path const& path, Millis busy_timeout) {
+    return guarded([&] { return Reader{std::make_unique<Open>(path, busy_timeout)}; });
+}
+
+Result<std::vector<KnownProbe>> Reader::probes() {
+    return guarded([&] { return known_probes(open_->db); });
+}
+
+Result<Page<Reading>> Reader::readings(std::string const& probe, Timestamp from, Timestamp until,
+                                       PageRequest const& page) {
+    return guarded([&]() -> Page<Reading> {
+        check_limit(page);
+        if (page.after) {
+            from = countable(from_unix_ms(position_number(*page.after, *page.after))) + Millis{1};
+        }
+        auto const key = find_key(open_->db, probe);
+        if (!key) {
+            return {};
+        }
+        return cut(read_readings(open_->db, *key, from, until, page.limit + 1), page.limit,
+                   [](Reading const& r) { return position_of(r.time); });
+    });
+}
+
+Result<Page<Step>> Reader::steps(std::string const& probe, Timestamp from, Timestamp until, Millis step,
+                                 PageRequest const& page) {
+    return guarded([&]() -> Page<Step> {
+        check_limit(page);
+        if (step < Millis{1000} || step > days(366)) {
+            refuse(Fault::bad_position,
+                   fmt::format("a step of {} ms: ask for one second to 366 days", step.count()));
+        }
+        auto const key = find_key(open_->db, probe);
+        return key ? read_steps(open_->db, *key, from, until, step, page) : Page<Step>{};
+    });
+}
+
+Result<std::optional<Reading>> Reader::newest_reading(std::string const& probe) {
+    return guarded([&]() -> std::optional<Reading> {
+        auto const key = find_key(open_->db, probe);
+        return key ? store::newest_reading(open_->db, *key) : std::nullopt;
+    });
+}
+
+Result<std::optional<Timestamp>> Reader::newest_of_site(std::string const& site) {
+    return guarded([&] {
+        std::optional<Timestamp> newest;
+        for (auto const& probe : known_probes(open_->db)) {
+            auto const reading =
+                probe.site == site ? store::newest_reading(open_->db, probe.key) : std::nullopt;
+            if (reading && (!newest || reading->time > *newest)) {
+                newest = reading->time;
+            }
+        }
+        return newest;
+    });
+}
+
+Result<Page<diagnosis::ResponseTest>> Reader::response_tests(std::string const& probe, Timestamp from,
+                                                             PageRequest const& page) {
+    return guarded([&] { return read_tests(open_->db, probe, from, page); });
+}
+
+Result<Page<ProbeDiagnosis>> Reader::diagnoses(std::string const& probe, Timestamp from, Timestamp until,
+                                               PageRequest const& page) {
+    return guarded([&] { return read_diagnoses(open_->db, probe, from, until, page); });
+}
+
+Result<std::optional<ProbeDiagnosis>> Reader::newest_diagnosis(std::string const& probe) {
+    return guarded([&] { return read_newest_diagnosis(open_->db, probe); });
+}
+
+Result<std::vector<ProbeDiagnosis>> Reader::newest_diagnoses() {
+    return guarded([&] { return read_newest_diagnoses(open_->db); });
+}
+
+Result<std::optional<Checkpoint>> Reader::checkpoint(std::string const& site, std::string const& algorithm,
+                                                     Timestamp at_or_before) {
+    return guarded([&] { return read_checkpoint(open_->db, site, algorithm, at_or_before); });
+}
+
+Result<Page<service::Ticket>> Reader::tickets(TicketFilter const& filter, PageRequest const& page) {
+    return guarded([&] {
+        Snapshot snapshot{open_->db};
+        return read_tickets(open_->db, filter, page);
+    });
+}
+
+Result<std::optional<service::Ticket>> Reader::ticket(std::string const& id) {
+    return guarded([&]() -> std::optional<service::Ticket> {
+        auto const name = ticket_name(id);
+        Snapshot snapshot{open_->db};
+        return name ? read_ticket(open_->db, name->site, name->number) : std::nullopt;
+    });
+}
+
+Result<std::int64_t> Reader::highest_ticket_number(std::string const& site) {
+    return guarded([&] { return store::highest_ticket_number(open_->db, site); });
+}
+
+Result<Page<service::KeptRecord>> Reader::service_records(std::string const& probe, PageRequest const& page) {
+    return guarded([&] { return read_records(open_->db, probe, page); });
+}
+
+Result<std::optional<service::KeptRecord>> Reader::service_record(std::int64_t number) {
+    return guarded([&] { return read_record(open_->db, number); });
+}
+
+Result<std::vector<service::KeptRecord>> Reader::site_records(std::string const& site) {
+    return guarded([&] { return read_site_records(open_->db, site); });
+}
+
+Result<std::optional<KeptAnswer>> Reader::answer(std::string const& token, std::string const& path,
+                                                 std::string const& key) {
+    return guarded([&] { return read_answer(open_->db, token, path, key); });
+}
+
+Result<std::vector<Downtime>> Reader::downtimes(Timestamp ending_after) {
+    return guarded([&] { return read_downtimes(open_->db, ending_after); });
+}
+
+struct ReadingsStream::State {
+    std::vector<ReadingsCursor> cursors;
+    std::vector<std::size_t> places;  // of each cursor's probe
+    // A heap of indices into `cursors`, the earliest reading at the front.
+    std::vector<std::size_t> heap;
+
+    bool later(std::size_t a, std::size_t b) {
+        auto const a_time = cursors[a].peek()->time;
+        auto const b_time = cursors[b].peek()->time;
+        return a_time != b_time ? a_time > b_time : places[a] > places[b];
+    }
+    void push(std::size_t cursor) {
+        if (cursors[cursor].peek() != nullptr) {
+            heap.push_back(cursor);
+            std::push_heap(heap.begin(), heap.end(), [this](auto a, auto b) { return later(a, b); });
+        }
+    }
+    std::optional<Item> next() {
+        if (heap.empty()) {
+            return std::nullopt;
+        }
+        std::pop_heap(heap.begin(), heap.end(), [this](auto a, auto b) { return later(a, b); });
+        auto const cursor = heap.back();
+        heap.pop_back();
+        Item item{places[cursor], *cursors[cursor].peek()};
+        cursors[cursor].advance();
+        push(cursor);
+        return item;
+    }
+};
+
+ReadingsStream::ReadingsStream(std::unique_ptr<State> state) : state_{std::move(state)} {}
+ReadingsStream::~ReadingsStream() = default;
+ReadingsStream::ReadingsStream(ReadingsStream&&) noexcept = default;
+
+Result<std::optional<ReadingsStream::Item>> ReadingsStream::next() {
+    return guarded([&] { return state_->next(); });
+}
+
+Result<ReadingsStream> Reader::stream(std::vector<std::string> const& probes, Timestamp from, Timestamp until,
+                                      std::optional<std::size_t> after) {
+    return guarded([&] {
+        // About 6 MB of buffers for all together.
+        auto const chunk =
+            std::clamp<std::size_t>(65'536 / std::max<std::size_t>(probes.size(), 1), 64, 4096);
+        auto state = std::make_unique<ReadingsStream::State>();
+        for (std::size_t place = 0; place < probes.size(); ++place) {
+            if (auto const key = find_key(open_->db, probes[place])) {
+                bool const passed = after && place <= *after;
+                state->cursors.emplace_back(open_->db, *key, passed ? from + Millis{1} : from, until, chunk);
+                state->places.push_back(place);
+            }
+        }
+        for (std::size_t i = 0; i < state->cursors.size(); ++i) {
+            state->push(i);
+        }
+        return ReadingsStream{std::move(state)};
+    });
+}
+
+std::optional<TicketName> ticket_name(std::string const& id) {
+    auto const dash = id.rfind('-');
+    if (dash == std::string::npos || dash == 0) {
+        return std::nullopt;
+    }
+    auto const number = parse_integer(std::string_view{id}.substr(dash + 1));
+    // "a-007" is not another name of "a-7".
+    if (!number || *number < 1 || id.substr(dash + 1) != fmt::format("{}", *number)) {
+        return std::nullopt;
+    }
+    return TicketName{id.substr(0, dash), *number};
+}
+
+}  // namespace probekeeper::store

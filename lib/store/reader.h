@@ -1,0 +1,109 @@
+// Reading the store while it is being written. A Reader is a connection of its own: it sees what is
+// committed, never waits for the writer and never makes it wait. One thread at a time may use a Reader;
+// ReaderPool lends them.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "store/result.h"
+#include "store/values.h"
+
+namespace probekeeper::store {
+
+// The readings of several probes in order of (time, place of the probe in the list), fetched in chunks:
+// memory does not grow with their number, and no transaction stays open between calls. Readings that are
+// committed behind the cursor while it runs are not met, so `until` should not lie beyond what is known to be
+// committed.
+class ReadingsStream {
+public:
+    struct Item {
+        std::size_t place = 0;  // of the probe in the list
+        Reading reading;
+    };
+
+    ~ReadingsStream();
+    ReadingsStream(ReadingsStream&&) noexcept;
+    // The next reading; empty at the end.
+    [[nodiscard]] Result<std::optional<Item>> next();
+
+private:
+    friend class Reader;
+    struct State;
+    explicit ReadingsStream(std::unique_ptr<State> state);
+    std::unique_ptr<State> state_;
+};
+
+class Reader {
+public:
+    // Refuses a file of another layout (Fault::older, Fault::newer) and one that does not exist.
+    [[nodiscard]] static Result<Reader> open(std::filesystem::path const& path,
+                                             Millis busy_timeout = Millis{5000});
+    ~Reader();
+    Reader(Reader&&) noexcept;
+    Reader& operator=(Reader&&) noexcept;
+
+    [[nodiscard]] Result<std::vector<KnownProbe>> probes();  // by id, removed ones too
+
+    // Times are from <= time < until throughout. A probe that is not known has nothing: an empty page, no
+    // failure.
+    [[nodiscard]] Result<Page<Reading>> readings(std::string const& probe, Timestamp from, Timestamp until,
+                                                 PageRequest const& page);
+    // Steps in order, of at least one second; those without readings are left out. The range is widened to
+    // whole steps. Steps of whole minutes come from the minute summaries and so reach back beyond the
+    // full-rate readings.
+    [[nodiscard]] Result<Page<Step>> steps(std::string const& probe, Timestamp from, Timestamp until,
+                                           Millis step, PageRequest const& page);
+    [[nodiscard]] Result<std::optional<Reading>> newest_reading(std::string const& probe);
+    [[nodiscard]] Result<std::optional<Timestamp>> newest_of_site(std::string const& site);
+    // The readings of `probes` (ids, in the order that decides ties) from `from` on, or, with `after`, only
+    // those behind (from, that place). The Reader must outlive the stream, and may be used beside it.
+    [[nodiscard]] Result<ReadingsStream> stream(std::vector<std::string> const& probes, Timestamp from,
+                                                Timestamp until,
+                                                std::optional<std::size_t> after = std::nullopt);
+
+    // By (time, source).
+    [[nodiscard]] Result<Page<diagnosis::ResponseTest>> response_tests(std::string const& probe,
+                                                                       Timestamp from,
+                                                                       PageRequest const& page);
+    [[nodiscard]] Result<Page<ProbeDiagnosis>> diagnoses(std::string const& probe, Timestamp from,
+                                                         Timestamp until,
+                                                         PageRequest const& page);  // by time
+    [[nodiscard]] Result<std::optional<ProbeDiagnosis>> newest_diagnosis(std::string const& probe);
+    [[nodiscard]] Result<std::vector<ProbeDiagnosis>> newest_diagnoses();  // by probe id
+    // The newest of that algorithm version with position <= `at_or_before`.
+    [[nodiscard]] Result<std::optional<Checkpoint>> checkpoint(std::string const& site,
+                                                               std::string const& algorithm,
+                                                               Timestamp at_or_before = Timestamp::max());
+
+    // By (opened_at, site, number).
+    [[nodiscard]] Result<Page<service::Ticket>> tickets(TicketFilter const& filter, PageRequest const& page);
+    [[nodiscard]] Result<std::optional<service::Ticket>> ticket(std::string const& id);
+    [[nodiscard]] Result<std::int64_t> highest_ticket_number(
+        std::string const& site);  // 0 where there is none
+    // By (time, number).
+    [[nodiscard]] Result<Page<service::KeptRecord>> service_records(std::string const& probe,
+                                                                    PageRequest const& page);
+    [[nodiscard]] Result<std::optional<service::KeptRecord>> service_record(std::int64_t number);
+    [[nodiscard]] Result<std::vector<service::KeptRecord>> site_records(std::string const& site);
+    [[nodiscard]] Result<std::optional<KeptAnswer>> answer(std::string const& token, std::string const& path,
+                                                           std::string const& key);
+    [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
+
+private:
+    struct Open;
+    explicit Reader(std::unique_ptr<Open> open);
+    std::unique_ptr<Open> open_;
+};
+
+// A ticket's id "<site>-<number>" in two; empty where it is not one.
+struct TicketName {
+    std::string site;
+    std::int64_t number = 0;
+};
+[[nodiscard]] std::optional<TicketName> ticket_name(std::string const& id);
+
+}  // namespace probekeeper::store

@@ -1,0 +1,265 @@
+#include "store/schema.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <array>
+
+namespace probekeeper::store {
+
+namespace {
+
+// Times are integer milliseconds UTC since 1970. NULL in a measured column is "not read".
+constexpr MigrationStep layout_1 = R"sql(
+CREATE TABLE probes (
+    probe_key     INTEGER PRIMARY KEY,
+    probe_id      TEXT NOT NULL UNIQUE,
+    site_id       TEXT NOT NULL,
+    first_seen_ms INTEGER NOT NULL,
+    removed_at_ms INTEGER
+) STRICT;
+CREATE INDEX probes_of_site ON probes (site_id);
+
+-- No foreign key on readings and minutes: a look-up for each row, and keys come from `probes` only.
+CREATE TABLE readings (
+    probe_key     INTEGER NOT NULL,
+    time_ms       INTEGER NOT NULL,
+    do_mg_l       REAL,
+    do_percent    REAL,
+    po2_hpa       REAL,
+    temperature_c REAL,
+    salinity_psu  REAL,
+    pressure_hpa  REAL,
+    airflow       REAL,
+    known         INTEGER NOT NULL,
+    marks         INTEGER NOT NULL,
+    PRIMARY KEY (probe_key, time_ms)
+) STRICT, WITHOUT ROWID;
+
+-- Sums, not means: two parts of a minute can then be added.
+CREATE TABLE minutes (
+    probe_key           INTEGER NOT NULL,
+    start_ms            INTEGER NOT NULL,
+    count               INTEGER NOT NULL,
+    marks               INTEGER NOT NULL,
+    do_mg_l_count       INTEGER NOT NULL, do_mg_l_min       REAL, do_mg_l_sum       REAL, do_mg_l_max       REAL,
+    do_percent_count    INTEGER NOT NULL, do_percent_min    REAL, do_percent_sum    REAL, do_percent_max    REAL,
+    temperature_c_count INTEGER NOT NULL, temperature_c_min REAL, temperature_c_sum REAL, temperature_c_max REAL,
+    salinity_psu_count  INTEGER NOT NULL, salinity_psu_min  REAL, salinity_psu_sum  REAL, salinity_psu_max  REAL,
+    pressure_hpa_count  INTEGER NOT NULL, pressure_hpa_min  REAL, pressure_hpa_sum  REAL, pressure_hpa_max  REAL,
+    airflow_count       INTEGER NOT NULL, airflow_min       REAL, airflow_sum       REAL, airflow_max       REAL,
+    PRIMARY KEY (probe_key, start_ms)
+) STRICT, WITHOUT ROWID;
+
+-- Minutes that start before this are complete in `minutes`; from here on only `readings` is. Empty: all are.
+CREATE TABLE minutes_unsettled (
+    only    INTEGER PRIMARY KEY CHECK (only = 1),
+    from_ms INTEGER NOT NULL
+) STRICT;
+
+-- Readings before this have been deleted and are not taken again: their minutes already hold them.
+CREATE TABLE readings_expired (
+    only      INTEGER PRIMARY KEY CHECK (only = 1),
+    before_ms INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE response_tests (
+    probe_key        INTEGER NOT NULL REFERENCES probes,
+    time_ms          INTEGER NOT NULL,
+    source           TEXT NOT NULL,
+    model            TEXT NOT NULL,
+    t90_s            REAL,
+    low_s            REAL,
+    high_s           REAL,
+    at_temperature_c REAL,
+    t90_20_s         REAL,
+    used             INTEGER NOT NULL,
+    set_aside        TEXT NOT NULL,
+    PRIMARY KEY (probe_key, time_ms, source)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE diagnoses (
+    probe_key INTEGER NOT NULL REFERENCES probes,
+    at_ms     INTEGER NOT NULL,
+    condition TEXT NOT NULL,
+    document  TEXT NOT NULL,
+    PRIMARY KEY (probe_key, at_ms)
+) STRICT;
+CREATE TABLE newest_diagnoses (
+    probe_key INTEGER PRIMARY KEY REFERENCES probes,
+    at_ms     INTEGER NOT NULL,
+    condition TEXT NOT NULL,
+    document  TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE checkpoints (
+    site_id     TEXT NOT NULL,
+    position_ms INTEGER NOT NULL,
+    algorithm   TEXT NOT NULL,
+    state       BLOB NOT NULL,
+    PRIMARY KEY (site_id, position_ms)
+) STRICT;
+
+CREATE TABLE tickets (
+    ticket_key         INTEGER PRIMARY KEY,
+    site_id            TEXT NOT NULL,
+    number             INTEGER NOT NULL,
+    probe_key          INTEGER NOT NULL REFERENCES probes,
+    state              TEXT NOT NULL,
+    urgency            TEXT NOT NULL,
+    opened_at_ms       INTEGER NOT NULL,
+    updated_at_ms      INTEGER NOT NULL,
+    due_ms             INTEGER,
+    postponed_until_ms INTEGER,
+    assigned_to        TEXT,
+    seen_ms            INTEGER,
+    found              TEXT,
+    meanwhile          TEXT NOT NULL,
+    UNIQUE (site_id, number)
+) STRICT;
+CREATE INDEX tickets_in_order ON tickets (opened_at_ms, site_id, number);
+CREATE INDEX tickets_of_probe ON tickets (probe_key);
+CREATE TABLE ticket_reasons (
+    ticket_key    INTEGER NOT NULL REFERENCES tickets,
+    place         INTEGER NOT NULL,
+    code          TEXT NOT NULL,
+    raised_at_ms  INTEGER NOT NULL,
+    since_ms      INTEGER,
+    due_ms        INTEGER,
+    cleared_at_ms INTEGER,
+    value         REAL,
+    low           REAL,
+    high          REAL,
+    limit_value   REAL,
+    unit          TEXT NOT NULL,
+    probability   REAL,
+    text          TEXT NOT NULL,
+    PRIMARY KEY (ticket_key, place)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE ticket_work (
+    ticket_key INTEGER NOT NULL REFERENCES tickets,
+    place      INTEGER NOT NULL,
+    work       TEXT NOT NULL,
+    PRIMARY KEY (ticket_key, place)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE ticket_parts (
+    ticket_key INTEGER NOT NULL REFERENCES tickets,
+    place      INTEGER NOT NULL,
+    part       TEXT NOT NULL,
+    kind       TEXT NOT NULL,
+    quantity   INTEGER NOT NULL,
+    PRIMARY KEY (ticket_key, place)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE ticket_cautions (
+    ticket_key INTEGER NOT NULL REFERENCES tickets,
+    place      INTEGER NOT NULL,
+    caution    TEXT NOT NULL,
+    PRIMARY KEY (ticket_key, place)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE ticket_history (
+    ticket_key INTEGER NOT NULL REFERENCES tickets,
+    place      INTEGER NOT NULL,
+    at_ms      INTEGER NOT NULL,
+    state      TEXT NOT NULL,
+    by_whom    TEXT NOT NULL,
+    note       TEXT NOT NULL,
+    PRIMARY KEY (ticket_key, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE service_records (
+    number              INTEGER PRIMARY KEY,
+    time_ms             INTEGER NOT NULL,
+    probe_key           INTEGER NOT NULL REFERENCES probes,
+    kind                TEXT NOT NULL,
+    dry_zero_mg_l       REAL,
+    dry_zero_found_mg_l REAL,
+    air_percent         REAL,
+    reference_mg_l      REAL,
+    reference_percent   REAL,
+    probe_mg_l          REAL,
+    pressure_hpa        REAL,
+    serial              TEXT NOT NULL,
+    visit               TEXT NOT NULL,
+    by_whom             TEXT NOT NULL,
+    note                TEXT NOT NULL,
+    voided_at_ms        INTEGER,
+    void_why            TEXT NOT NULL,
+    void_by             TEXT NOT NULL
+) STRICT;
+CREATE INDEX service_records_in_order ON service_records (probe_key, time_ms, number);
+
+CREATE TABLE answers (
+    token     TEXT NOT NULL,
+    path      TEXT NOT NULL,
+    key       TEXT NOT NULL,
+    body_hash TEXT NOT NULL,
+    status    INTEGER NOT NULL,
+    answer    TEXT NOT NULL,
+    at_ms     INTEGER NOT NULL,
+    PRIMARY KEY (token, path, key)
+) STRICT;
+CREATE INDEX answers_by_age ON answers (at_ms);
+
+CREATE TABLE downtimes (
+    stopped_at_ms INTEGER PRIMARY KEY,
+    started_at_ms INTEGER NOT NULL
+) STRICT;
+
+-- What people did and were told is kept, whatever a later program believes.
+CREATE TRIGGER ticket_history_is_not_rewritten BEFORE UPDATE ON ticket_history
+    BEGIN SELECT RAISE(ABORT, 'the history of a ticket is appended, never rewritten'); END;
+CREATE TRIGGER ticket_history_is_not_deleted BEFORE DELETE ON ticket_history
+    BEGIN SELECT RAISE(ABORT, 'the history of a ticket is appended, never rewritten'); END;
+CREATE TRIGGER tickets_are_not_deleted BEFORE DELETE ON tickets
+    BEGIN SELECT RAISE(ABORT, 'a ticket is withdrawn or closed, never deleted'); END;
+CREATE TRIGGER service_records_are_not_deleted BEFORE DELETE ON service_records
+    BEGIN SELECT RAISE(ABORT, 'a service record is voided with a reason, never deleted'); END;
+)sql";
+
+constexpr std::array<MigrationStep, 1> all_layouts{layout_1};
+
+std::int64_t layout_of(Database& db) {
+    return db.integer_of("PRAGMA user_version");
+}
+
+}  // namespace
+
+std::span<MigrationStep const> layouts() {
+    return all_layouts;
+}
+
+void migrate(Database& db, std::span<MigrationStep const> steps) {
+    auto const newest = static_cast<std::int64_t>(steps.size());
+    auto const found = layout_of(db);
+    if (found > newest) {
+        refuse(Fault::newer,
+               fmt::format(
+                   "store '{}' has layout {} and this program knows layouts up to {}: it was written by a "
+                   "newer version; run that version, or give this one its own store.path",
+                   db.path().string(), found, newest));
+    }
+    if (found < 0 || (found == 0 && db.integer_of("SELECT count(*) FROM sqlite_schema") > 0)) {
+        refuse(Fault::corrupt,
+               fmt::format("'{}' is a database of some other program, not a store: correct store.path",
+                           db.path().string()));
+    }
+    for (auto layout = found; layout < newest; ++layout) {
+        Transaction transaction{db};
+        db.run(steps[static_cast<std::size_t>(layout)]);
+        db.run(fmt::format("PRAGMA user_version = {}", layout + 1));
+        transaction.commit();
+    }
+}
+
+void require_layout(Database& db, std::span<MigrationStep const> steps) {
+    auto const newest = static_cast<std::int64_t>(steps.size());
+    auto const found = layout_of(db);
+    if (found != newest) {
+        refuse(found > newest ? Fault::newer : Fault::older,
+               fmt::format("store '{}' has layout {} and this program reads layout {}: {}",
+                           db.path().string(), found, newest,
+                           found > newest ? "use the newer version that wrote it"
+                                          : "start `run` on it once, which brings it up to date"));
+    }
+}
+
+}  // namespace probekeeper::store

@@ -1,0 +1,300 @@
+#include "store/store.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <array>
+
+#include "store/evidence.h"
+#include "store/lock.h"
+#include "store/minutes.h"
+#include "store/people.h"
+#include "store/probes.h"
+#include "store/readings.h"
+#include "store/schema.h"
+#include "store/sqlite.h"
+
+namespace probekeeper::store {
+
+struct Store::Open {
+    Open(std::filesystem::path const& path, Options const& options);
+
+    // Order matters: the lock outlives the connection, the connection outlives what uses it.
+    StoreLock lock;
+    bool ended_uncleanly;
+    Database db;
+    ReadingsWriter readings{db};
+    MinuteKeeper minutes{db};
+    bool minutes_stale = true;  // a rollback took minutes from the file that memory believes written
+    std::vector<KnownProbe> probes;
+    std::optional<Timestamp> newest;
+    std::optional<Timestamp> expired_before;
+    std::int64_t last_record_number = 0;
+    std::size_t expiring = 0;  // the place in `probes` that expire_some() has reached
+
+    void set_up(Options const& options);
+    void check_after_unclean_end();
+    void read_state();
+    void freshen_minutes();
+    Appended append(std::span<ProbeReading const> given);
+    void keep(Changes const& changes);
+    void note_expired_before(Timestamp before);
+    bool expire_some(Retention const& retention, std::size_t most);
+};
+
+namespace {
+
+bool log_left_behind(std::filesystem::path const& path) {
+    std::error_code missing;
+    auto const size = std::filesystem::file_size(path.string() + "-wal", missing);
+    return !missing && size > 0;  // the last connection to close removes it
+}
+
+std::optional<Timestamp> read_expired_before(Database& db) {
+    Query query{db, "SELECT before_ms FROM readings_expired"};
+    return query.row() ? std::optional{query.time()} : std::nullopt;
+}
+
+}  // namespace
+
+Store::Open::Open(std::filesystem::path const& path, Options const& options)
+    : lock{path}, ended_uncleanly{log_left_behind(path)}, db{path, Access::create, options.busy_timeout} {
+    set_up(options);
+    migrate(db, layouts());
+    if (ended_uncleanly) {
+        check_after_unclean_end();
+    }
+    read_state();
+}
+
+void Store::Open::set_up(Options const& options) {
+    db.run("PRAGMA journal_mode = WAL");
+    db.run(fmt::format("PRAGMA cache_size = -{}", options.cache_kib));
+    db.run(fmt::format("PRAGMA wal_autocheckpoint = {}", options.log_kib / 4));  // in pages of 4 KiB
+    db.run(fmt::format("PRAGMA journal_size_limit = {}", 2LL * 1024 * options.log_kib));
+    db.run("PRAGMA secure_delete = OFF");  // Debian's default overwrites what expires with zeros: twice the
+                                           // writing
+    // together(Outlives::disk) changes it for one commit. What NORMAL can lose to a power cut: see Outlives.
+    db.run("PRAGMA synchronous = NORMAL");
+}
+
+void Store::Open::check_after_unclean_end() {
+    constexpr std::array tables{"probes",      "tickets",      "ticket_reasons",  "ticket_history",
+                                "ticket_work", "ticket_parts", "ticket_cautions", "service_records",
+                                "checkpoints", "answers",      "downtimes",       "newest_diagnoses"};
+    for (auto const* table : tables) {
+        Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
+        auto const finding = query.row() ? query.text() : std::string{"no answer"};
+        if (finding != "ok") {
+            refuse(Fault::corrupt,
+                   fmt::format("store '{}' was not closed cleanly and its table {} is damaged: {}: "
+                               "put a backup in its place",
+                               db.path().string(), table, finding));
+        }
+    }
+}
+
+void Store::Open::read_state() {
+    probes = known_probes(db);
+    newest.reset();
+    for (auto const& probe : probes) {
+        if (auto const reading = newest_reading(db, probe.key);
+            reading && (!newest || reading->time > *newest)) {
+            newest = reading->time;
+        }
+    }
+    expired_before = read_expired_before(db);
+    last_record_number = std::max(last_record_number, highest_record_number(db));
+}
+
+// The minutes in memory follow the readings in the file again.
+void Store::Open::freshen_minutes() {
+    if (!minutes_stale) {
+        return;
+    }
+    read_state();
+    std::vector<ProbeKey> keys;
+    for (auto const& probe : probes) {
+        keys.push_back(probe.key);
+    }
+    minutes.load(keys);
+    minutes_stale = false;
+}
+
+Appended Store::Open::append(std::span<ProbeReading const> given) {
+    freshen_minutes();
+    // By probe, and in order of arrival within one: neighbours in the file are written one after the other.
+    std::vector<ProbeReading const*> order(given.size());
+    std::transform(given.begin(), given.end(), order.begin(), [](ProbeReading const& r) { return &r; });
+    std::stable_sort(order.begin(), order.end(),
+                     [](auto const* a, auto const* b) { return a->probe < b->probe; });
+    Appended done;
+    for (auto const* reading : order) {
+        if (expired_before && reading->reading.time < *expired_before) {
+            ++done.expired;
+        } else if (readings.add(*reading)) {
+            ++done.written;
+            minutes.add(*reading);
+            newest = newest ? std::max(*newest, reading->reading.time) : reading->reading.time;
+        } else {
+            ++done.repeats;
+        }
+    }
+    if (newest) {
+        minutes.settle(*newest);
+    }
+    return done;
+}
+
+void Store::Open::keep(Changes const& changes) {
+    for (auto const& r : changes.rewinds) {
+        rewind(db, r);
+    }
+    for (auto const& test : changes.tests) {
+        save_test(db, test);
+    }
+    for (auto const& diagnosis : changes.diagnoses) {
+        save_diagnosis(db, diagnosis);
+    }
+    for (auto const& record : changes.records) {
+        save_record(db, record);
+        last_record_number = std::max(last_record_number, record.number);
+    }
+    for (auto const& voiding : changes.voidings) {
+        void_record(db, voiding);
+    }
+    for (auto const& ticket : changes.tickets) {
+        save_ticket(db, ticket);
+    }
+    for (auto const& downtime : changes.downtimes) {
+        save_downtime(db, downtime);
+    }
+    for (auto const& checkpoint : changes.checkpoints) {
+        save_checkpoint(db, checkpoint);
+    }
+    for (auto const& answer : changes.answers) {
+        save_answer(db, answer);
+    }
+}
+
+// Noted once something is really deleted, and not before: a young store still takes an old export.
+void Store::Open::note_expired_before(Timestamp before) {
+    if (!expired_before || *expired_before < before) {
+        Query{db, "INSERT OR REPLACE INTO readings_expired (only, before_ms) VALUES (1, ?)", before}.run();
+        expired_before = before;
+    }
+}
+
+bool Store::Open::expire_some(Retention const& retention, std::size_t most) {
+    if (!newest) {
+        return false;
+    }
+    auto const raw_before = *newest - retention.raw;
+    auto const summary_before = *newest - retention.summary;
+    for (; expiring < probes.size(); ++expiring) {
+        auto const key = probes[expiring].key;
+        if (has_readings_before(db, key, raw_before)) {
+            note_expired_before(raw_before);
+        }
+        bool const raw_left = readings.expire(key, raw_before, most);
+        bool const minutes_left = minutes.expire(key, summary_before, most);
+        expire_evidence(db, key, summary_before);
+        if (raw_left || minutes_left) {
+            return true;
+        }
+    }
+    expiring = 0;
+    return false;
+}
+
+Store::Store(std::unique_ptr<Open> open) : open_{std::move(open)} {}
+Store::~Store() = default;
+Store::Store(Store&&) noexcept = default;
+Store& Store::operator=(Store&&) noexcept = default;
+
+Result<Store> Store::open(std::filesystem::path const& path, Options const& options) {
+    return guarded([&] { return Store{std::make_unique<Open>(path, options)}; });
+}
+
+std::filesystem::path const& Store::path() const {
+    return open_->db.path();
+}
+bool Store::ended_uncleanly() const {
+    return open_->ended_uncleanly;
+}
+bool Store::has_readings() const {
+    return open_->newest.has_value();
+}
+std::optional<Timestamp> Store::newest() const {
+    return open_->newest;
+}
+
+Result<std::vector<ProbeKey>> Store::enrol(std::vector<FleetProbe> const& fleet, Timestamp now) {
+    return guarded([&] {
+        Transaction transaction{open_->db};
+        auto keys = enrol_probes(open_->db, fleet, now);
+        transaction.commit();
+        open_->probes = known_probes(open_->db);
+        return keys;
+    });
+}
+
+Result<Appended> Store::append(std::span<ProbeReading const> readings) {
+    auto result = guarded([&] {
+        Transaction transaction{open_->db};
+        auto const done = open_->append(readings);
+        transaction.commit();
+        return done;
+    });
+    open_->minutes_stale = open_->minutes_stale || result.has_error();
+    return result;
+}
+
+Result<void> Store::keep(Changes const& changes) {
+    return guarded([&] {
+        Transaction transaction{open_->db};
+        open_->keep(changes);
+        transaction.commit();
+    });
+}
+
+Result<void> Store::together(Outlives outlives, std::function<Result<void>()> const& work) {
+    auto result = guarded([&] {
+        auto& db = open_->db;
+        db.run(outlives == Outlives::disk ? "PRAGMA synchronous = FULL" : "PRAGMA synchronous = NORMAL");
+        auto const changes_before = sqlite3_total_changes64(db.handle());
+        Transaction transaction{db};
+        if (auto const done = work(); done.has_error()) {
+            refuse(done.error().fault, done.error().message);
+        }
+        if (outlives == Outlives::disk && sqlite3_total_changes64(db.handle()) == changes_before) {
+            // A commit that writes nothing does not sync the log either, and the commits before would stay in
+            // the air: so write something.
+            db.run(fmt::format("PRAGMA user_version = {}", layouts().size()));
+        }
+        transaction.commit();
+    });
+    open_->minutes_stale = open_->minutes_stale || result.has_error();
+    return result;
+}
+
+std::int64_t Store::reserve_record_number() {
+    return ++open_->last_record_number;
+}
+
+std::int64_t Store::highest_ticket_number(std::string const& site) const {
+    return store::highest_ticket_number(open_->db, site);
+}
+
+Result<bool> Store::expire_some(Retention const& retention, std::size_t most) {
+    auto result = guarded([&] {
+        Transaction transaction{open_->db};
+        bool const left = open_->expire_some(retention, most);
+        transaction.commit();
+        return left;
+    });
+    open_->minutes_stale = open_->minutes_stale || result.has_error();  // and with it `expired_before`
+    return result;
+}
+
+}  // namespace probekeeper::store

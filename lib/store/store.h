@@ -1,0 +1,80 @@
+// The store as its one writer sees it: a SQLite file in WAL mode, opened by one process at a time. `run` puts
+// it on a thread of its own (writer.h); `replay` writes to it directly. Reading is done beside it, through
+// reader.h.
+//
+// One thread at a time may use a Store. Every function that writes is whole or not at all: on a Failure
+// nothing of it is in the file, and the same call may be made again. Inside together() they join one commit.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "store/result.h"
+#include "store/values.h"
+
+namespace probekeeper::store {
+
+// What a commit has to outlive. Either survives the death of the process at any moment, and neither can
+// damage the file. `disk` also survives a power cut: it waits for the disk. `process` does not wait: a power
+// cut takes back the commits since the last `disk` one, the newest first, never one out of their middle.
+enum class Outlives : std::uint8_t { process, disk };
+
+class Store {
+public:
+    struct Options {
+        Millis busy_timeout{5000};
+        // Memory for pages of the file, and how far the log grows before it is worked into the file. A bulk
+        // load gains from more of both.
+        int cache_kib = 16 * 1024;
+        int log_kib = 4 * 1024;
+        [[nodiscard]] static Options for_bulk() { return {Millis{5000}, 64 * 1024, 64 * 1024}; }
+    };
+
+    // Opens or creates the file, takes its lock and brings it to today's layout. After an unclean end it also
+    // checks the tables of people's records, tickets and checkpoints, which are small; the readings, which
+    // may be many gigabytes, are covered by the log and not read through at a start.
+    [[nodiscard]] static Result<Store> open(std::filesystem::path const& path, Options const& options);
+    [[nodiscard]] static Result<Store> open(std::filesystem::path const& path) {
+        return open(path, Options{});
+    }
+    ~Store();
+    Store(Store&&) noexcept;
+    Store& operator=(Store&&) noexcept;
+
+    [[nodiscard]] std::filesystem::path const& path() const;
+    [[nodiscard]] bool ended_uncleanly() const;  // the process that had it open before
+    [[nodiscard]] bool has_readings() const;
+    [[nodiscard]] std::optional<Timestamp> newest() const;  // time of the newest reading of all
+
+    // Makes `fleet` the probes of today and gives their keys in the same order. A probe that was known keeps
+    // its key, one that is missing from `fleet` counts as removed at `now`; nothing of it is deleted.
+    [[nodiscard]] Result<std::vector<ProbeKey>> enrol(std::vector<FleetProbe> const& fleet, Timestamp now);
+
+    // In any order. Probes must be enrolled. Tens of thousands at once are cheapest.
+    [[nodiscard]] Result<Appended> append(std::span<ProbeReading const> readings);
+    [[nodiscard]] Result<void> keep(Changes const& changes);
+
+    // One commit of everything that `work` writes; nothing of it where `work` returns a failure.
+    [[nodiscard]] Result<void> together(Outlives outlives, std::function<Result<void>()> const& work);
+
+    // A number for a new service record, above all that were given before. Not written down until the record
+    // is.
+    [[nodiscard]] std::int64_t reserve_record_number();
+    [[nodiscard]] std::int64_t highest_ticket_number(std::string const& site) const;  // 0 where there is none
+
+    // Deletes what Retention no longer covers, about `most` rows of each kind, so that a call takes
+    // milliseconds. True while more is left.
+    [[nodiscard]] Result<bool> expire_some(Retention const& retention, std::size_t most);
+
+private:
+    struct Open;
+    explicit Store(std::unique_ptr<Open> open);
+    std::unique_ptr<Open> open_;
+};
+
+}  // namespace probekeeper::store
