@@ -1,0 +1,241 @@
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <fstream>
+#include <sstream>
+
+#include "store/schema.h"
+#include "store/sqlite.h"
+#include "store/support.h"
+
+using namespace probekeeper;
+using namespace probekeeper::store;
+using namespace probekeeper::store::test;
+
+namespace {
+
+std::string content_of(std::filesystem::path const& path) {
+    std::ifstream file{path};
+    std::ostringstream text;
+    text << file.rdbuf();
+    return text.str();
+}
+
+// A file made by running `sql`, as an older or a stranger's program would have left it.
+void make_file(std::filesystem::path const& path, std::string const& sql) {
+    Database db{path, Access::create, Millis{0}};
+    db.run(sql);
+}
+
+std::int64_t count(std::filesystem::path const& path, std::string const& sql) {
+    Database db{path, Access::read, Millis{0}};
+    return db.integer_of(sql);
+}
+
+}  // namespace
+
+TEST_CASE("a stored file of layout 1 opens today with everything in it", "[store][migration]") {
+    Folder const folder;
+    make_file(folder / "s.db",
+              content_of(std::filesystem::path{PROBEKEEPER_SOURCE_DIR} / "tests/store/layout_1.sql"));
+    REQUIRE(count(folder / "s.db", "PRAGMA user_version") == 1);
+    auto opened = Store::open(folder / "s.db");
+    REQUIRE(opened.has_value());
+    auto& store = opened.value();
+    CHECK(static_cast<std::size_t>(count(folder / "s.db", "PRAGMA user_version")) == layouts().size());
+    CHECK(store.newest() == day_one + seconds(180));
+    CHECK(store.reserve_record_number() == 2);
+
+    auto reader = Reader::open(folder / "s.db").value();
+    auto const probes = reader.probes().value();
+    REQUIRE(probes.size() == 3);
+    CHECK(probes[2].removed_at == day_one + days(1));
+    auto const readings = reader.readings("a-1", day_one, day_one + days(1), first(10)).value().items;
+    REQUIRE(readings.size() == 4);
+    CHECK(readings[1].do_mg_l == 7.25);
+    CHECK(readings[1].temperature_c == 14.5);
+    CHECK_FALSE(is_read(readings[1].salinity_psu));
+    CHECK(readings[1].has(mark_aeration));
+    auto const steps = reader.steps("a-1", day_one, day_one + days(1), seconds(60), first(10)).value().items;
+    REQUIRE(steps.size() == 4);
+    CHECK(steps[1].of(Quantity::do_mg_l).mean == 7.25);
+    CHECK(reader.response_tests("a-1", day_one, first(10)).value().items.size() == 1);
+    CHECK(reader.newest_diagnosis("a-1").value()->document == "{\"probe\":\"a-1\"}");
+    CHECK(reader.checkpoint("a", "v1").value()->state.size() == 3);
+    CHECK(reader.answer("alice", "/v1/x", "k1").value()->status == 201);
+    CHECK(reader.downtimes(day_one).value().size() == 1);
+    auto const ticket = *reader.ticket("a-17").value();
+    auto const expected = full_ticket(17);
+    CHECK(ticket.meanwhile == expected.meanwhile);
+    REQUIRE(ticket.reasons.size() == 2);
+    CHECK(ticket.reasons[0].finding.high == 101.3);
+    CHECK(ticket.history.size() == 2);
+    CHECK(ticket.parts.size() == 2);
+    CHECK(reader.service_record(1).value()->record.note == "=1+1");
+}
+
+TEST_CASE("a layout step and its number commit together, or neither does", "[store][migration]") {
+    Folder const folder;
+    Database db{folder / "s.db", Access::create, Millis{0}};
+    std::array<MigrationStep, 3> const steps{
+        "CREATE TABLE one (x INTEGER) STRICT", "ALTER TABLE one ADD COLUMN y INTEGER",
+        "CREATE TABLE two (x INTEGER) STRICT; INSERT INTO nowhere VALUES (1)"};
+    migrate(db, std::span{steps}.first(1));
+    CHECK(db.integer_of("PRAGMA user_version") == 1);
+    CHECK_THROWS_AS(migrate(db, steps), SqliteError);
+    CHECK(db.integer_of("PRAGMA user_version") == 2);
+    CHECK(db.integer_of("SELECT count(*) FROM pragma_table_info('one')") == 2);
+    CHECK(db.integer_of("SELECT count(*) FROM sqlite_schema WHERE name = 'two'") == 0);
+    auto mended = steps;
+    mended[2] = "CREATE TABLE two (x INTEGER) STRICT";
+    migrate(db, mended);
+    CHECK(db.integer_of("PRAGMA user_version") == 3);
+}
+
+TEST_CASE("a file of a newer program is refused and left as it is", "[store][migration]") {
+    Folder const folder;
+    static_cast<void>(Store::open(folder / "s.db").value());
+    make_file(folder / "s.db", "PRAGMA user_version = 999");
+    auto const refused = Store::open(folder / "s.db");
+    REQUIRE(refused.has_error());
+    CHECK(refused.error().fault == Fault::newer);
+    CHECK_THAT(refused.error().message, Catch::Contains("layout 999") && Catch::Contains("newer version"));
+    CHECK(Reader::open(folder / "s.db").error().fault == Fault::newer);
+    CHECK(count(folder / "s.db", "PRAGMA user_version") == 999);
+}
+
+TEST_CASE("a reader refuses what is not there, not yet up to date, or no store", "[store]") {
+    Folder const folder;
+    CHECK(Reader::open(folder / "s.db").error().fault == Fault::io);
+    CHECK_FALSE(std::filesystem::exists(folder / "s.db"));
+    make_file(folder / "empty.db", "PRAGMA application_id = 7");
+    CHECK(Reader::open(folder / "empty.db").error().fault == Fault::older);
+    make_file(folder / "other.db", "CREATE TABLE songs (title TEXT)");
+    CHECK(Store::open(folder / "other.db").error().fault == Fault::corrupt);
+    std::ofstream{folder / "text.db"} << std::string(5000, 'x');
+    CHECK(Store::open(folder / "text.db").error().fault == Fault::corrupt);
+    auto const nowhere = Store::open(folder / "no/such/folder.db");
+    REQUIRE(nowhere.has_error());
+    CHECK(nowhere.error().fault == Fault::io);
+    CHECK_THAT(nowhere.error().message, Catch::Contains("no/such/folder.db"));
+}
+
+TEST_CASE("a second writer is refused with the first one's process number, until the first has ended",
+          "[store][lock]") {
+    Folder const folder;
+    std::array<int, 2> ready{};
+    std::array<int, 2> finish{};
+    REQUIRE(pipe(ready.data()) == 0);
+    REQUIRE(pipe(finish.data()) == 0);
+    auto const child = fork();
+    if (child == 0) {
+        char byte = 0;
+        auto const store = Store::open(folder / "s.db");
+        bool const told = write(ready[1], "r", 1) == 1 && read(finish[0], &byte, 1) == 1;
+        _exit(store.has_value() && told ? 0 : 1);
+    }
+    char byte = 0;
+    REQUIRE(read(ready[0], &byte, 1) == 1);
+    auto const refused = Store::open(folder / "s.db");
+    CHECK(write(finish[1], "f", 1) == 1);
+    int status = -1;
+    REQUIRE(waitpid(child, &status, 0) == child);
+    CHECK(status == 0);
+    REQUIRE(refused.has_error());
+    CHECK(refused.error().fault == Fault::in_use);
+    CHECK_THAT(refused.error().message, Catch::Contains("process " + std::to_string(child)));
+    CHECK(Store::open(folder / "s.db").has_value());  // although the child never closed it
+    for (int const end : {ready[0], ready[1], finish[0], finish[1]}) {
+        close(end);
+    }
+}
+
+TEST_CASE("what was committed is there after a kill in mid-write, and the file is whole", "[store][kill]") {
+    Folder const folder;
+    std::array<int, 2> told{};
+    REQUIRE(pipe(told.data()) == 0);
+    auto const child = fork();
+    if (child == 0) {
+        auto store = Store::open(folder / "s.db").value();
+        auto const keys = store.enrol(fleet, day_one).value();
+        for (int group = 0; group < 100; ++group) {
+            std::vector<ProbeReading> batch;
+            for (int i = 0; i < 50; ++i) {
+                batch.push_back({keys[0], reading_at(day_one + seconds(50 * group + i), i)});
+            }
+            Changes changes;
+            changes.tickets = {full_ticket(group + 1)};
+            bool const dying = group == 37;
+            static_cast<void>(store.together(Outlives::process, [&]() -> Result<void> {
+                auto const appended = store.append(batch);
+                auto const kept = store.keep(changes);
+                if (dying) {
+                    _exit(appended.has_value() && kept.has_value() ? 0 : 1);  // written, not committed
+                }
+                return {};
+            }));
+            int const done = group + 1;
+            if (write(told[1], &done, sizeof done) != sizeof done) {
+                _exit(2);
+            }
+        }
+        _exit(3);
+    }
+    close(told[1]);
+    int done = 0;
+    while (read(told[0], &done, sizeof done) == sizeof done) {
+    }
+    close(told[0]);
+    int status = -1;
+    REQUIRE(waitpid(child, &status, 0) == child);
+    REQUIRE(status == 0);
+    REQUIRE(done == 37);
+
+    auto const store = Store::open(folder / "s.db").value();
+    CHECK(store.ended_uncleanly());
+    CHECK(store.newest() == day_one + seconds(50 * 37 - 1));
+    CHECK(store.highest_ticket_number("a") == 37);
+    CHECK(count(folder / "s.db", "SELECT count(*) FROM readings") == 50 * 37);
+    CHECK(count(folder / "s.db",
+                "SELECT count(*) FROM pragma_integrity_check WHERE integrity_check = 'ok'") == 1);
+    auto reader = Reader::open(folder / "s.db").value();
+    std::int64_t counted = 0;
+    for (auto const& s :
+         reader.steps("a-1", day_one, day_one + days(1), seconds(60), first(1000)).value().items) {
+        counted += s.count;
+    }
+    CHECK(counted == 50 * 37);
+}
+
+TEST_CASE("damage in a table of people's is found after an unclean end", "[store][kill]") {
+    Folder const folder;
+    auto const child = fork();
+    if (child == 0) {
+        auto store = Store::open(folder / "s.db").value();
+        bool good = store.enrol(fleet, day_one).has_value();
+        Changes changes;
+        for (int i = 1; i <= 200; ++i) {
+            changes.tickets.push_back(full_ticket(i));
+        }
+        good = good && store.keep(changes).has_value();
+        _exit(good ? 0 : 1);
+    }
+    int status = -1;
+    REQUIRE(waitpid(child, &status, 0) == child);
+    REQUIRE(status == 0);
+    std::filesystem::copy_file(folder / "s.db", folder / "whole.db");
+    std::filesystem::copy_file(folder / "s.db-wal", folder / "whole.db-wal");
+    CHECK(Store::open(folder / "whole.db").has_value());
+    {
+        Database db{folder / "s.db", Access::create, Millis{0}};
+        auto const page = db.integer_of("SELECT rootpage FROM sqlite_schema WHERE name = 'tickets_in_order'");
+        db.run("PRAGMA wal_checkpoint(TRUNCATE)");
+        std::fstream file{folder / "s.db", std::ios::in | std::ios::out | std::ios::binary};
+        file.seekp((page - 1) * 4096 + 3);
+        file.write("\x7f\x7f", 2);
+    }
+    std::ofstream{folder / "s.db-wal"} << "left behind";
+    auto const refused = Store::open(folder / "s.db");
+    REQUIRE(refused.has_error());
+    CHECK(refused.error().fault == Fault::corrupt);
+}

@@ -1,0 +1,69 @@
+// How fast the store takes and gives readings. The bounds are an order of magnitude below what a plain
+// machine does, so that only a real mistake (a full scan, a commit a row) breaks them; the figures are
+// printed.
+#include <chrono>
+
+#include "store/support.h"
+
+using namespace probekeeper;
+using namespace probekeeper::store;
+using namespace probekeeper::store::test;
+
+namespace {
+
+double rate(std::size_t things, std::chrono::steady_clock::time_point since) {
+    return static_cast<double>(things) /
+           std::chrono::duration<double>(std::chrono::steady_clock::now() - since).count();
+}
+
+}  // namespace
+
+TEST_CASE("a bulk load and a stream of 100 probes keep pace", "[store][rate]") {
+    Folder const folder;
+    std::vector<FleetProbe> many;
+    std::vector<std::string> ids;
+    for (int i = 0; i < 100; ++i) {
+        ids.push_back("p-" + std::to_string(100 + i));
+        many.push_back({ids.back(), "a"});
+    }
+    auto store = Store::open(folder / "s.db", Store::Options::for_bulk()).value();
+    auto const keys = store.enrol(many, day_one).value();
+    constexpr std::size_t rounds = 6000;
+    constexpr std::size_t total = rounds * 100;
+    auto began = std::chrono::steady_clock::now();
+    std::vector<ProbeReading> batch;
+    for (std::size_t i = 0; i < rounds; ++i) {
+        for (std::size_t p = 0; p < keys.size(); ++p) {
+            auto r = reading_at(day_one + Millis{static_cast<std::int64_t>(5000 * i + p)},
+                                7.0 + 0.01 * static_cast<double>((i * p) % 97));
+            r.do_percent = r.do_mg_l * 12.3;
+            r.temperature_c = 14.2;
+            batch.push_back({keys[p], r});
+        }
+        if (batch.size() == 50'000) {
+            REQUIRE(store.append(batch).value().written == batch.size());
+            batch.clear();
+        }
+    }
+    auto const written = rate(total, began);
+    auto reader = Reader::open(folder / "s.db").value();
+    began = std::chrono::steady_clock::now();
+    auto stream = reader.stream(ids, day_one, day_one + days(1)).value();
+    std::size_t streamed = 0;
+    while (stream.next().value()) {
+        ++streamed;
+    }
+    auto const read = rate(streamed, began);
+    CHECK(streamed == total);
+    began = std::chrono::steady_clock::now();
+    auto const hours = reader.steps(ids[0], day_one, day_one + days(1), seconds(3600), first(100)).value();
+    auto const stepped = rate(rounds, began);
+    CHECK(hours.items.size() == 9);
+    auto const bytes = static_cast<double>(std::filesystem::file_size(folder / "s.db") +
+                                           std::filesystem::file_size(folder / "s.db-wal"));
+    WARN("readings a second: " << static_cast<int>(written) << " written, " << static_cast<int>(read)
+                               << " streamed, " << static_cast<int>(stepped) << " in hourly steps; "
+                               << bytes / static_cast<double>(total) << " bytes a reading with the log");
+    CHECK(written > 20'000);
+    CHECK(read > 20'000);
+}
