@@ -124,12 +124,32 @@ void background(Scene& s) {
            in_water ? SeenIn::floors : SeenIn::readings);
 }
 
-// The rms movement that a fresh probe shows, its own and the water's, on the scales of seconds to minutes.
-double fresh_movement_mg_l(ProbePlan const& probe, physics::TankSettings const& tank) {
-    double const water = tank.movement_mg_l;
-    double const seen = std::hypot(0.5 * water, 0.56 * water);
-    double const white = std::hypot(probe.transmitter.noise_mg_l, probe.probe.own_noise_mg_l);
-    return std::hypot(seen, white, 0.29 * probe.transmitter.resolution_mg_l);
+// How much a probe's readings move within half a minute, with so much wrinkle: a high quantile of second
+// differences over the tank's second day, which edges of the air hardly enter.
+double movement_mg_l(ProbePlan const& plan, TankPlan const& tank, double wrinkle) {
+    constexpr double step_s = 2.5;
+    physics::Tank water{tank.settings, Random{tank.seed}};
+    physics::Probe probe{plan.probe, Random{plan.seed}};
+    physics::Transmitter transmitter{plan.transmitter, Random{plan.seed + 1}};
+    probe.wear().wrinkle = wrinkle;
+    auto const every = static_cast<std::size_t>(std::max(15.0, plan.truth.poll_s) / step_s);
+    std::vector<double> shown;
+    for (std::size_t i = 0; i < 2 * 34'560; ++i) {
+        water.step(step_s);
+        probe.step(step_s, water.state());
+        transmitter.step(step_s, probe.reading_mg_l(), /*cleaning=*/false);
+        if (i >= 34'560 && i % every == 0) {
+            shown.push_back(transmitter.shown_mg_l());
+        }
+    }
+    std::vector<double> moves;
+    for (std::size_t i = 2; i < shown.size(); ++i) {
+        moves.push_back(std::abs(shown[i] - 2.0 * shown[i - 1] + shown[i - 2]));
+    }
+    auto const middle = moves.begin() + static_cast<std::ptrdiff_t>(moves.size() * 7 / 10);
+    std::nth_element(moves.begin(), middle, moves.end());
+    // A coarse output at rest moves not at all: rounding alone is then its scale.
+    return std::max(*middle, 0.7 * plan.transmitter.resolution_mg_l);
 }
 
 double usual_do_mg_l(WaterKind kind) {
@@ -147,10 +167,14 @@ double usual_do_mg_l(WaterKind kind) {
 }
 
 void wrinkling(Scene& s) {
-    double const fresh = fresh_movement_mg_l(s.probe, s.tank.settings);
-    double const per_do = fresh / usual_do_mg_l(s.tank.settings.kind);
-    double const limit = std::sqrt(3.0 * 3.0 - 1.0) * per_do;  // beside what a fresh probe moves
-    s.ageing().wrinkle = limit;
+    double const limit = 3.0 * movement_mg_l(s.probe, s.tank, 0.0);
+    double low = 0.0;
+    double high = 0.3;
+    while (high - low > 2e-4) {
+        double const middle = 0.5 * (low + high);
+        (movement_mg_l(s.probe, s.tank, middle) < limit ? low : high) = middle;
+    }
+    s.ageing().wrinkle = high;
     double const born = s.probe.lives.back().from_day;
     double const over = s.random.uniform(2.0, 5.0);
     s.ageing().wrinkle_growth = {

@@ -123,6 +123,10 @@ private:
     void note_evidence(RunningProbe& p, bool blast_ended);
     void renew_wear(RunningProbe& p);
     void visit(RunningProbe& p);
+    // These tell whether the visit is over.
+    bool change_membrane(RunningProbe& p, double day, double minutes);
+    bool check_reference(RunningProbe& p);
+    bool check_zero(RunningProbe& p, double minutes);
     void record(RunningProbe const& p, double day, std::string const& cells);
     void emit_due(std::size_t step);
     void emit(RunningProbe& p, Timestamp time);
@@ -239,53 +243,67 @@ void Simulation::visit(RunningProbe& p) {
     }
     auto const& v = p.plan.visits[p.next_visit];
     double const minutes = (day_ - v.day) * 1440.0;  // since the visit's own moment
-    if (v.day < 0.0) {                               // before the run: on paper only
-        record(p, v.day, "membrane_change,,,,,");
-        ++p.next_visit;
-        return;
-    }
+    bool over = false;
     switch (v.kind) {
         case VisitKind::membrane_change:
-            p.in_hand = minutes >= -lift_minutes && minutes < bench_minutes;
-            p.place = Place::air;
-            if (minutes >= 0.0 && &life_on(p.plan, day_) != p.life) {
-                renew_wear(p);
-            }
-            if (minutes >= bench_minutes) {
-                record(p, v.day, "membrane_change,,,,,");
-                if (p.random.chance(0.6)) {
-                    record(p, v.day + (bench_minutes - 2.0) / 1440.0,
-                           fmt::format("air_calibration,,,{:.1f},,", p.random.uniform(88.0, 112.0)));
-                }
-                ++p.next_visit;
-            }
-            return;
+            over = change_membrane(p, v.day, minutes);
+            break;
         case VisitKind::membrane_wipe:
-            if (minutes >= 0.0) {
+            over = minutes >= 0.0;
+            if (over) {
                 record(p, v.day, "membrane_wipe,,,,,");
-                ++p.next_visit;
             }
-            return;
+            break;
         case VisitKind::reference_check:
-            // Nobody compares two meters while the water moves.
-            if (minutes >= 0.0 && p.tank.steady()) {
-                record(p, day_,
-                       fmt::format("reference_check,,,,{:.2f},{:.2f}",
-                                   p.tank.tank.state().do_mg_l * (1.0 + 0.01 * p.random.normal()),
-                                   p.transmitter.shown_mg_l()));
-                ++p.next_visit;
-            }
-            return;
+            over = minutes >= 0.0 && check_reference(p);
+            break;
         case VisitKind::dry_zero:
-            p.in_hand = minutes >= 0.0 && minutes < dry_zero_minutes;
-            p.place = Place::zero;
-            if (minutes >= dry_zero_minutes) {
-                double const zero = p.transmitter.shown_mg_l();
-                record(p, day_, fmt::format("inspection,{:.2f},{:.2f},,,", zero, zero));
-                ++p.next_visit;
-            }
-            return;
+            over = check_zero(p, minutes);
+            break;
     }
+    p.next_visit += over ? 1 : 0;
+}
+
+bool Simulation::change_membrane(RunningProbe& p, double day, double minutes) {
+    if (day < 0.0) {  // before the run: on paper only
+        record(p, day, "membrane_change,,,,,");
+        return true;
+    }
+    p.in_hand = minutes >= -lift_minutes && minutes < bench_minutes;
+    p.place = Place::air;
+    if (minutes >= 0.0 && &life_on(p.plan, day_) != p.life) {
+        renew_wear(p);
+    }
+    if (minutes < bench_minutes) {
+        return false;
+    }
+    record(p, day, "membrane_change,,,,,");
+    if (p.random.chance(0.6)) {
+        record(p, day + (bench_minutes - 2.0) / 1440.0,
+               fmt::format("air_calibration,,,{:.1f},,", p.random.uniform(88.0, 112.0)));
+    }
+    return true;
+}
+
+// Nobody compares two meters while the water moves.
+bool Simulation::check_reference(RunningProbe& p) {
+    if (!p.tank.steady()) {
+        return false;
+    }
+    double const meter = p.tank.tank.state().do_mg_l * (1.0 + 0.01 * p.random.normal());
+    record(p, day_, fmt::format("reference_check,,,,{:.2f},{:.2f}", meter, p.transmitter.shown_mg_l()));
+    return true;
+}
+
+bool Simulation::check_zero(RunningProbe& p, double minutes) {
+    p.in_hand = minutes >= 0.0 && minutes < dry_zero_minutes;
+    p.place = Place::zero;
+    if (minutes < dry_zero_minutes) {
+        return false;
+    }
+    double const zero = p.transmitter.shown_mg_l();
+    record(p, day_, fmt::format("inspection,{:.2f},{:.2f},,,", zero, zero));
+    return true;
 }
 
 void Simulation::emit_due(std::size_t step) {
