@@ -27,8 +27,8 @@ struct Place {
 
     struct Saturation {
         double temperature_c = not_read, salinity_psu = not_read, pressure_hpa = not_read;  // of what water
-        double mg_l = 0.0;                                                                  // at 100 %
-        double po2_hpa = 0.0;                                                               // at 100 %
+        double mg_l = not_read;     // at 100 %; not_read where the water is beyond the formulas
+        double po2_hpa = not_read;  // at 100 %
     };
     mutable Saturation newest;
 };
@@ -38,9 +38,9 @@ struct Place {
 
 // Fills do_mg_l and do_percent where they were not read, from whichever of do_mg_l, do_percent and po2_hpa
 // was (the first of them, if several were); po2_hpa stays as the source gave it, see Reading. Uses the
-// reading's own salinity and pressure, else those of `place`; without a temperature nothing is filled in. An
-// impossible temperature, salinity or pressure is kept, but counts as not read for this. Sets
-// mark_out_of_range where any value lies outside the bounds above.
+// reading's own salinity and pressure, else those of `place`; nothing is filled in without a temperature, and
+// beyond the range of oxygen/solubility.h. An impossible temperature, salinity or pressure is kept, but
+// counts as not read for this. Sets mark_out_of_range where any value lies outside the bounds above.
 void complete(Reading& reading, Place const& place);
 
 }  // namespace probekeeper::intake

@@ -95,7 +95,7 @@ TEST_CASE("a service row that cannot be used is told by line and column", "[inta
 
 TEST_CASE("a service file without its columns, or with too many bad rows, is refused", "[intake]") {
     CHECK_THROWS_WITH(read("time,probe\n"), Contains("column kind is missing"));
-    CHECK_THROWS_WITH(read("time,probe,kind,air_pct\n"), Contains("did you mean air_percent?"));
+    CHECK_THROWS_WITH(read("time,probe,kind,air_persent\n"), Contains("did you mean air_percent?"));
     CHECK_THROWS_AS(read("time,probe,kind\nx,tank-1,moved\n", 0), TooManyBadRows);
 }
 
