@@ -61,23 +61,23 @@ struct Line {
     std::string id;
     SiteIndex site = 0;
     Transport transport = Transport::tcp;
-    std::string host;               // tcp
-    std::uint16_t port = 502;       // tcp
-    std::filesystem::path device;   // rtu
-    int baud = 9600;                // rtu
-    Parity parity = Parity::even;   // rtu
+    std::string host;              // tcp
+    std::uint16_t port = 502;      // tcp
+    std::filesystem::path device;  // rtu
+    int baud = 9600;               // rtu
+    Parity parity = Parity::even;  // rtu
     int data_bits = 8, stop_bits = 1;
     int timeout_ms = 500;
 };
 
 // The limits of one probe: fleet-wide, then its site's, then its own; defaults filled in.
 struct Limits {
-    double t90_ratio = 2.0;               // 3.0 where use is monitor, unless written
-    double background_mg_l = 0.1;         // of a dry zero
-    double background_water_mg_l = 0.2;   // of an anoxic floor in the water
+    double t90_ratio = 2.0;              // 3.0 where use is monitor, unless written
+    double background_mg_l = 0.1;        // of a dry zero
+    double background_water_mg_l = 0.2;  // of an anoxic floor in the water
     double fluctuation_ratio = 3.0;
-    double span_percent = 5.0;            // 8.0 where pressure is not measured, unless written
-    double reference_percent = 10.0;      // or reference_mg_l, whichever is greater
+    double span_percent = 5.0;        // 8.0 where pressure is not measured, unless written
+    double reference_percent = 10.0;  // or reference_mg_l, whichever is greater
     double reference_mg_l = 0.3;
     double no_reading_minutes = 15.0;
     double no_reading_ticket_minutes = 240.0;
@@ -88,8 +88,8 @@ struct Limits {
 struct Probe {
     std::string id;
     SiteIndex site = 0;
-    std::optional<LineIndex> line;       // none: fed by CSV only
-    int unit = 0;                        // Modbus unit identifier, with a line only
+    std::optional<LineIndex> line;  // none: fed by CSV only
+    int unit = 0;                   // Modbus unit identifier, with a line only
     std::optional<std::size_t> register_map;
     std::string location;
     Use use = Use::monitor;
@@ -111,13 +111,24 @@ struct HttpSettings {
     std::string address = "127.0.0.1";
     std::uint16_t port = 8080;
     std::vector<std::string> allow_origins;
+    std::optional<std::filesystem::path> tokens_file, tls_certificate_file, tls_key_file;
+    bool behind_proxy = false;  // TLS ends at a proxy in front
+};
+
+// Of a Modbus server that a SCADA system polls.
+struct ScadaSettings {
+    std::string address = "127.0.0.1";
+    std::uint16_t port = 1602;
+    std::vector<std::string> allow_from;  // networks such as "10.1.0.0/16"
+    bool allow_seen = false;              // whether SCADA may mark a ticket as seen
 };
 
 struct Fleet {
     StoreSettings store;
     HttpSettings http;
-    std::vector<Site> sites;   // sorted by id
-    std::vector<Line> lines;   // sorted by id
+    std::optional<ScadaSettings> scada;
+    std::vector<Site> sites;  // sorted by id
+    std::vector<Line> lines;  // sorted by id
     std::vector<RegisterMap> register_maps;
     std::vector<Probe> probes;  // sorted by id
 

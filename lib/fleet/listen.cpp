@@ -1,0 +1,73 @@
+#include "fleet/listen.h"
+
+#include <arpa/inet.h>
+
+#include <array>
+
+#include "base/text.h"
+
+namespace probekeeper::fleet {
+namespace {
+
+// The bytes of a numeric address of the family, in network order.
+template <std::size_t Bytes>
+std::optional<std::array<unsigned char, Bytes>> address_bytes(int family, std::string_view text) {
+    std::array<unsigned char, Bytes> bytes{};
+    if (inet_pton(family, std::string{text}.c_str(), bytes.data()) != 1) {
+        return std::nullopt;
+    }
+    return bytes;
+}
+
+auto ipv4(std::string_view text) {
+    return address_bytes<4>(AF_INET, text);
+}
+auto ipv6(std::string_view text) {
+    return address_bytes<16>(AF_INET6, text);
+}
+
+}  // namespace
+
+std::optional<Listen> parse_listen(std::string_view text) {
+    auto const colon = text.rfind(':');
+    if (colon == std::string_view::npos) {
+        return std::nullopt;
+    }
+    auto const port = parse_integer(text.substr(colon + 1));
+    auto host = text.substr(0, colon);
+    if (host.starts_with('[') && host.ends_with(']')) {
+        host = host.substr(1, host.size() - 2);
+        if (!ipv6(host)) {
+            return std::nullopt;
+        }
+    } else if (host.empty() || host.find_first_of(":[] \t/") != std::string_view::npos) {
+        return std::nullopt;
+    }
+    if (!port || *port < 1 || *port > 65'535) {
+        return std::nullopt;
+    }
+    return Listen{std::string{host}, static_cast<std::uint16_t>(*port)};
+}
+
+bool is_loopback(std::string_view host) {
+    if (auto const four = ipv4(host)) {
+        return (*four)[0] == 127;
+    }
+    if (auto const six = ipv6(host)) {
+        return *six == *ipv6("::1");
+    }
+    return host == "localhost";
+}
+
+bool is_network(std::string_view text) {
+    auto const slash = text.find('/');
+    auto const address = text.substr(0, slash);
+    std::int64_t const most = ipv4(address) ? 32 : ipv6(address) ? 128 : -1;
+    if (most < 0 || slash == std::string_view::npos) {
+        return most > 0;
+    }
+    auto const bits = parse_integer(text.substr(slash + 1));
+    return bits && *bits >= 0 && *bits <= most;
+}
+
+}  // namespace probekeeper::fleet

@@ -1,0 +1,128 @@
+#include <spdlog/fmt/fmt.h>
+
+#include "fleet/listen.h"
+#include "fleet/written.h"
+
+namespace probekeeper::fleet {
+namespace {
+
+namespace fs = std::filesystem;
+
+std::optional<Listen> read_listen(Section& section) {
+    auto const written = section.text("listen");
+    if (!written) {
+        return std::nullopt;
+    }
+    auto listen = parse_listen(*written);
+    if (!listen) {
+        section.wrong(
+            "listen",
+            fmt::format("`listen` is \"{}\", should be HOST:PORT such as \"127.0.0.1:8080\"", *written));
+    }
+    return listen;
+}
+
+// A file that must be there. One that holds a secret must be readable by its owner alone.
+std::optional<fs::path> read_file_name(Section& section, std::string_view key, bool secret) {
+    auto file = section.path(key);
+    if (!file) {
+        return std::nullopt;
+    }
+    std::error_code error;
+    auto const status = fs::status(*file, error);
+    constexpr auto others = fs::perms::group_all | fs::perms::others_all;
+    if (!fs::is_regular_file(status)) {
+        section.wrong(key, fmt::format("`{}` names {}, which is no file", key, file->string()));
+    } else if (secret && (status.permissions() & others) != fs::perms::none) {
+        section.wrong(key,
+                      fmt::format("`{}` names {}, which holds a secret and should be readable by its owner "
+                                  "alone (chmod 600)",
+                                  key, file->string()));
+    }
+    return file;
+}
+
+// RFC 6454: scheme, host and port, and nothing behind.
+bool is_origin(std::string_view text) {
+    for (std::string_view const scheme : {"https://", "http://"}) {
+        if (text.starts_with(scheme)) {
+            auto const rest = text.substr(scheme.size());
+            return !rest.empty() && rest.find_first_of("/?# *") == std::string_view::npos;
+        }
+    }
+    return false;
+}
+
+}  // namespace
+
+void read_store(Section& section, StoreSettings& store) {
+    constexpr double most_days = 36'500.0;
+    if (auto path = section.path("path")) {
+        store.path = std::move(*path);
+    }
+    store.keep_raw_days = section.number("keep_raw_days", 1.0, most_days).value_or(store.keep_raw_days);
+    store.keep_summary_days =
+        section.number("keep_summary_days", 1.0, most_days).value_or(store.keep_summary_days);
+    section.finish();
+}
+
+HttpSettings read_http(Section& section) {
+    HttpSettings http;
+    if (auto listen = read_listen(section)) {
+        if (!is_loopback(listen->host)) {
+            section.wrong("listen",
+                          fmt::format("`listen` names {}, which lies beyond loopback: this release has no "
+                                      "tokens and no TLS yet and listens on loopback only (127.0.0.0/8, "
+                                      "::1, localhost)",
+                                      listen->host));
+        }
+        http.address = std::move(listen->host);
+        http.port = listen->port;
+    }
+    http.tokens_file = read_file_name(section, "tokens_file", /*secret=*/true);
+    http.tls_certificate_file = read_file_name(section, "tls_certificate_file", /*secret=*/false);
+    http.tls_key_file = read_file_name(section, "tls_key_file", /*secret=*/true);
+    if (section.has("tls_certificate_file") != section.has("tls_key_file")) {
+        section.need({"tls_certificate_file", "tls_key_file"});
+    }
+    http.behind_proxy = section.boolean("behind_proxy").value_or(false);
+    for (auto& origin : section.texts("allow_origins")) {
+        if (!is_origin(origin.value)) {
+            section.wrong("allow_origins",
+                          fmt::format("\"{}\" in `allow_origins` should be an origin such as "
+                                      "\"https://scada.example\", without path",
+                                      origin.value));
+        }
+        http.allow_origins.push_back(std::move(origin.value));
+    }
+    section.finish();
+    return http;
+}
+
+ScadaSettings read_scada(Section& section) {
+    ScadaSettings scada;
+    for (auto& network : section.texts("allow_from")) {
+        if (!is_network(network.value)) {
+            section.wrong("allow_from", fmt::format("\"{}\" in `allow_from` should be a network such as "
+                                                    "\"10.1.0.0/16\" or an address",
+                                                    network.value));
+        }
+        scada.allow_from.push_back(std::move(network.value));
+    }
+    if (auto listen = read_listen(section)) {
+        if (!is_loopback(listen->host) && scada.allow_from.empty()) {
+            section.wrong("listen",
+                          fmt::format("`listen` names {}, which lies beyond loopback: [scada] needs "
+                                      "`allow_from`, the networks that may connect",
+                                      listen->host));
+        }
+        scada.address = std::move(listen->host);
+        scada.port = listen->port;
+    }
+    scada.allow_seen = section.boolean("allow_seen").value_or(false);
+    section.need({"listen"});
+    section.finish();
+    return scada;
+}
+
+}  // namespace probekeeper::fleet

@@ -1,0 +1,22 @@
+// From what is written to a Fleet: references become indices, defaults are filled in, and what only shows
+// when tables are seen together is told.
+#pragma once
+
+#include "fleet/written.h"
+
+namespace probekeeper::fleet {
+
+struct Written {
+    std::vector<WrittenSite> sites;
+    std::vector<WrittenLine> lines;
+    std::vector<WrittenMap> maps;
+    std::vector<WrittenProbe> probes;
+    WrittenLimits limits{};
+    // False where a file could not be read: then a reference may well lead to what stands there.
+    bool complete = true;
+};
+
+// Fills `fleet` but for its settings. Of no use where `problems` then holds any.
+void resolve(Written written, Fleet& fleet, Problems& problems);
+
+}  // namespace probekeeper::fleet

@@ -1,0 +1,58 @@
+// What stands in the configuration, table by table, before references are resolved and defaults filled in.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fleet/fleet.h"
+#include "fleet/section.h"
+
+namespace probekeeper::fleet {
+
+// The keys of one [limits], [site.limits] or [probe.limits] table, in the order of limit_names().
+inline constexpr std::size_t limit_count = 11;
+using WrittenLimits = std::array<std::optional<double>, limit_count>;
+[[nodiscard]] WrittenLimits read_limits(Section& section);
+// `fallback` where nothing is written; of the layers the last one that writes a key wins.
+[[nodiscard]] Limits merged(Limits fallback, std::initializer_list<WrittenLimits const*> layers);
+
+struct WrittenSite {
+    Site site;
+    Where where;
+    std::optional<Text> id;
+    WrittenLimits limits{};
+};
+
+struct WrittenLine {
+    Line line;
+    Where where;
+    std::optional<Text> id, site;
+};
+
+struct WrittenMap {
+    RegisterMap map;
+    Where where;
+    std::optional<Text> id;
+};
+
+struct WrittenProbe {
+    Probe probe;
+    Where where;
+    std::optional<Text> id, site, line, register_map;
+    std::optional<Where> unit;
+    std::vector<Text> neighbours;
+    WrittenLimits limits{};
+};
+
+// Each reads one table to its end and tells every problem that it can see from there.
+[[nodiscard]] WrittenSite read_site(Section& section);
+[[nodiscard]] WrittenLine read_line(Section& section);
+[[nodiscard]] WrittenMap read_register_map(Section& section);
+[[nodiscard]] WrittenProbe read_probe(Section& section);
+void read_store(Section& section, StoreSettings& store);  // leaves what is not written
+[[nodiscard]] HttpSettings read_http(Section& section);
+[[nodiscard]] ScadaSettings read_scada(Section& section);
+
+}  // namespace probekeeper::fleet
