@@ -106,7 +106,7 @@ TEST_CASE("of checkpoints the newest stays, and the last of each of forty days",
     for (int hour = 0; hour < 50 * 24; hour += 6) {
         Changes changes;
         changes.checkpoints = {
-            {"a", day_one + seconds(3600.0 * hour), "v1", bytes("h" + std::to_string(hour))}};
+            {"a", day_one + seconds(3600.0 * hour), "v1", bytes(fmt::format("h{}", hour))}};
         REQUIRE(store.keep(changes).has_value());
     }
     auto const newest = reader.checkpoint("a", "v1").value();

@@ -143,7 +143,7 @@ TEST_CASE("a second writer is refused with the first one's process number, until
     CHECK(status == 0);
     REQUIRE(refused.has_error());
     CHECK(refused.error().fault == Fault::in_use);
-    CHECK_THAT(refused.error().message, Catch::Contains("process " + std::to_string(child)));
+    CHECK_THAT(refused.error().message, Catch::Contains(fmt::format("process {}", child)));
     CHECK(Store::open(folder / "s.db").has_value());  // although the child never closed it
     for (int const end : {ready[0], ready[1], finish[0], finish[1]}) {
         close(end);

@@ -23,7 +23,7 @@ TEST_CASE("a bulk load and a stream of 100 probes keep pace", "[store][rate]") {
     std::vector<FleetProbe> many;
     std::vector<std::string> ids;
     for (int i = 0; i < 100; ++i) {
-        ids.push_back("p-" + std::to_string(100 + i));
+        ids.push_back(fmt::format("p-{}", 100 + i));
         many.push_back({ids.back(), "a"});
     }
     auto store = Store::open(folder / "s.db", Store::Options::for_bulk()).value();

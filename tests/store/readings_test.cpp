@@ -116,7 +116,7 @@ TEST_CASE("a stream gives all probes' readings in order of time, then of the pro
     std::vector<FleetProbe> many;
     std::vector<std::string> ids;
     for (int i = 0; i < 7; ++i) {
-        ids.push_back("p-" + std::to_string(i));
+        ids.push_back(fmt::format("p-{}", i));
         many.push_back({ids.back(), "a"});
     }
     auto store = Store::open(folder / "s.db").value();

@@ -3,6 +3,8 @@
 
 #include <stdlib.h>
 
+#include <spdlog/fmt/fmt.h>
+
 #include <array>
 #include <catch2/catch.hpp>
 #include <filesystem>
@@ -60,7 +62,7 @@ inline service::Ticket full_ticket(std::int64_t number) {
     service::Ticket t;
     t.site = "a";
     t.number = number;
-    t.id = "a-" + std::to_string(number);
+    t.id = fmt::format("a-{}", number);
     t.probe = "a-1";
     t.state = service::State::planned;
     t.urgency = service::Urgency::this_week;

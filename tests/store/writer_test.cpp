@@ -304,7 +304,7 @@ TEST_CASE("nothing that was answered is lost to a kill at any moment", "[store][
     CHECK(store.highest_ticket_number("a") >= answered);
     auto reader = Reader::open(folder / "s.db").value();
     for (int i = 1; i <= answered; ++i) {
-        REQUIRE(reader.ticket("a-" + std::to_string(i)).value());
+        REQUIRE(reader.ticket(fmt::format("a-{}", i)).value());
     }
     auto stream = reader.stream({"a-2"}, day_one, day_one + Millis{100 * (answered + 1)}).value();
     int readings = 0;
