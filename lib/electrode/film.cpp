@@ -68,7 +68,7 @@ FilmResponse::FilmResponse(Layer const& film, Layer const& membrane)
 double FilmResponse::at(double t) const {
     // Before this the terms left out would count, but there is nothing to see yet.
     constexpr double gone = 40.0;
-    if (t * rate_[terms - 1] < gone) {
+    if (!(t * rate_[terms - 1] >= gone)) {
         return std::isnan(t) ? t : 0.0;
     }
     double sum = 1.0;

@@ -66,14 +66,16 @@ double membrane_time(double level) {
     if (level <= 0.0 || level >= 1.0) {
         return level <= 0.0 ? 0.0 : std::numeric_limits<double>::infinity();
     }
-    // Newton's method, kept between two bounds that close in: the curve is flat at both ends.
+    // Newton's method, kept between two bounds that close in. In the lower half on the logarithm: there the
+    // curve rises out of nothing faster than any straight line can follow.
     double low = nothing_before;
     double high = 4.0;
     double x = level < 0.5 ? membrane_x10 : std::log(2.0 / (1.0 - level)) * membrane_tail;
     for (int i = 0; i < 100; ++i) {
         auto const here = curve(x);
         (here.value < level ? low : high) = x;
-        double const step = (here.value - level) / here.slope;
+        double const step = level < 0.5 ? std::log(here.value / level) * here.value / here.slope
+                                        : (here.value - level) / here.slope;
         if (std::abs(step) < 1e-15 * x) {
             break;
         }
