@@ -181,7 +181,7 @@ private:
             auto const [at, is_new] = seen.emplace(key, written_.lines[i].where);
             if (!is_new) {
                 tell_later(at->second, written_.lines[i].where,
-                           tcp ? fmt::format("another line has {}:{} already", line.host, line.port)
+                           tcp ? fmt::format("another line has {}:{} already", host, line.port)
                                : fmt::format("another line has {} already", line.device.string()));
             }
         }

@@ -1,6 +1,5 @@
 #include "fleet/toml_tree.h"
 
-#define TOML_EXCEPTIONS 0
 #include <toml++/toml.h>
 
 #include <algorithm>
@@ -67,11 +66,11 @@ std::string_view kind_of(Node const& node) {
 }
 
 std::variant<TomlTable, SyntaxError> parse_toml(std::string_view text) {
-    auto const parsed = toml::parse(text);
-    if (!parsed) {
-        return SyntaxError{line_of(parsed.error().source()), std::string{parsed.error().description()}};
+    try {
+        return converted(toml::parse(text));
+    } catch (toml::parse_error const& error) {
+        return SyntaxError{line_of(error.source()), std::string{error.description()}};
     }
-    return converted(parsed.table());
 }
 
 }  // namespace probekeeper::fleet
