@@ -32,7 +32,7 @@ struct Record {
     std::optional<double> dry_zero_found_mg_l;  // the first
     std::optional<double> air_percent;          // settled in air before it was set to 100 %, as found
     std::optional<double> reference_mg_l, reference_percent;  // the portable meter's reading
-    std::optional<double> probe_mg_l;           // the probe's beside it
+    std::optional<double> probe_mg_l;                         // the probe's beside it
     std::optional<double> pressure_hpa;
     std::string serial, visit, by, note;
 };

@@ -1,0 +1,31 @@
+// After service: whether the readings since show that the work helped.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "diagnosis/verdict.h"
+#include "service/ticket.h"
+
+namespace probekeeper::service {
+
+// The name under which the daemon writes history; no person's entry carries it.
+inline constexpr std::string_view daemon_name = "probekeeperd";
+
+// When the last work on a serviced ticket was done: people's last history entry with that state. Empty where
+// there is none. A fruitless visit to a serviced ticket counts too: it only puts the proof off to the tests
+// after it.
+[[nodiscard]] std::optional<Timestamp> serviced_at(Ticket const& ticket);
+
+// "response restored" with the figures before and after, where nothing of the ticket stands any more and a
+// response test since the work says that the probe is quick enough. Not within twelve hours of the work: a
+// finding takes up to six hours of sure evidence to be raised again, so an earlier silence proves nothing.
+[[nodiscard]] std::optional<std::string> restored(Ticket const& ticket, diagnosis::Diagnosis const& now);
+
+// What is wrong after the work, as a sentence: a reason raised since; or one from before it that is still
+// more likely true than not a day (a failure) or three days (anything else) later, slow_response only by a
+// test since. Empty where there is none, or it is too early to say.
+[[nodiscard]] std::optional<std::string> still_wrong(Ticket const& ticket, diagnosis::Diagnosis const& now);
+
+}  // namespace probekeeper::service
