@@ -5,12 +5,13 @@
 namespace probekeeper::oxygen {
 
 std::optional<double> air_po2_hpa(Air const& air) {
-    auto const vapour = vapour_pressure_hpa(air.temperature_c);
     bool const humidity_is_valid = air.relative_humidity >= 0.0 && air.relative_humidity <= 1.0;
-    if (!vapour || !humidity_is_valid || !pressure_factor(air.temperature_c, air.pressure_hpa)) {
+    if (!humidity_is_valid || !is_within_range({air.temperature_c, 0.0, air.pressure_hpa})) {
         return std::nullopt;
     }
-    return oxygen_in_dry_air * (air.pressure_hpa - air.relative_humidity * *vapour);
+    auto const vapour = vapour_pressure_hpa(air.temperature_c);
+    return vapour ? std::optional{oxygen_in_dry_air * (air.pressure_hpa - air.relative_humidity * *vapour)}
+                  : std::nullopt;
 }
 
 std::optional<double> reading_in_air_percent(Air const& air, double assumed_pressure_hpa) {

@@ -6,11 +6,8 @@ namespace {
 // hPa at 100 %: oxygen in water-saturated air. Salinity must be valid although it does not count, so that a
 // sample is either convertible in every direction or in none.
 std::optional<double> saturated_po2(Water const& water) {
-    auto const vapour = vapour_pressure_hpa(water.temperature_c);
-    if (!vapour || !saturation_mg_l(water)) {
-        return std::nullopt;
-    }
-    return oxygen_in_dry_air * (water.pressure_hpa - *vapour);
+    auto const vapour = is_within_range(water) ? vapour_pressure_hpa(water.temperature_c) : std::nullopt;
+    return vapour ? std::optional{oxygen_in_dry_air * (water.pressure_hpa - *vapour)} : std::nullopt;
 }
 
 }  // namespace

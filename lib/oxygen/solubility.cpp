@@ -42,9 +42,13 @@ double factor(double temperature_c, double r, double pressure_hpa) {
 
 }  // namespace
 
+bool is_within_range(Water const& water) {
+    return temperature_is_valid(water.temperature_c) && salinity_is_valid(water.salinity_psu) &&
+           pressure_is_valid(water.pressure_hpa);
+}
+
 std::optional<double> saturation_mg_l(Water const& water) {
-    if (!temperature_is_valid(water.temperature_c) || !salinity_is_valid(water.salinity_psu) ||
-        !pressure_is_valid(water.pressure_hpa)) {
+    if (!is_within_range(water)) {
         return std::nullopt;
     }
     double const r = 1.0 / (water.temperature_c + zero_celsius);
