@@ -1,0 +1,132 @@
+// What the HTTP API needs of the daemon. The API owns this interface and knows nothing of what stands behind
+// it; the daemon implements it over what it knows in memory and its store.
+//
+// All functions are called from several threads at once. `health`, `sites`, `site` and `probe` answer from
+// memory and must not block, because the thread that serves every connection calls them. All others may
+// block, for a few seconds at most: they run on the API's pool, and stop() waits for those under way.
+#pragma once
+
+#include <boost/system/result.hpp>
+#include <functional>
+#include <optional>
+#include <stdexcept>
+#include <string>
+#include <vector>
+
+#include "base/reading.h"
+#include "diagnosis/verdict.h"
+#include "document/health.h"
+#include "document/probe.h"
+#include "document/readings.h"
+#include "document/site.h"
+#include "service/record.h"
+#include "service/ticket.h"
+
+namespace probekeeper::api {
+
+// Why the daemon did not do what was asked. `message` is a sentence for the client: it names no path.
+struct Refusal {
+    enum class Kind : std::uint8_t {
+        not_found,  // no such site, probe, ticket
+        conflict,   // does not fit the present state; `fitting` names the steps that do
+        invalid,    // `field` has a value that cannot be: a parameter of a GET (400), a field of a body (422)
+        unavailable,  // not now: starting, stopping, disk full
+    };
+    Kind kind = Kind::unavailable;
+    std::string message;
+    std::string field;
+    std::vector<std::string> fitting;
+};
+[[noreturn]] inline void throw_exception_from_error(Refusal const& refusal, boost::source_location const&) {
+    throw std::runtime_error{refusal.message};
+}
+
+template <typename T>
+using Answer = boost::system::result<T, Refusal>;
+
+// Of a list with a stable order: at most `limit` items behind `after`, a position that an earlier page gave
+// as `next`. A position that is not the backend's own is refused as invalid, field "after".
+struct PageRequest {
+    std::size_t limit = 100;
+    std::optional<std::string> after;
+};
+template <typename T>
+struct Page {
+    std::vector<T> items;
+    std::optional<std::string> next;  // none at the end
+};
+
+struct ProbeFilter {
+    std::optional<std::string> site;
+    std::optional<diagnosis::Condition> condition;
+};
+
+struct TicketFilter {
+    std::optional<std::string> site, probe;
+    std::optional<service::State> state;
+    std::optional<diagnosis::Reason> reason;  // among the ticket's reasons, cleared ones too
+};
+
+struct TimeRange {                  // from <= time < to
+    std::optional<Timestamp> from;  // none: from a day before `to`
+    std::optional<Timestamp> to;    // none: up to and with the probe's newest reading
+};
+
+// The answer to a request that carried an Idempotency-Key, given again for 7 days to the same request.
+struct KeptAnswer {
+    std::string path, key;
+    std::string body_hash;
+    int status = 200;
+    std::string body;
+};
+// Makes the answer to be kept out of what the command brought about; empty for a request without a key. The
+// backend calls it once and commits its result together with the change: were they two commits, a crash
+// between them would let a client's second try do the work twice.
+template <typename T>
+using Keep = std::function<std::optional<KeptAnswer>(T const&)>;
+
+class Backend {
+public:
+    virtual ~Backend() = default;
+
+    virtual Answer<document::Health> health() = 0;
+    virtual Answer<Page<document::Site>> sites(PageRequest const& page) = 0;  // by id
+    virtual Answer<document::Site> site(std::string const& id) = 0;
+    virtual Answer<Page<document::Probe>> probes(ProbeFilter const& filter,
+                                                 PageRequest const& page) = 0;  // by id
+    virtual Answer<document::Probe> probe(std::string const& id) = 0;
+
+    // The text of document::to_json(Diagnosis): of a probe in service the newest one, of a removed probe the
+    // last.
+    virtual Answer<std::string> diagnosis(std::string const& probe) = 0;
+    virtual Answer<Page<Reading>> readings(std::string const& probe, TimeRange const& range,
+                                           PageRequest const& page) = 0;
+    // Whole steps that touch the range; those without readings are left out.
+    virtual Answer<Page<document::Step>> steps(std::string const& probe, TimeRange const& range, Millis step,
+                                               PageRequest const& page) = 0;
+    virtual Answer<Page<diagnosis::ResponseTest>> response_tests(std::string const& probe,
+                                                                 std::optional<Timestamp> from,
+                                                                 PageRequest const& page) = 0;  // by time
+    virtual Answer<Page<service::KeptRecord>> service_records(
+        std::string const& probe,
+        PageRequest const& page) = 0;  // by time, number
+    // By the time they were opened. A site or probe that never had one has none: an empty page.
+    virtual Answer<Page<service::Ticket>> tickets(TicketFilter const& filter, PageRequest const& page) = 0;
+    virtual Answer<service::Ticket> ticket(std::string const& id) = 0;
+
+    // Commands answer when the change is stored for good. "Now" is the daemon's clock. A record that cannot
+    // be of this probe (a time far ahead) is refused as invalid.
+    virtual Answer<service::KeptRecord> add_record(service::Record const& record,
+                                                   Keep<service::KeptRecord> const& keep) = 0;
+    virtual Answer<service::Ticket> acknowledge(std::string const& ticket, std::string const& by,
+                                                std::string const& note,
+                                                Keep<service::Ticket> const& keep) = 0;
+    virtual Answer<service::Ticket> close(std::string const& ticket, std::string const& by,
+                                          service::Found found, std::string const& note,
+                                          Keep<service::Ticket> const& keep) = 0;
+    // Empty: there is none, or it is older than 7 days.
+    virtual Answer<std::optional<KeptAnswer>> kept_answer(std::string const& path,
+                                                          std::string const& key) = 0;
+};
+
+}  // namespace probekeeper::api

@@ -1,0 +1,19 @@
+// Diagnosis and response tests as JSON.
+#pragma once
+
+#include <boost/json/object.hpp>
+#include <string_view>
+
+#include "diagnosis/verdict.h"
+
+namespace probekeeper::document {
+
+// A quantity that is not known is null, with "<name>_unknown": why beside it. Findings are not in it: they
+// are the reasons of the probe's ticket.
+[[nodiscard]] boost::json::object to_json(diagnosis::Diagnosis const& diagnosis, std::string_view probe_id);
+[[nodiscard]] boost::json::object to_json(diagnosis::ResponseTest const& test);
+
+// "M", "S", "C", "F" or null.
+[[nodiscard]] boost::json::value ne107(diagnosis::Condition condition);
+
+}  // namespace probekeeper::document
