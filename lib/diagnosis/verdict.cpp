@@ -6,9 +6,9 @@ namespace probekeeper::diagnosis {
 namespace {
 
 constexpr std::array<std::string_view, reason_count> reason_words{
-    "slow_response", "background",      "fluctuation",      "span_error",  "reference_disagreement",
-    "temperature_fault", "no_signal",   "membrane_damage",  "stuck",       "no_communication",
-    "not_settled",   "cleaning_failed", "verification_due"};
+    "slow_response",     "background",      "fluctuation",     "span_error", "reference_disagreement",
+    "temperature_fault", "no_signal",       "membrane_damage", "stuck",      "no_communication",
+    "not_settled",       "cleaning_failed", "verification_due"};
 
 }  // namespace
 
@@ -46,7 +46,9 @@ std::string_view to_word(ServiceState s) {
     return "";
 }
 
-std::string_view to_word(Reason r) { return reason_words[static_cast<std::size_t>(r)]; }
+std::string_view to_word(Reason r) {
+    return reason_words[static_cast<std::size_t>(r)];
+}
 
 std::optional<Reason> reason_of(std::string_view word) {
     for (std::size_t i = 0; i < reason_words.size(); ++i) {

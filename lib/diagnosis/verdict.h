@@ -1,4 +1,5 @@
-// What diagnosis says of a probe: plain values, written as JSON by document/ and turned into tickets by service/.
+// What diagnosis says of a probe: plain values, written as JSON by document/ and turned into tickets by
+// service/.
 #pragma once
 
 #include <cstdint>
@@ -107,9 +108,9 @@ struct Finding {
     std::optional<Timestamp> since;  // when the limit was passed, as estimated; none for a forecast
     std::optional<Timestamp> due;    // of a forecast
     std::optional<double> value, low, high, limit;
-    std::string unit;                // of value, low, high and limit; "" where they have none
+    std::string unit;  // of value, low, high and limit; "" where they have none
     double probability = 0.0;
-    std::string text;                // a sentence that a person understands
+    std::string text;  // a sentence that a person understands
 };
 
 struct Diagnosis {

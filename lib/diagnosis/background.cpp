@@ -1,0 +1,125 @@
+#include "diagnosis/background.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr double day_s = 86'400.0;
+constexpr double window_days = 1.0;
+constexpr std::size_t fewest_declared = 4;
+// Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
+constexpr std::size_t fewest_found = 8;
+// No residue reads this much; water that stays here without aeration is not free of oxygen.
+constexpr double highest_mg_l = 1.2;
+// Water cannot hold less than no oxygen: below this a flat reading is the probe's own, whatever the aeration.
+constexpr double impossible_mg_l = -0.15;
+
+std::int64_t ms(double s) {
+    return static_cast<std::int64_t>(s * 1000.0);
+}
+
+}  // namespace
+
+struct BackgroundWatch::Levels {
+    std::array<float, 160> sorted{};
+    std::size_t count = 0;
+    std::size_t declared = 0;
+    std::int64_t first_ms = 0, last_ms = 0;
+    [[nodiscard]] double at(double part) const {
+        return static_cast<double>(sorted[static_cast<std::size_t>(part * static_cast<double>(count - 1))]);
+    }
+};
+
+void BackgroundWatch::keep(std::int64_t time_ms) {
+    plateaus_.push({time_ms, static_cast<float>(run_level_), run_unaerated_});
+    kept_ms_ = time_ms;
+}
+
+void BackgroundWatch::take(View const& view, double t90_guess_s, double noise, double resolution,
+                           bool disturbed) {
+    bool const impossible = view.value < impossible_mg_l;
+    bool const may_be_anoxic = view.aerated != Aerated::on && !view.exposed;
+    bool const eligible = (may_be_anoxic && view.value < highest_mg_l) || (impossible && !view.exposed);
+    tolerance_ = std::max({0.03, 3.0 * noise, 1.2 * resolution});
+    bool const broken = run_start_ms_ != 0 && (!eligible || std::abs(view.value - run_level_) > tolerance_);
+    if (broken) {
+        // A run that is long enough ends as a plateau, whether the water moved or the aeration came back.
+        if (run_counts_ && (kept_ms_ == 0 || last_ms_ - kept_ms_ > ms(600.0))) {
+            keep(last_ms_);
+        }
+        run_start_ms_ = 0;
+    }
+    last_ms_ = view.time_ms;
+    if (!eligible || (disturbed && view.aerated == Aerated::unknown)) {
+        return;
+    }
+    if (run_start_ms_ == 0) {
+        run_start_ms_ = view.time_ms;
+        run_level_ = view.value;
+        kept_ms_ = 0;
+        run_counts_ = false;
+    }
+    // Five time constants of a first-order probe are 2.2 times its T90.
+    needed_s_ = std::max(120.0, 2.2 * t90_guess_s);
+    run_level_ += (view.value - run_level_) * 0.1;
+    run_unaerated_ = view.aerated == Aerated::off || impossible;
+    run_counts_ = view.time_ms - run_start_ms_ >= ms(needed_s_);
+    if (run_counts_ && view.time_ms - std::max(kept_ms_, run_start_ms_ + ms(needed_s_)) > ms(1800.0)) {
+        keep(view.time_ms);
+    }
+}
+
+BackgroundWatch::Levels BackgroundWatch::levels_between(std::int64_t from_ms, std::int64_t to_ms) const {
+    Levels levels;
+    for (std::size_t i = 0; i < plateaus_.size(); ++i) {
+        auto const& p = plateaus_[i];
+        if (p.time_ms > from_ms && p.time_ms <= to_ms) {
+            levels.first_ms = levels.count == 0 ? p.time_ms : levels.first_ms;
+            levels.last_ms = p.time_ms;
+            levels.declared += p.unaerated ? 1U : 0U;
+            levels.sorted[levels.count++] = p.level;
+        }
+    }
+    std::sort(levels.sorted.begin(), levels.sorted.begin() + static_cast<std::ptrdiff_t>(levels.count));
+    return levels;
+}
+
+std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
+    auto const window = ms(window_days * day_s);
+    auto const levels = levels_between(now_ms - window, now_ms);
+    bool const declared = 2 * levels.declared > levels.count;
+    if (levels.count < (declared ? fewest_declared : fewest_found) ||
+        levels.last_ms - levels.first_ms < window / 4) {
+        return std::nullopt;
+    }
+    double const low = levels.at(0.05), middle = levels.at(0.25), upper = levels.at(0.5);
+    double const spread = upper - low;
+    if (spread > std::max(0.06, tolerance_)) {
+        return std::nullopt;
+    }
+    Floor floor;
+    floor.level = middle;
+    floor.error = std::max(0.01, 0.5 * spread);
+    floor.plateaus = levels.count;
+    floor.at_ms = levels.last_ms;
+    auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);
+    floor.sudden = before.count >= fewest_declared &&
+                   std::abs(floor.level) - std::abs(before.at(0.25)) > 0.5 * std::abs(floor.level);
+    return floor;
+}
+
+std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {
+    auto const levels = levels_between(now_ms - ms(window_days * day_s), now_ms);
+    if (levels.count == 0) {
+        return "the water was not seen free of oxygen in the last days, and no dry zero check is on record";
+    }
+    if (levels.count >= fewest_declared && levels.at(0.5) - levels.at(0.05) > std::max(0.06, tolerance_)) {
+        return "the lowest readings do not agree with each other, so they may be real oxygen";
+    }
+    return "too few spells without oxygen in the last days";
+}
+
+}  // namespace probekeeper::diagnosis

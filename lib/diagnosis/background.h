@@ -1,0 +1,55 @@
+// The reading where oxygen is truly absent. Only anoxic plateaus that agree with each other, and dry zero
+// checks, tell it; a plateau that moves with the load is real oxygen.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string_view>
+
+#include "diagnosis/capture.h"
+#include "diagnosis/samples.h"
+
+namespace probekeeper::diagnosis {
+
+struct Plateau {
+    std::int64_t time_ms = 0;
+    float level = 0.0F;
+    bool unaerated = false;  // declared by a bit; else only found flat
+};
+
+struct Floor {
+    double level = 0.0, error = 0.0;  // mg/L, standard deviation
+    std::size_t plateaus = 0;
+    std::int64_t at_ms = 0;
+    bool sudden = false;  // much higher than the days before: oxygen that stays, more likely than residue
+};
+
+class BackgroundWatch {
+public:
+    // `noise`: standard deviation of the reading from one to the next; `resolution`: its smallest step.
+    void take(View const& view, double t90_guess_s, double noise, double resolution, bool disturbed);
+    void interrupt() { run_start_ms_ = 0; }
+    void new_life() { plateaus_.clear(); }
+
+    // The floor as known at `now_ms`; empty where the plateaus are too few or do not agree.
+    [[nodiscard]] std::optional<Floor> floor(std::int64_t now_ms) const;
+    // Why floor() is empty.
+    [[nodiscard]] std::string_view why_unknown(std::int64_t now_ms) const;
+
+private:
+    struct Levels;
+    [[nodiscard]] Levels levels_between(std::int64_t from_ms, std::int64_t to_ms) const;
+    void keep(std::int64_t time_ms);
+
+    Ring<Plateau, 160> plateaus_;
+    std::int64_t run_start_ms_ = 0;  // 0: no flat run under way
+    std::int64_t kept_ms_ = 0;       // of this run, when a plateau was last kept
+    std::int64_t last_ms_ = 0;
+    double run_level_ = 0.0;
+    double tolerance_ = 0.0;
+    double needed_s_ = 0.0;
+    bool run_unaerated_ = false;
+    bool run_counts_ = false;
+};
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,123 @@
+// Watches the readings of one probe for events that test its response - a cleaning blast, a lift into air,
+// the aeration switched off - and cuts out the piece of readings that each one needs.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+
+#include "base/reading.h"
+#include "diagnosis/response.h"
+#include "diagnosis/samples.h"
+#include "diagnosis/verdict.h"
+
+namespace probekeeper::diagnosis {
+
+// What the water and the device are doing, as far as it is declared.
+enum class Aerated : std::uint8_t { unknown, off, on };
+
+// One reading as the rest of this room sees it.
+struct View {
+    std::int64_t time_ms = 0;
+    double value = 0.0;          // mg/L, or its stand-in
+    double saturation = 9.1;     // of this water now, same unit
+    double temperature_c = 0.0;  // NaN where not read
+    Aerated aerated = Aerated::unknown;
+    bool exposed = false;  // cleaning or hold: the membrane does not see the water
+    bool cleaning = false;
+};
+
+struct Candidate {
+    Timestamp time{};
+    TestSource source = TestSource::cleaning;
+    ResponseFit fit;
+    double temperature_c = 0.0;  // NaN where not read
+    // Of a step into air that had time to settle: the reading in air over saturation, in percent, and how
+    // well it is known (standard deviation). NaN otherwise.
+    double air_percent = 0.0;
+    double air_error = 0.0;
+};
+
+// What a blast did to the reading: enough to see blasts that no longer reach the membrane.
+struct BlastSeen {
+    bool expected = false;  // the water was far enough from air for a blast to show
+    bool shown = false;
+};
+
+class Capture {
+public:
+    // What fits start from. `t90_guess_s`, today's best idea of the probe's T90 in this water, also decides how
+    // long to watch.
+    struct Known {
+        double t90_guess_s = 60.0;
+        double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator
+        double noise = 0.01;                         // standard deviation of a reading
+    };
+    struct Outcome {
+        std::optional<Candidate> test;
+        std::optional<BlastSeen> blast;
+    };
+
+    Outcome take(View const& view, Known const& known);
+
+    // After a gap in the readings nothing that was being watched can be finished.
+    void interrupt();
+
+    // True while the reading is still under the influence of an exposure or an aeration edge.
+    [[nodiscard]] bool disturbed(std::int64_t time_ms, double t90_guess_s) const;
+    [[nodiscard]] Samples const& samples() const { return samples_; }
+    [[nodiscard]] std::int64_t aeration_since_ms() const { return aeration_since_ms_; }
+    [[nodiscard]] Aerated aerated() const { return aerated_; }
+
+private:
+    struct Fall {
+        bool active = false;
+        bool declared = false;  // by a bit: then its begin is known
+        TestSource source = TestSource::cleaning;
+        std::int64_t begin_ms = 0;  // the step began: last reading before it
+        std::int64_t end_ms = 0;    // the step ended: middle between the readings on both sides
+        std::int64_t deadline_ms = 0;
+        double saturation = 9.1;
+        double base = 0.0;
+    };
+    struct Decline {
+        bool active = false;
+        std::int64_t at_ms = 0;
+        std::int64_t deadline_ms = 0;
+        double level = 0.0;  // before the edge
+    };
+    struct Excursion {
+        bool active = false;
+        std::int64_t begin_ms = 0;
+        std::int64_t peak_ms = 0;
+        double base = 0.0;
+        double peak = 0.0;
+    };
+
+    void follow_exposure(View const& view, double t90_guess_s);
+    void follow_aeration(View const& view, double t90_guess_s);
+    void follow_excursion(View const& view, double t90_guess_s);
+    std::optional<Candidate> finish_fall(View const& view, Known const& known);
+    std::optional<Candidate> finish_decline(View const& view, Known const& known);
+    [[nodiscard]] double median_before(std::int64_t time_ms, double span_s) const;
+    [[nodiscard]] BlastSeen judge_blast();
+    [[nodiscard]] double settled_for(Fall const& fall, ResponseFit const& fit) const;
+    [[nodiscard]] std::pair<double, double> air_level(Fall const& fall, ResponseFit const& fit) const;
+
+    Samples samples_;
+    Fall fall_;
+    Decline decline_;
+    Excursion excursion_;
+    std::int64_t last_ms_ = 0;
+    std::int64_t exposed_from_ms_ = 0;  // last reading before the running exposure
+    std::int64_t exposed_until_ms_ = 0;
+    std::int64_t aeration_since_ms_ = 0;
+    std::int64_t aeration_edge_ms_ = 0;
+    Aerated aerated_ = Aerated::unknown;
+    double usual_reach_ = 0.5;  // of the way to air, by a blast
+    bool exposed_ = false;
+    bool exposed_by_cleaning_ = false;
+    bool blast_to_judge_ = false;
+};
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,168 @@
+#include "diagnosis/cases.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "estimate/normal.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr double day_ms = 86'400'000.0;
+constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interval in standard deviations
+
+// A dry zero is read off a display by a person: to a hundredth.
+constexpr double dry_zero_error = 0.01;
+constexpr std::uint32_t fewest_tests = 4;
+
+double over(double value, double limit, double error) {
+    return estimate::normal_cdf((value - limit) / error);
+}
+
+void set_interval(Case& c, double value, double error) {
+    c.value = value;
+    c.low = value - normal_90 * error;
+    c.high = value + normal_90 * error;
+}
+
+}  // namespace
+
+double pressure_error(ProbeSetup const& setup) {
+    // Weather moves pressure by up to 3 %; half of that is a fair standard deviation.
+    return setup.pressure_measured ? 0.3 : 1.5;
+}
+
+std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& setup) {
+    SlowLimit limit;
+    if (auto const learned = state.trend.fresh_ln()) {
+        limit.ln_fresh = *learned;
+        limit.learned = true;
+    } else if (setup.t90_s) {
+        limit.ln_fresh = std::log(*setup.t90_s);
+    } else {
+        return std::nullopt;
+    }
+    limit.ln_limit = limit.ln_fresh + std::log(setup.limits.t90_ratio);
+    return limit;
+}
+
+std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const known = state.trend.known(now_ms);
+    auto const limit = slow_limit(state, setup);
+    if (!known || !limit || known->slope_per_day < 2.0 * known->slope_error) {
+        return std::nullopt;
+    }
+    double const left = limit->ln_limit - known->ln_t90;
+    // Far below the limit a slope says little: coating quickens, and slime comes and goes.
+    if (left <= 0.0 || left > 0.6 * std::log(setup.limits.t90_ratio)) {
+        return std::nullopt;
+    }
+    double const days = left / known->slope_per_day;
+    double const days_error =
+        std::hypot(known->error / known->slope_per_day, days * known->slope_error / known->slope_per_day);
+    double const horizon = setup.limits.horizon_days;
+    if (days > 20.0 * horizon) {
+        return std::nullopt;
+    }
+    Crossing c;
+    c.due_ms = now_ms + static_cast<std::int64_t>(days * day_ms);
+    c.earliest_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days - normal_90 * days_error) * day_ms);
+    c.latest_ms = now_ms + static_cast<std::int64_t>((days + normal_90 * days_error) * day_ms);
+    c.probability_within_horizon = over(horizon, days, std::max(days_error, 0.5));
+    return c;
+}
+
+Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    Case c;
+    c.unit = "s";
+    auto const known = state.trend.known(now_ms);
+    auto const limit = slow_limit(state, setup);
+    if (!known || !limit || state.trend.tests() < fewest_tests) {
+        return c;
+    }
+    c.value = std::exp(known->ln_t90);
+    c.low = std::exp(known->ln_t90 - normal_90 * known->error);
+    c.high = std::exp(known->ln_t90 + normal_90 * known->error);
+    c.limit = std::exp(limit->ln_limit);
+    c.probability = over(known->ln_t90, limit->ln_limit, known->error);
+    return c;
+}
+
+std::optional<BackgroundKnown> background_known(ProbeState const& state, ProbeSetup const& setup,
+                                                std::int64_t now_ms) {
+    if (!state.in_mg_l) {
+        return std::nullopt;
+    }
+    std::optional<BackgroundKnown> known;
+    if (auto const floor = state.background.floor(now_ms)) {
+        known = {
+            floor->level, floor->error, setup.limits.background_water_mg_l, BackgroundSource::anoxic_floor,
+            floor->at_ms, floor->sudden};
+    }
+    if (state.dry_zero_ms != 0 && (!known || state.dry_zero_ms > known->at_ms)) {
+        known = {state.dry_zero_mg_l,        dry_zero_error,    setup.limits.background_mg_l,
+                 BackgroundSource::dry_zero, state.dry_zero_ms, false};
+    }
+    return known;
+}
+
+Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    Case c;
+    c.unit = "mg/L";
+    if (auto const known = background_known(state, setup, now_ms)) {
+        set_interval(c, known->level, known->error);
+        c.limit = known->limit;
+        c.probability = over(std::abs(known->level), known->limit, known->error);
+    }
+    return c;
+}
+
+Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
+    Case c;
+    c.unit = "mg/L";
+    auto const today = state.fluctuation.today();
+    auto const fresh = state.fluctuation.fresh();
+    if (!today || !fresh) {
+        return c;
+    }
+    double const error = std::hypot(state.fluctuation.today_error(), 0.1);
+    // What the neighbours' readings have gained in movement is the water's.
+    double const shared = std::max(1.0, state.neighbours_ratio);
+    c.value = *today;
+    c.low = *today * std::exp(-normal_90 * error);
+    c.high = *today * std::exp(normal_90 * error);
+    c.limit = *fresh * setup.limits.fluctuation_ratio * shared;
+    c.probability = over(std::log(*today), std::log(*c.limit), error);
+    return c;
+}
+
+Case span_case(ProbeState const& state, ProbeSetup const& setup) {
+    Case c;
+    c.unit = "%";
+    if (auto const known = state.span.known(pressure_error(setup))) {
+        set_interval(c, known->percent, known->error);
+        c.limit = 100.0 + std::copysign(setup.limits.span_percent, known->percent - 100.0);
+        c.probability = over(std::abs(known->percent - 100.0), setup.limits.span_percent, known->error);
+    }
+    return c;
+}
+
+Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
+    Case c;
+    c.unit = "mg/L";
+    if (auto const check = state.span.reference()) {
+        double const allowed =
+            std::max(setup.limits.reference_percent / 100.0 * check->reference, setup.limits.reference_mg_l);
+        double const difference = check->probe - check->reference;
+        c.value = difference;
+        c.limit = std::copysign(allowed, difference);
+        c.probability = std::abs(difference) > allowed ? 0.99 : 0.0;
+    }
+    return c;
+}
+
+std::int64_t newest_evidence_ms(ProbeState const& state) {
+    return std::max(state.trend.newest_test_ms(), state.checked_ms);
+}
+
+}  // namespace probekeeper::diagnosis

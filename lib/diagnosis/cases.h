@@ -1,0 +1,40 @@
+// How each reason stands in numbers, out of what a probe has shown. weigh.cpp turns these into reasons that
+// stand, explain.cpp into sentences.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string_view>
+
+#include "diagnosis/probe.h"
+
+namespace probekeeper::diagnosis {
+
+// `probability` that the limit is passed; negative: no evidence either way.
+struct Case {
+    double probability = -1.0;
+    std::optional<double> value, low, high, limit;
+    std::string_view unit;
+};
+
+[[nodiscard]] Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+[[nodiscard]] Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+[[nodiscard]] Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup);
+[[nodiscard]] Case span_case(ProbeState const& state, ProbeSetup const& setup);
+[[nodiscard]] Case reference_case(ProbeState const& state, ProbeSetup const& setup);
+
+// The background as best known: the anoxic floor, or a dry zero check where that is newer or the only one.
+struct BackgroundKnown {
+    double level = 0.0, error = 0.0, limit = 0.0;  // mg/L
+    BackgroundSource source = BackgroundSource::anoxic_floor;
+    std::int64_t at_ms = 0;
+    bool sudden = false;
+};
+[[nodiscard]] std::optional<BackgroundKnown> background_known(ProbeState const& state,
+                                                              ProbeSetup const& setup, std::int64_t now_ms);
+// What unmeasured weather adds to the uncertainty of a reading in air, percent.
+[[nodiscard]] double pressure_error(ProbeSetup const& setup);
+// The newest thing that lets us call a probe good: a usable response test, or a person's check. 0: none.
+[[nodiscard]] std::int64_t newest_evidence_ms(ProbeState const& state);
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,285 @@
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "diagnosis/cases.h"
+#include "diagnosis/probe.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr double normal_90 = 1.6448536269514722;
+constexpr double day_ms = 86'400'000.0;
+
+Tracker const& tracker(ProbeState const& state, Reason reason) {
+    return state.trackers[static_cast<std::size_t>(reason)];
+}
+
+std::string date_of(std::int64_t time_ms) {
+    return to_rfc3339(from_unix_ms(time_ms)).substr(0, 10);
+}
+std::string minute_of(std::int64_t time_ms) {
+    auto const text = to_rfc3339(from_unix_ms(time_ms));
+    return text.substr(0, 10) + " " + text.substr(11, 5) + " UTC";
+}
+
+std::string slow_text(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, Case const& c) {
+    auto const limit = slow_limit(state, setup);
+    if (!limit || !c.value) {
+        return "The response is slow";
+    }
+    double const fresh = std::exp(limit->ln_fresh);
+    auto const standard = limit->learned
+                              ? fmt::format("its {:.0f} s when freshly serviced", fresh)
+                              : fmt::format("the {:.0f} s expected of it when freshly serviced", fresh);
+    auto text = fmt::format("T90 is {:.0f} s, {:.1f} times {}", *c.value, *c.value / fresh, standard);
+    if (c.probability < 0.5) {
+        if (auto const ahead = crossing(state, setup, now_ms)) {
+            text += fmt::format("; at its present rate it passes {:.0f} s on {}", *c.limit,
+                                date_of(ahead->due_ms));
+        }
+    }
+    return text;
+}
+
+std::string background_text(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const known = background_known(state, setup, now_ms);
+    if (!known) {
+        return "It reads oxygen where there is none";
+    }
+    if (known->source == BackgroundSource::dry_zero) {
+        return fmt::format("It read {:.2f} mg/L dry, where a clean probe reads zero", known->level);
+    }
+    return fmt::format("It reads {:.2f} mg/L where the water holds no oxygen", known->level);
+}
+
+std::string fluctuation_text(ProbeState const& state, Case const& c) {
+    auto const fresh = state.fluctuation.fresh();
+    if (!c.value || !fresh) {
+        return "The reading fluctuates";
+    }
+    auto const standard =
+        state.fluctuation.fresh_learned() ? "when its membrane was new" : "on its quietest days";
+    auto text = fmt::format("The reading moves by {:.3f} mg/L, {:.1f} times as much as {}", *c.value,
+                            *c.value / *fresh, standard);
+    if (state.neighbours_ratio > 0.0) {
+        text += "; its neighbours do not show this";
+    }
+    return text;
+}
+
+std::string damage_text(ProbeState const& state) {
+    if (state.liveness.high_since_ms() != 0) {
+        return fmt::format("Since {} it reads far above anything this water showed before",
+                           minute_of(state.liveness.high_since_ms()));
+    }
+    return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
+                       minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
+}
+
+std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms,
+                    Case const& c) {
+    switch (reason) {
+        case Reason::slow_response:
+            return slow_text(state, setup, now_ms, c);
+        case Reason::background:
+            return background_text(state, setup, now_ms);
+        case Reason::fluctuation:
+            return fluctuation_text(state, c);
+        case Reason::span_error:
+            return fmt::format("It reads {:.1f} % in air, where 100 % would be right",
+                               c.value.value_or(100.0));
+        case Reason::reference_disagreement:
+            return fmt::format("It read {:+.2f} mg/L against the portable meter beside it",
+                               c.value.value_or(0.0));
+        case Reason::temperature_fault:
+            return fmt::format(
+                "Its temperature of {:.1f} degC is impossible or contradicted by its neighbours",
+                state.last_temperature_c);
+        case Reason::no_signal:
+            return fmt::format("It has read zero since {}, where this water is never so long without oxygen",
+                               minute_of(state.liveness.zero_since_ms()));
+        case Reason::membrane_damage:
+            return damage_text(state);
+        case Reason::stuck:
+            return fmt::format("It has repeated {:.2f} mg/L since {} without any movement",
+                               state.liveness.stuck_value(), minute_of(state.liveness.stuck_since_ms()));
+        case Reason::no_communication:
+            return fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
+        case Reason::not_settled:
+            return "The reading has not come to rest after service";
+        case Reason::cleaning_failed:
+            return fmt::format("The last {} cleaning blasts did not reach the membrane", state.blasts_missed);
+        case Reason::verification_due:
+            return fmt::format("Nothing has tested this probe for {:.0f} days", setup.limits.evidence_days);
+    }
+    return {};
+}
+
+Case case_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    switch (reason) {
+        case Reason::slow_response:
+            return slow_case(state, setup, now_ms);
+        case Reason::background:
+            return background_case(state, setup, now_ms);
+        case Reason::fluctuation:
+            return fluctuation_case(state, setup);
+        case Reason::span_error:
+            return span_case(state, setup);
+        case Reason::reference_disagreement:
+            return reference_case(state, setup);
+        case Reason::temperature_fault:
+        case Reason::no_signal:
+        case Reason::membrane_damage:
+        case Reason::stuck:
+        case Reason::no_communication:
+        case Reason::not_settled:
+        case Reason::cleaning_failed:
+        case Reason::verification_due:
+            return {};
+    }
+    return {};
+}
+
+// Of what is plain from the readings the beginning is known better than when it was weighed.
+std::int64_t since_ms(Reason reason, ProbeState const& state) {
+    switch (reason) {
+        case Reason::no_signal:
+            return state.liveness.zero_since_ms();
+        case Reason::membrane_damage:
+            return state.liveness.high_since_ms() != 0 ? state.liveness.high_since_ms() : state.fluctuation.leapt_ms();
+        case Reason::stuck:
+            return state.liveness.stuck_since_ms();
+        case Reason::no_communication:
+            return state.last_ms;
+        default:
+            return 0;
+    }
+}
+
+Finding finding_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const& stands = tracker(state, reason);
+    auto const numbers = case_of(reason, state, setup, now_ms);
+    Finding f;
+    f.reason = reason;
+    f.raised_at = from_unix_ms(stands.raised_ms());
+    f.value = numbers.value;
+    f.low = numbers.low;
+    f.high = numbers.high;
+    f.limit = numbers.limit;
+    f.unit = std::string{numbers.unit};
+    f.probability = stands.probability();
+    f.text = text_of(reason, state, setup, now_ms, numbers);
+    auto const known_since = since_ms(reason, state);
+    auto const over = known_since != 0 ? known_since : stands.over_ms();
+    bool const still_ahead =
+        reason == Reason::slow_response && numbers.probability >= 0.0 && numbers.probability < 0.5;
+    if (still_ahead) {
+        auto const ahead = crossing(state, setup, now_ms);
+        f.due = ahead ? std::optional{from_unix_ms(ahead->due_ms)} : std::nullopt;
+    } else if (over != 0) {
+        f.since = from_unix_ms(over);
+    }
+    return f;
+}
+
+void explain_t90(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const known = state.trend.known(now_ms);
+    if (!known) {
+        d.t90_unknown = "no cleaning, lift into air or aeration edge has tested the response yet";
+        return;
+    }
+    T90 t;
+    t.value_s = std::exp(known->ln_t90);
+    t.low_s = std::exp(known->ln_t90 - normal_90 * known->error);
+    t.high_s = std::exp(known->ln_t90 + normal_90 * known->error);
+    if (auto const limit = slow_limit(state, setup)) {
+        t.fresh_s = std::exp(limit->ln_fresh);
+        t.fresh_learned = limit->learned;
+        t.ratio = t.value_s / *t.fresh_s;
+    }
+    t.tests = state.trend.tests();
+    t.at = from_unix_ms(state.trend.newest_test_ms());
+    d.t90 = t;
+    if (auto const ahead = crossing(state, setup, now_ms)) {
+        d.forecast = Forecast{Reason::slow_response, from_unix_ms(ahead->due_ms),
+                              from_unix_ms(ahead->earliest_ms), from_unix_ms(ahead->latest_ms)};
+    }
+}
+
+void explain_background(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    if (auto const known = background_known(state, setup, now_ms)) {
+        d.background =
+            Background{known->level, known->level - normal_90 * known->error,
+                       known->level + normal_90 * known->error, known->source, from_unix_ms(known->at_ms)};
+    } else if (!state.in_mg_l) {
+        d.background_unknown = "the device gives percent without a temperature, so mg/L are not known";
+    } else {
+        d.background_unknown = std::string{state.background.why_unknown(now_ms)};
+    }
+}
+
+void explain_fluctuation(Diagnosis& d, ProbeState const& state) {
+    auto const today = state.fluctuation.today();
+    if (!today) {
+        d.fluctuation_unknown = "fewer than six undisturbed hours in the last day";
+        return;
+    }
+    Fluctuation f;
+    f.value_mg_l = *today;
+    f.at = from_unix_ms(state.fluctuation.at_ms());
+    if (auto const fresh = state.fluctuation.fresh()) {
+        f.fresh_mg_l = *fresh;
+        f.ratio = *today / *fresh;
+        if (state.neighbours_ratio > 0.0) {
+            f.shared_with_neighbours =
+                std::clamp((state.neighbours_ratio - 1.0) / std::max(*f.ratio - 1.0, 0.1), 0.0, 1.0);
+        }
+    }
+    d.fluctuation = f;
+}
+
+void explain_span(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup) {
+    if (auto const known = state.span.known(pressure_error(setup))) {
+        d.span = Span{known->percent, known->source, from_unix_ms(known->at_ms)};
+    } else {
+        d.span_unknown = "no exposure to air long enough to settle, and no air calibration on record";
+    }
+}
+
+std::string next_evidence(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    double const age_days = static_cast<double>(now_ms - state.trend.newest_test_ms()) / day_ms;
+    if (!state.trend.known(now_ms) || age_days > setup.limits.evidence_days) {
+        return "lift five minutes into air and put back";
+    }
+    if (!slow_limit(state, setup)) {
+        return "configure t90_s, or record the next membrane change: nothing says how quick it is when fresh";
+    }
+    return {};
+}
+
+}  // namespace
+
+Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    Diagnosis d;
+    d.at = from_unix_ms(now_ms);
+    d.condition = state.condition;
+    explain_t90(d, state, setup, now_ms);
+    explain_background(d, state, setup, now_ms);
+    explain_fluctuation(d, state);
+    explain_span(d, state, setup);
+    d.next_evidence = next_evidence(state, setup, now_ms);
+    for (std::size_t i = 0; i < reason_count; ++i) {
+        if (state.trackers[i].standing()) {
+            d.findings.push_back(finding_of(static_cast<Reason>(i), state, setup, now_ms));
+        }
+    }
+    std::stable_sort(d.findings.begin(), d.findings.end(), [](Finding const& a, Finding const& b) {
+        return static_cast<int>(condition_of(a.reason) == Condition::failure) >
+               static_cast<int>(condition_of(b.reason) == Condition::failure);
+    });
+    return d;
+}
+
+}  // namespace probekeeper::diagnosis

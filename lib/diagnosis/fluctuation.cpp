@@ -1,0 +1,213 @@
+#include "diagnosis/fluctuation.h"
+
+#include <algorithm>
+#include <cmath>
+#include <span>
+
+#include "estimate/robust.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr std::int64_t hour = 3'600'000;
+constexpr double lowest_log2 = -14.0;
+// The 75 % point of |N(0,1)|; a second difference of white noise has variance 6.
+constexpr double upper_quartile_of_normal = 1.1503493803760079;
+constexpr double second_difference_gain = 2.449489742783178;
+constexpr std::uint32_t fewest_blocks = 24;
+constexpr std::size_t fewest_hours = 6;
+// A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
+constexpr double leap = 2.5;
+
+std::size_t bin_of(double magnitude) {
+    double const at = (std::log2(std::max(magnitude, 1e-9)) - lowest_log2) * 4.0;
+    return static_cast<std::size_t>(std::clamp(at, 0.0, 63.0));
+}
+
+double middle_of(std::size_t bin) {
+    return std::exp2(lowest_log2 + (static_cast<double>(bin) + 0.5) / 4.0);
+}
+
+}  // namespace
+
+void FluctuationWatch::add(Scale& scale, std::uint32_t length, double value) {
+    scale.block_sum += value;
+    if (++scale.in_block < length) {
+        return;
+    }
+    double const mean = scale.block_sum / length;
+    scale.block_sum = 0.0;
+    scale.in_block = 0;
+    if (scale.blocks >= 2) {
+        double const bend = std::abs(mean - 2.0 * scale.last[1] + scale.last[0]);
+        auto& count = scale.counts[bin_of(bend)];
+        count = static_cast<std::uint16_t>(std::min<std::uint32_t>(count + 1U, 65535U));
+        ++scale.total;
+    }
+    scale.last[0] = scale.last[1];
+    scale.last[1] = mean;
+    scale.blocks = std::min<std::uint32_t>(scale.blocks + 1, 2);
+}
+
+void FluctuationWatch::take(View const& view, bool disturbed) {
+    // Near zero there is nothing to fluctuate: a worn membrane scales what passes through it.
+    if (disturbed || view.value < 0.05 * view.saturation) {
+        for (auto& scale : scales_) {
+            scale.blocks = scale.in_block = 0;
+            scale.block_sum = 0.0;
+        }
+        return;
+    }
+    std::uint32_t length = 1;
+    for (auto& scale : scales_) {
+        add(scale, length, view.value);
+        length *= 2;
+    }
+}
+
+void FluctuationWatch::interrupt() {
+    for (auto& scale : scales_) {
+        scale.blocks = scale.in_block = 0;
+        scale.block_sum = 0.0;
+    }
+}
+
+double FluctuationWatch::upper_quartile(Scale const& scale) {
+    double const wanted = 0.75 * scale.total;
+    double seen = 0.0;
+    for (std::size_t i = 0; i < bins; ++i) {
+        if (seen + scale.counts[i] >= wanted) {
+            double const part = scale.counts[i] == 0 ? 0.5 : (wanted - seen) / scale.counts[i];
+            return std::exp2(lowest_log2 + (static_cast<double>(i) + part) / 4.0);
+        }
+        seen += scale.counts[i];
+    }
+    return middle_of(bins - 1);
+}
+
+void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
+    if (hour_ms_ == 0) {
+        hour_ms_ = now_ms;
+    }
+    if (now_ms - hour_ms_ < hour) {
+        return;
+    }
+    hour_ms_ = now_ms;
+    double const least = std::max(0.001, 0.3 * resolution);
+    double log_sum = 0.0;
+    std::size_t known = 0;
+    for (std::size_t i = 0; i < scales; ++i) {
+        auto& scale = scales_[i];
+        if (scale.total >= fewest_blocks >> std::min<std::size_t>(i, 2)) {
+            double const sigma = upper_quartile(scale) / (upper_quartile_of_normal * second_difference_gain);
+            log_sum += std::log(std::max(sigma, least));
+            noise_ = i == 0 ? 0.9 * noise_ + 0.1 * std::max(sigma, least) : noise_;
+            ++known;
+        }
+        scale.counts.fill(0);
+        scale.total = 0;
+    }
+    if (known < 3) {
+        return;
+    }
+    hours_.push({now_ms, static_cast<float>(std::exp(log_sum / static_cast<double>(known)))});
+    at_ms_ = now_ms;
+    watch_for_leap();
+    if (auto const day = today()) {
+        learn(*day, now_ms);
+    }
+}
+
+void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
+    hours_.clear();
+    leapt_ms_ = 0;
+    life_ms_ = now_ms;
+    life_known_ = fresh;
+    fresh_learned_ = false;
+    fresh_ = quietest_ = 0.0;
+}
+
+// Fresh: the first days of a new membrane, once it has settled. Without a recorded change only the quietest
+// day seen can stand in for it: the fresh value was at most that, if the water was as calm.
+void FluctuationWatch::learn(double day_value, std::int64_t now_ms) {
+    if (quietest_ == 0.0 || day_value < quietest_) {
+        quietest_ = day_value;
+    }
+    if (life_known_ && !fresh_learned_ && now_ms - life_ms_ > 36 * hour) {
+        fresh_ = day_value;
+        fresh_learned_ = now_ms - life_ms_ < 120 * hour;
+        life_known_ = fresh_learned_;
+    }
+}
+
+std::optional<double> FluctuationWatch::today() const {
+    std::array<double, 48> kept{};
+    std::size_t n = 0;
+    for (std::size_t i = 0; i < hours_.size(); ++i) {
+        auto const& h = hours_.from_back(i);
+        if (h.end_ms > at_ms_ - 24 * hour) {
+            kept[n++] = static_cast<double>(h.value);
+        }
+    }
+    if (n < fewest_hours) {
+        return std::nullopt;
+    }
+    return estimate::median_inplace(std::span{kept.data(), n});
+}
+
+double FluctuationWatch::today_error() const {
+    std::array<double, 48> kept{};
+    std::size_t n = 0;
+    for (std::size_t i = 0; i < hours_.size(); ++i) {
+        auto const& h = hours_.from_back(i);
+        if (h.end_ms > at_ms_ - 24 * hour) {
+            kept[n++] = std::log(static_cast<double>(h.value));
+        }
+    }
+    if (n < fewest_hours) {
+        return 1.0;
+    }
+    double const middle = estimate::median_inplace(std::span{kept.data(), n});
+    for (std::size_t i = 0; i < n; ++i) {
+        kept[i] = std::abs(kept[i] - middle);
+    }
+    double const sigma = 1.482602218505602 * estimate::median_inplace(std::span{kept.data(), n});
+    // Hours follow each other's weather; a day of them is worth about four that do not.
+    return std::max(0.05, 1.25 * sigma / 2.0);
+}
+
+double FluctuationWatch::hours_between(double from, double to, std::size_t fewest) const {
+    std::array<double, 48> kept{};
+    std::size_t n = 0;
+    for (std::size_t i = 0; i < hours_.size(); ++i) {
+        auto const& h = hours_.from_back(i);
+        double const age = static_cast<double>(at_ms_ - h.end_ms) / static_cast<double>(hour);
+        if (age >= from && age < to) {
+            kept[n++] = static_cast<double>(h.value);
+        }
+    }
+    return n < fewest ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
+}
+
+void FluctuationWatch::watch_for_leap() {
+    double const newest = hours_between(0.0, 3.5, 3);
+    double const before = hours_between(5.5, 30.0, 8);
+    if (leapt_ms_ == 0 && newest > leap * before && before > 0.0) {
+        leapt_ms_ = at_ms_ - 3 * hour;
+        before_leap_ = before;
+    } else if (leapt_ms_ != 0 && newest > 0.0 && newest < 0.6 * leap * before_leap_) {
+        leapt_ms_ = 0;
+    }
+}
+
+double FluctuationWatch::leapt() const {
+    return leapt_ms_ == 0 ? 0.0 : hours_between(0.0, 3.5, 1) / before_leap_;
+}
+
+std::optional<double> FluctuationWatch::fresh() const {
+    // The quietest of many days is a little less than the usual quiet.
+    double const value = fresh_learned_ ? fresh_ : 1.2 * quietest_;
+    return value > 0.0 ? std::optional{value} : std::nullopt;
+}
+
+}  // namespace probekeeper::diagnosis

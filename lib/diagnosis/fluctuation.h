@@ -1,0 +1,76 @@
+// The movement of the reading at several time scales, as a robust Allan deviation of second differences, so
+// that a steady rise or fall of the water counts for nothing. Kept by the hour, against the probe's own value
+// when its membrane was fresh.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+
+#include "diagnosis/capture.h"
+#include "diagnosis/samples.h"
+
+namespace probekeeper::diagnosis {
+
+class FluctuationWatch {
+public:
+    static constexpr std::size_t scales = 4;  // block averages of 1, 2, 4 and 8 readings
+
+    void take(View const& view, bool disturbed);
+    void interrupt();
+    // Closes the hour that has passed; call at least hourly. `resolution` bounds what can be seen from below.
+    void close_hour(std::int64_t now_ms, double resolution);
+    // Another membrane; `fresh` if it is a new one, whose value can be learned.
+    void new_life(std::int64_t now_ms, bool fresh);
+
+    // Scale of the movement in the last day, mg/L; empty until there are enough hours.
+    [[nodiscard]] std::optional<double> today() const;
+    // Its standard error as a part of the value.
+    [[nodiscard]] double today_error() const;
+    // The movement has leapt within hours to several times what it was, and stays there. How many times: 0 if not.
+    [[nodiscard]] double leapt() const;
+    [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
+    // The value of the fresh membrane, or else the quietest day seen.
+    [[nodiscard]] std::optional<double> fresh() const;
+    [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }
+    // Standard deviation of a single reading at the finest scale.
+    [[nodiscard]] double noise() const { return noise_; }
+    [[nodiscard]] std::int64_t at_ms() const { return at_ms_; }
+
+private:
+    // Magnitudes in bins of a quarter octave from 2^-14 to 2^2 mg/L; quantiles come out of the counts.
+    static constexpr std::size_t bins = 64;
+    struct Scale {
+        std::array<std::uint16_t, bins> counts{};
+        std::uint32_t total = 0;
+        double block_sum = 0.0;
+        std::uint32_t in_block = 0;
+        std::uint32_t blocks = 0;
+        double last[2] = {0.0, 0.0};
+    };
+    struct Hour {
+        std::int64_t end_ms = 0;
+        float value = 0.0F;
+    };
+    void add(Scale& scale, std::uint32_t length, double value);
+    [[nodiscard]] static double upper_quartile(Scale const& scale);
+    void learn(double day_value, std::int64_t now_ms);
+    void watch_for_leap();
+    // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
+    [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
+
+    std::array<Scale, scales> scales_{};
+    Ring<Hour, 48> hours_;
+    std::int64_t hour_ms_ = 0;
+    std::int64_t at_ms_ = 0;
+    std::int64_t life_ms_ = 0;
+    std::int64_t leapt_ms_ = 0;
+    double before_leap_ = 0.0;
+    double noise_ = 0.01;
+    double fresh_ = 0.0;     // 0: not known
+    double quietest_ = 0.0;  // 0: not known
+    bool fresh_learned_ = false;
+    bool life_known_ = false;
+};
+
+}  // namespace probekeeper::diagnosis

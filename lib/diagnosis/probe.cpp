@@ -1,0 +1,188 @@
+#include "diagnosis/probe.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "electrode/temperature.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr double nan = std::numeric_limits<double>::quiet_NaN();
+// Saturation of fresh water at 20 degC and 1 atm (Benson and Krause 1984): the stand-in where a device gives
+// only percent and no temperature, so that fits work in a familiar size. No mg/L are reported then.
+constexpr double nominal_saturation_mg_l = 9.09243;
+constexpr double unknown_t90_s = 60.0;
+// Common practice, no source: it settles in ten minutes; twelve times that covers the cold and the visit.
+constexpr std::int64_t settling_ms = 2 * 3'600'000;
+
+// A longer gap than this breaks what was being watched.
+std::int64_t longest_gap_ms(ProbeSetup const& setup) {
+    return static_cast<std::int64_t>(std::max(90.0, 4.5 * setup.poll_s) * 1000.0);
+}
+
+double temperature_to_use(Reading const& reading) {
+    bool const plausible = reading.temperature_c > -3.0 && reading.temperature_c < 50.0;
+    return plausible ? reading.temperature_c : nan;
+}
+
+Aerated aeration_of(ProbeState& state, Reading const& reading) {
+    if (reading.knows(mark_aeration)) {
+        return reading.has(mark_aeration) ? Aerated::on : Aerated::off;
+    }
+    if (!is_read(reading.airflow)) {
+        return Aerated::unknown;
+    }
+    state.highest_airflow = std::max(state.highest_airflow, reading.airflow);
+    if (reading.airflow < 0.05 * state.highest_airflow) {
+        return Aerated::off;
+    }
+    return reading.airflow > 0.2 * state.highest_airflow ? Aerated::on : state.capture.aerated();
+}
+
+View view_of(ProbeState& state, Reading const& reading) {
+    View view;
+    view.time_ms = to_unix_ms(reading.time);
+    view.temperature_c = temperature_to_use(reading);
+    state.in_mg_l = is_read(reading.do_mg_l);
+    if (state.in_mg_l) {
+        view.value = reading.do_mg_l;
+        bool const both = is_read(reading.do_percent) && std::abs(reading.do_percent) > 1.0;
+        view.saturation = both ? 100.0 * reading.do_mg_l / reading.do_percent : state.last_saturation;
+    } else {
+        view.value = reading.do_percent * nominal_saturation_mg_l / 100.0;
+        view.saturation = nominal_saturation_mg_l;
+    }
+    view.cleaning = reading.has(mark_cleaning);
+    view.exposed = view.cleaning || reading.has(mark_hold);
+    view.aerated = aeration_of(state, reading);
+    return view;
+}
+
+ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate) {
+    auto const& fit = candidate.fit;
+    auto const at_ms = to_unix_ms(candidate.time);
+    double const temperature = std::isnan(candidate.temperature_c) ? 20.0 : candidate.temperature_c;
+    bool const settling = at_ms < state.settling_until_ms;
+    auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
+    bool const used = set_aside.empty();
+    if (used) {
+        state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(fit.tau_s, temperature)), fit,
+                         setup.t90_s.value_or(0.0));
+    }
+    if (!std::isnan(candidate.air_percent) && !settling) {
+        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
+    }
+    ResponseTest test;
+    test.time = candidate.time;
+    test.source = candidate.source;
+    test.model = state.trend.model();
+    test.t90_s = fit.tau_s * state.trend.t90_over_tau(candidate.source);
+    double const spread = std::exp(1.645 * std::min(fit.ln_error, 3.0));
+    test.low_s = test.t90_s / spread;
+    test.high_s = test.t90_s * spread;
+    if (!std::isnan(candidate.temperature_c)) {
+        test.at_temperature_c = candidate.temperature_c;
+    }
+    test.t90_20_s = electrode::t90_at_20(test.t90_s, temperature);
+    test.used = used;
+    test.set_aside = std::string{set_aside};
+    return test;
+}
+
+}  // namespace
+
+double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temperature_c) {
+    double at_20 = setup.t90_s.value_or(unknown_t90_s);
+    if (auto const known = state.trend.known(state.last_ms)) {
+        at_20 = std::exp(std::clamp(known->ln_t90 + known->error, 0.0, 7.5));
+    }
+    return std::isnan(temperature_c) ? at_20 : at_20 / electrode::t90_at_20(1.0, temperature_c);
+}
+
+std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading) {
+    bool const any = is_read(reading.do_mg_l) || is_read(reading.do_percent);
+    if (!any || reading.has(mark_fault) || reading.has(mark_out_of_range)) {
+        return std::nullopt;
+    }
+    auto const now_ms = to_unix_ms(reading.time);
+    if (state.last_ms != 0 && now_ms - state.last_ms > longest_gap_ms(setup)) {
+        state.capture.interrupt();
+        state.background.interrupt();
+        state.fluctuation.interrupt();
+        state.liveness.interrupt();
+    }
+    auto const view = view_of(state, reading);
+    double const guess_s = t90_guess(state, setup, view.temperature_c);
+    auto const outcome = state.capture.take(
+        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise()});
+    bool const disturbed = now_ms < state.settling_until_ms || state.capture.disturbed(now_ms, guess_s);
+    state.background.take(view, guess_s, state.fluctuation.noise(), state.liveness.resolution(), disturbed);
+    state.fluctuation.take(view, disturbed);
+    state.liveness.take(view);
+    if (outcome.blast && outcome.blast->expected) {
+        state.blasts_missed = outcome.blast->shown ? 0 : state.blasts_missed + 1;
+        state.blasts_shown += outcome.blast->shown ? 1U : 0U;
+    }
+    state.first_ms = state.first_ms == 0 ? now_ms : state.first_ms;
+    state.last_ms = now_ms;
+    state.last_value = view.value;
+    state.last_saturation = view.saturation;
+    state.last_temperature_c = reading.temperature_c;
+    return outcome.test ? std::optional{judge(state, setup, *outcome.test)} : std::nullopt;
+}
+
+void handle(ProbeState& state, Handling const& handling) {
+    auto const at_ms = to_unix_ms(handling.time);
+    state.span.handled(handling);
+    if (handling.dry_zero_mg_l) {
+        state.dry_zero_mg_l = *handling.dry_zero_mg_l;
+        state.dry_zero_ms = at_ms;
+    }
+    auto const forget = [&](Reason reason) { state.trackers[static_cast<std::size_t>(reason)].reset(); };
+    switch (handling.act) {
+        case Act::membrane_change:
+        case Act::probe_swap:
+            state.trend.new_life(at_ms, handling.act == Act::membrane_change);
+            state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
+            state.background.new_life();
+            for (auto& tracker : state.trackers) {
+                tracker.reset();
+            }
+            state.checked_ms = at_ms;
+            state.settling_until_ms = at_ms + settling_ms;
+            break;
+        case Act::electrode_clean:
+            state.background.new_life();
+            forget(Reason::background);
+            break;
+        case Act::membrane_wipe:
+            state.trend.wiped();
+            break;
+        case Act::air_calibration:
+            forget(Reason::span_error);
+            forget(Reason::reference_disagreement);
+            break;
+        case Act::reference_check:
+        case Act::moved:
+        case Act::settings_change:
+        case Act::inspection:
+            break;
+    }
+    state.capture.interrupt();
+}
+
+Shown shown(ProbeState const& state, std::int64_t now_ms) {
+    Shown out;
+    out.alive = state.last_ms != 0 && now_ms - state.last_ms < 600'000;
+    out.value = state.last_value / state.last_saturation;
+    auto const today = state.fluctuation.today();
+    auto const fresh = state.fluctuation.fresh();
+    out.fluctuation_ratio = today && fresh ? *today / *fresh : 0.0;
+    out.temperature_c = state.last_temperature_c;
+    out.leapt = state.fluctuation.leapt() > 0.0;
+    return out;
+}
+
+}  // namespace probekeeper::diagnosis

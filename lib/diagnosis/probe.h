@@ -1,0 +1,106 @@
+// One probe: all that is known of it after some readings, and what that means. The state is trivially
+// copyable, so that a checkpoint is its bytes and a restart changes no bit of any result; at most 24 KiB.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <type_traits>
+#include <vector>
+
+#include "base/reading.h"
+#include "diagnosis/background.h"
+#include "diagnosis/capture.h"
+#include "diagnosis/fluctuation.h"
+#include "diagnosis/handling.h"
+#include "diagnosis/liveness.h"
+#include "diagnosis/setup.h"
+#include "diagnosis/span.h"
+#include "diagnosis/tracker.h"
+#include "diagnosis/trend.h"
+#include "diagnosis/verdict.h"
+
+namespace probekeeper::diagnosis {
+
+// What a probe shows to its neighbours.
+struct Shown {
+    bool alive = false;              // has given a good reading in the last minutes
+    double value = 0.0;              // newest reading over saturation, 0..1 and beyond
+    double fluctuation_ratio = 0.0;  // of the last day against its own fresh or quietest value; 0: not known
+    double temperature_c = 0.0;      // NaN where not read
+    bool leapt = false;              // its movement has leapt within hours
+};
+
+struct ProbeState {
+    Capture capture;
+    Trend trend;
+    BackgroundWatch background;
+    FluctuationWatch fluctuation;
+    SpanWatch span;
+    LivenessWatch liveness;
+    std::array<Tracker, reason_count> trackers{};
+
+    std::int64_t first_ms = 0;            // of the first reading; 0: none yet
+    std::int64_t last_ms = 0;             // of the newest good reading
+    std::int64_t temperature_bad_ms = 0;  // since when the temperature has been impossible or contradicted
+    std::int64_t checked_ms = 0;          // when a person last did what would let us say good
+    std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
+    std::int64_t hour_ms = 0;             // when the slow-moving reasons were last weighed
+    std::int64_t settling_until_ms = 0;   // a new membrane overshoots and settles: its readings test nothing
+    double dry_zero_mg_l = 0.0;
+    double last_value = 0.0;
+    double last_saturation = 9.1;
+    double last_temperature_c = 0.0;
+    double highest_airflow = 0.0;
+    double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
+    std::uint32_t blasts_missed = 0;
+    std::uint32_t blasts_shown = 0;
+    bool in_mg_l = true;  // else the device gives only % without temperature, and mg/L are unknown
+    Condition condition = Condition::unknown;
+};
+static_assert(std::is_trivially_copyable_v<ProbeState>);
+static_assert(sizeof(ProbeState) <= 24 * 1024);
+
+// Feeds one reading; readings of one probe come in order of time. A response test that ends with this reading
+// is returned, used or set aside.
+std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading);
+
+// Feeds what a person did.
+void handle(ProbeState& state, Handling const& handling);
+
+// A probe that gives no good readings: since when, and since when it counts as the probe's own (an outage of
+// its line or site does not). Both 0 where it is not silent.
+struct Silence {
+    std::int64_t since_ms = 0, counted_from_ms = 0;
+};
+
+// Weighs everything at `now_ms`. `neighbours`: those of this probe, in any order.
+void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+           std::vector<Shown> const& neighbours, Silence silence);
+
+// The probe as last weighed, in words and numbers.
+[[nodiscard]] Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+
+[[nodiscard]] Shown shown(ProbeState const& state, std::int64_t now_ms);
+
+// T90 in water of `temperature_c` (NaN: of 20 degC) as best known today: decides how long to watch an event.
+[[nodiscard]] double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temperature_c);
+
+// ln of the limit that ln T90 at 20 degC must not pass, and of the fresh value under it; empty without
+// either.
+struct SlowLimit {
+    double ln_fresh = 0.0, ln_limit = 0.0;
+    bool learned = false;
+};
+[[nodiscard]] std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& setup);
+
+// The day the limit is crossed, seen from `now_ms`, with a 90 % interval; empty where the trend does not
+// point there.
+struct Crossing {
+    std::int64_t due_ms = 0, earliest_ms = 0, latest_ms = 0;
+    double probability_within_horizon = 0.0;
+};
+[[nodiscard]] std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setup,
+                                               std::int64_t now_ms);
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,264 @@
+#include "diagnosis/response.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+
+#include "estimate/fit.h"
+#include "estimate/robust.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr std::size_t most_points = 480;
+
+// Residuals of readings in moving water hang together, so that a fit takes itself for better than it is.
+// Value from memory of trying it on simulated and recorded blasts; the batches of trend.h correct the rest.
+constexpr double optimism = 1.4;
+// Of the step: what the water itself moves during a test, at the least.
+constexpr double water_moves = 0.005;
+
+struct Points {
+    std::array<double, most_points> t{}, y{}, weight{};
+    std::size_t count = 0;
+    void add(double t_s, double value, double w = 1.0) {
+        if (count < most_points) {
+            t[count] = t_s;
+            y[count] = value;
+            weight[count] = w;
+            ++count;
+        }
+    }
+};
+
+double median_where(std::span<FitPoint const> points, double from_s, double to_s) {
+    std::array<double, most_points> kept{};
+    std::size_t n = 0;
+    for (auto const& p : points) {
+        if (p.t_s >= from_s && p.t_s <= to_s && n < kept.size()) {
+            kept[n++] = p.value;
+        }
+    }
+    return n == 0 ? std::numeric_limits<double>::quiet_NaN()
+                  : estimate::median_inplace(std::span{kept.data(), n});
+}
+
+ResponseFit refused(std::string_view why) {
+    ResponseFit fit;
+    fit.set_aside = why;
+    return fit;
+}
+
+// Where the tail begins: the first point after the extreme whose distance from the baseline is clearly less.
+struct Tail {
+    std::size_t top = 0;    // the extreme
+    std::size_t begin = 0;  // first point of the tail
+    double base = 0.0, height = 0.0;
+};
+
+std::optional<Tail> find_tail(std::span<FitPoint const> points, double before_s) {
+    Tail tail;
+    double const last = points.back().t_s;
+    tail.base = median_where(points, -std::numeric_limits<double>::infinity(), before_s);
+    if (std::isnan(tail.base)) {
+        tail.base = median_where(points, 0.75 * last, last);
+    }
+    for (std::size_t i = 0; i < points.size(); ++i) {
+        if (points[i].t_s > before_s && points[i].t_s < 0.5 * last &&
+            std::abs(points[i].value - tail.base) > std::abs(tail.height)) {
+            tail.height = points[i].value - tail.base;
+            tail.top = i;
+        }
+    }
+    for (std::size_t i = tail.top + 1; i < points.size(); ++i) {
+        if ((points[i].value - tail.base) / tail.height < 0.8) {
+            tail.begin = i;
+            return tail;
+        }
+    }
+    return std::nullopt;
+}
+
+// The standard error as it would be if the model left what readings in moving water always leave.
+double honest(double standard_error, double left, double noise, double step) {
+    double const least = std::max(noise, water_moves * std::abs(step));
+    return optimism * standard_error * std::max(1.0, least / std::max(left, 1e-9));
+}
+
+// When the tail, run backwards, reaches the height at the end of the step. That height is the last reading
+// before, carried on to the end as a first-order probe would have risen meanwhile; so the onset of a first-order
+// probe is 0 whatever the moment of that reading, and what is left is transport or flush.
+double onset_of(std::span<FitPoint const> points, double before_s, double baseline, double tau_s, double start_s,
+                double height_at_start) {
+    FitPoint last{before_s, baseline};
+    for (auto const& p : points) {
+        if (p.t_s > before_s && p.t_s <= 0.0) {
+            last = p;
+        }
+    }
+    double const extrapolated = height_at_start * std::exp(start_s / tau_s);
+    double const length_s = -before_s;
+    double const grown = (1.0 - std::exp(-length_s / tau_s)) / (1.0 - std::exp(-(length_s + last.t_s) / tau_s));
+    double const height = (last.value - baseline) * grown;
+    // Far below the tail's height: the output was frozen, or the only reading came right after the begin.
+    if (!(height / extrapolated > 0.2) || grown > 2.0) {
+        return std::numeric_limits<double>::quiet_NaN();
+    }
+    return tau_s * std::clamp(std::log(extrapolated / height), -1.0, 2.0);
+}
+
+}  // namespace
+
+ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise) {
+    if (points.size() < 8) {
+        return refused("too few readings");
+    }
+    auto const tail = find_tail(points, before_s);
+    if (!tail || tail->height == 0.0) {
+        return refused("no step seen");
+    }
+    double const start_s = points[tail->begin].t_s;
+    Points used;
+    std::size_t within = 0;  // points on the steep part of the tail: they carry the answer
+    for (std::size_t i = 0; i < points.size(); ++i) {
+        if (points[i].t_s < before_s || i >= tail->begin) {
+            used.add(points[i].t_s, points[i].value);
+        }
+        double const part = (points[i].value - tail->base) / tail->height;
+        within += i >= tail->begin && part > 0.12 ? 1U : 0U;
+    }
+    if (used.count < 8 || within < 2) {
+        return refused("too few readings within the response");
+    }
+    // y = c + s t, and past the step also A exp(-(t - start) / tau)
+    auto const model = [&](double t, std::array<double, 4> const& p, std::array<double, 4>& g) {
+        g = {1.0, t, 0.0, 0.0};
+        double value = p[0] + p[1] * t;
+        if (t >= start_s) {
+            double const tau = std::exp(p[3]);
+            double const e = std::exp(-(t - start_s) / tau);
+            g[2] = e;
+            g[3] = p[2] * e * (t - start_s) / tau;
+            value += p[2] * e;
+        }
+        return value;
+    };
+    double const height_at_start = points[tail->begin].value - tail->base;
+    double tau_guess = std::max(1.0, (points.back().t_s - start_s) / 6.0);
+    for (std::size_t i = tail->begin; i < points.size(); ++i) {
+        if ((points[i].value - tail->base) / height_at_start < 0.37) {
+            tau_guess = std::max(0.5, points[i].t_s - start_s);
+            break;
+        }
+    }
+    estimate::FitOptions<4> options;
+    options.lower = {-1e9, -1e3, -1e9, std::log(0.3)};
+    options.upper = {1e9, 1e3, 1e9, std::log(3600.0)};
+    auto const fitted =
+        estimate::least_squares<4>(model, std::span<double const>{used.t.data(), used.count},
+                                   std::span<double const>{used.y.data(), used.count},
+                                   {tail->base, 0.0, height_at_start, std::log(tau_guess)}, options);
+    ResponseFit fit;
+    fit.tau_s = std::exp(fitted.parameters[3]);
+    fit.residual = fitted.sigma;
+    double const baseline = fitted.parameters[0];
+    fit.step = points[tail->top].value - (baseline + fitted.parameters[1] * points[tail->top].t_s);
+    fit.ln_error = honest(fitted.standard_errors[3], fitted.sigma, noise, fit.step);
+    fit.held = median_where(points, std::max(before_s, -fit.tau_s), 0.0) - baseline;
+    fit.onset_s = onset_of(points, before_s, baseline, fit.tau_s, start_s, fitted.parameters[2]);
+    if (!fitted.converged) {
+        fit.set_aside = "the fit did not converge";
+    } else if (std::abs(fit.step) < 6.0 * fit.residual) {
+        fit.set_aside = "the step is too small for the noise";
+    } else if (points.back().t_s - start_s < 2.0 * fit.tau_s) {
+        fit.set_aside = "cut short before the reading had settled";
+    } else if (!(fit.ln_error < 0.35)) {
+        fit.set_aside = "too uncertain";
+    }
+    return fit;
+}
+
+ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s, double noise) {
+    double const level = median_where(points, -120.0, 0.0);
+    if (std::isnan(level) || level < 0.8) {
+        return refused("no oxygen to fall from");
+    }
+    Points used;
+    std::size_t after = 0;
+    for (auto const& p : points) {
+        if (p.t_s > 0.0 && p.value < 0.4 * level) {
+            break;  // oxygen runs short: the water's own curve takes over
+        }
+        used.add(p.t_s, p.value);
+        after += p.t_s > 0.0 ? 1U : 0U;
+    }
+    if (after < 7 || used.count - after < 3) {
+        return refused("too few readings within the response");
+    }
+    std::size_t const readings = used.count;
+    double const end_s = used.t[readings - 1];
+    double const fallen = level - used.y[readings - 1];
+    if (fallen < 0.3 * level) {
+        return refused("the water did not fall enough");
+    }
+    double const rate_guess = fallen / std::max(1.0, 0.8 * end_s);
+    double const bend_guess = 0.6 * rate_guess * rate_guess / (level * level);
+    double const weight_noise = std::max(noise, 0.01 * level);
+    // Two things known beforehand join as readings of weight (noise / error)^2, at times that mark them.
+    constexpr double delay_mark = -1e6, bend_mark = -2e6;
+    used.add(delay_mark, delay_s, std::pow(weight_noise / delay_error_s, 2));
+    used.add(bend_mark, bend_guess, std::pow(weight_noise / bend_guess, 2));
+    // y = a + s t - r (u - tau (1 - e)) + q (u^2/2 - tau u + tau^2 (1 - e)),  u = max(0, t - d), e =
+    // exp(-u/tau): a first-order lag behind a water that falls at rate r, less steeply by q as it goes.
+    auto const model = [&](double t, std::array<double, 6> const& p, std::array<double, 6>& g) {
+        g = {};
+        if (t == delay_mark) {
+            g[5] = 1.0;
+            return p[5];
+        }
+        if (t == bend_mark) {
+            g[3] = 1.0;
+            return p[3];
+        }
+        double const tau = std::exp(p[4]);
+        double const u = std::max(0.0, t - p[5]);
+        double const e = std::exp(-u / tau);
+        double const ramp = u - tau * (1.0 - e);
+        double const curve = 0.5 * u * u - tau * u + tau * tau * (1.0 - e);
+        g[0] = 1.0;
+        g[1] = t;
+        g[2] = -ramp;
+        g[3] = curve;
+        g[4] = tau * (p[2] * ((1.0 - e) - e * u / tau) + p[3] * (-u + 2.0 * tau * (1.0 - e) - e * u));
+        g[5] = u > 0.0 ? p[2] * (1.0 - e) - p[3] * ramp : 0.0;
+        return p[0] + p[1] * t - p[2] * ramp + p[3] * curve;
+    };
+    estimate::FitOptions<6> options;
+    options.lower = {-1e3, -1.0, 0.0, 0.0, std::log(0.5), -60.0};
+    options.upper = {1e3, 1.0, 1.0, 1.0, std::log(1200.0), 240.0};
+    options.weights = std::span<double const>{used.weight.data(), used.count};
+    double const tau_guess = std::max(5.0, 0.2 * end_s);
+    auto const fitted = estimate::least_squares<6>(
+        model, std::span<double const>{used.t.data(), used.count},
+        std::span<double const>{used.y.data(), used.count},
+        {level, 0.0, rate_guess, bend_guess, std::log(tau_guess), delay_s}, options);
+    ResponseFit fit;
+    fit.tau_s = std::exp(fitted.parameters[4]);
+    fit.onset_s = fitted.parameters[5];
+    fit.step = fallen;
+    fit.residual = fitted.sigma;
+    fit.ln_error = honest(fitted.standard_errors[4], fitted.sigma, noise, fallen);
+    if (!fitted.converged) {
+        fit.set_aside = "the fit did not converge";
+    } else if (fit.residual > 0.05 * level) {
+        fit.set_aside = "the water did not fall evenly";
+    } else if (end_s < 1.5 * fit.tau_s) {
+        fit.set_aside = "cut short before the reading had settled";
+    } else if (!(fit.ln_error < 0.8)) {
+        fit.set_aside = "too uncertain";
+    }
+    return fit;
+}
+
+}  // namespace probekeeper::diagnosis

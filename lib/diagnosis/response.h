@@ -1,0 +1,45 @@
+// Fits one piece of readings to what a probe with a lag must show. The fits know nothing of bits or states;
+// capture.h cuts the pieces out of the readings.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string_view>
+
+namespace probekeeper::diagnosis {
+
+struct FitPoint {
+    double t_s = 0.0;  // seconds from the event
+    double value = 0.0;
+};
+
+struct ResponseFit {
+    double tau_s = 0.0;     // time constant of the exponential tail
+    double ln_error = 0.0;  // standard error of its logarithm
+    // How long after the event the tail, run backwards, begins: transport through the membrane, and the time that
+    // water and air take to displace each other at it. Of a decline: the aerator's own delay.
+    // NaN where the readings do not show it, as of a transmitter that freezes meanwhile.
+    double onset_s = 0.0;
+    double step = 0.0;           // height of the step, in the readings' unit
+    double held = 0.0;           // typical height over its last time constant; NaN where nothing was read
+    double residual = 0.0;       // standard deviation of what the model leaves
+    std::string_view set_aside;  // why the fit is not to be believed; empty if it is
+};
+
+// The fall after a step that ended at t = 0: baseline + slope + exponential tail. Points before `before_s`
+// (a negative time, when the step began) belong to the baseline; points between are the step itself. `noise`:
+// standard deviation of a reading; a fit that leaves less owes it to having few points, and is not believed more.
+//
+// The tail is the probe's alone: the flush of the water is quicker and only shifts it. For a first-order lag T90
+// is ln(10) tau. Membrane diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too, whose
+// T90 is ln(20) tau and which begins ln 2 time constants late.
+[[nodiscard]] ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise);
+
+// The bend after the aeration stopped at t = 0: the water begins to fall at `delay` and the probe follows
+// with its lag. The water's own curve, steeper at first and flatter as oxygen runs short, is in the model.
+// `delay_s` and `delay_error_s`: what is known of the aerator's own delay, which does not age.
+// In the answer `onset_s` is the delay found by this fit.
+[[nodiscard]] ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s,
+                                      double noise);
+
+}  // namespace probekeeper::diagnosis

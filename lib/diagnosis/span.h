@@ -1,0 +1,52 @@
+// The reading in air where 100 % would be right, from exposures seen in the data, from air calibrations and
+// from checks against a portable meter.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+
+#include "diagnosis/handling.h"
+#include "diagnosis/samples.h"
+#include "diagnosis/verdict.h"
+
+namespace probekeeper::diagnosis {
+
+struct SpanKnown {
+    double percent = 100.0, error = 0.0;
+    SpanSource source = SpanSource::air_exposure;
+    std::int64_t at_ms = 0;
+    std::size_t exposures = 0;  // that agree on it; 0 where a record says it
+};
+
+// Probe and portable meter side by side, at the newest check.
+struct ReferenceKnown {
+    double probe = 0.0, reference = 0.0;
+    bool in_percent = false;
+    std::int64_t at_ms = 0;
+};
+
+class SpanWatch {
+public:
+    // `percent`, `error`: a reading in air that had time to settle, over saturation, and its standard
+    // deviation.
+    void exposure(std::int64_t time_ms, double percent, double error);
+    void handled(Handling const& handling);
+
+    // `pressure_error`: what unmeasured weather adds, in percent; 0 where pressure is measured.
+    [[nodiscard]] std::optional<SpanKnown> known(double pressure_error) const;
+    [[nodiscard]] std::optional<ReferenceKnown> reference() const;
+
+private:
+    struct Exposure {
+        std::int64_t time_ms = 0;
+        float percent = 0.0F, error = 0.0F;
+    };
+    Ring<Exposure, 24> exposures_;
+    ReferenceKnown reference_{};
+    std::int64_t calibrated_ms_ = 0;
+    std::int64_t membrane_ms_ = 0;
+    std::int64_t air_ms_ = 0;  // of a reading in air on record that was not calibrated away
+    double air_percent_ = 100.0;
+};
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,82 @@
+// Fuses a probe's response tests into today's T90 at 20 degC, its slope, and the day it crosses a limit.
+// Works on ln T90, where coating is nearly a straight line and errors are nearly normal.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+
+#include "diagnosis/capture.h"
+#include "estimate/kalman.h"
+
+namespace probekeeper::diagnosis {
+
+struct LevelKnown {
+    double ln_t90 = 0.0, error = 0.0;  // standard deviation
+    double slope_per_day = 0.0, slope_error = 0.0;
+};
+
+class Trend {
+public:
+    // A test that is good enough to use. `ln_tau_20`: of the tail's time constant at 20 degC. `onset_s`: of the
+    // tail (steps), or the aerator's delay (declines). `nominal_s`: the T90 expected of a fresh probe, or 0.
+    void take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit, double nominal_s);
+    // Closes batches that have waited long enough, even if no further test comes.
+    void settle(std::int64_t now_ms);
+    // Another membrane, and `fresh` if it is a new one: what was learned of the old one's level is of no use,
+    // what was learned of the position is.
+    void new_life(std::int64_t now_ms, bool fresh);
+    // A wipe: the level may step down within the same life.
+    void wiped() { filter_.step(0.25); }
+
+    [[nodiscard]] std::optional<LevelKnown> known(std::int64_t at_ms) const;
+    [[nodiscard]] std::optional<double> fresh_ln() const;
+    [[nodiscard]] std::uint32_t tests() const { return tests_; }
+    [[nodiscard]] std::int64_t newest_test_ms() const { return newest_ms_; }
+    // The aerator's own delay, learned from the bends after switch-off; and its standard error.
+    [[nodiscard]] double delay_s() const { return delay_s_; }
+    [[nodiscard]] double delay_error_s() const { return delay_error_s_; }
+    // What the tests say of the kind of response; first order until they say otherwise.
+    [[nodiscard]] ResponseModel model() const;
+    // T90 over the tail's time constant, for that model and source.
+    [[nodiscard]] double t90_over_tau(TestSource source) const;
+
+private:
+    void saw_delay(double delay_s, double ln_error);
+    void saw_onset(double onset_s, double tau_s);
+    void compare_with_nominal(double nominal_s);
+
+    // Tests of one source, a few hours together, stand as one: their median is not moved by the odd bad one.
+    struct Batch {
+        std::array<float, 24> ln{}, error{};
+        std::uint32_t count = 0;
+        std::int64_t first_ms = 0, last_ms = 0;
+    };
+    void close(Batch& batch, bool reference);
+    void learn_fresh(std::int64_t now_ms);
+    [[nodiscard]] double scale_ln() const;
+
+    // ln T90 by the day: coating doubles T90 in weeks to months, and quickens.
+    estimate::LevelSlopeFilter filter_{{.level = 1e-4, .slope = 4e-6, .slope_prior = 4e-4}};
+    Batch steps_{};     // cleaning blasts and lifts into air: the reference
+    Batch declines_{};  // aeration switched off
+    std::int64_t filter_ms_ = 0;
+    std::int64_t life_ms_ = 0;
+    std::int64_t newest_ms_ = 0;
+    std::uint32_t tests_ = 0;
+    std::uint32_t batches_ = 0;
+    std::uint32_t steps_batches_ = 0;
+    double decline_bias_ = 0.0;  // of ln T90 from declines against that from steps
+    double decline_bias_variance_ = 0.04;
+    double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0;  // of recent steps
+    double nominal_evidence_ = 0.0;                 // ln of the odds for the membrane, from a fresh probe
+    double nominal_s_ = 0.0;
+    double delay_s_ = 5.0;
+    double delay_error_s_ = 20.0;
+    double last_surprise_ = 0.0;
+    double fresh_ln_ = 0.0;
+    bool fresh_known_ = false;
+    bool life_known_ = false;
+};
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,175 @@
+#include <algorithm>
+#include <cmath>
+#include <span>
+
+#include "diagnosis/cases.h"
+#include "diagnosis/probe.h"
+#include "estimate/robust.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr double hour_s = 3600.0;
+constexpr double day_s = 86'400.0;
+constexpr std::int64_t hour_ms = 3'600'000;
+constexpr double seen_to_be = 0.99;  // of what is plain from the readings, not estimated
+
+Tracker& tracker(ProbeState& state, Reason reason) {
+    return state.trackers[static_cast<std::size_t>(reason)];
+}
+
+// The typical one of the neighbours that are alive; 0 where there is none.
+template <typename Value>
+double typical(std::vector<Shown> const& neighbours, Value value) {
+    std::vector<double> values;
+    for (auto const& n : neighbours) {
+        if (n.alive && value(n) > 0.0) {
+            values.push_back(value(n));
+        }
+    }
+    return values.empty() ? 0.0 : estimate::median_inplace(values);
+}
+
+void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms, Silence silence) {
+    double const minutes =
+        silence.since_ms == 0 ? 0.0 : static_cast<double>(now_ms - silence.counted_from_ms) / 60'000.0;
+    bool const over = minutes >= setup.limits.no_reading_ticket_minutes;
+    tracker(state, Reason::no_communication).take(now_ms, over ? seen_to_be : 0.0, {0.0, 0.0});
+}
+
+void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
+    bool const aerated = state.capture.aerated() == Aerated::on;
+    double const aerated_for_s =
+        aerated ? static_cast<double>(now_ms - state.capture.aeration_since_ms()) / 1000.0 : 0.0;
+    double const others = typical(neighbours, [](Shown const& n) { return n.value; });
+    bool const anyone =
+        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
+    bool const others_low_too = anyone && others < 0.05;
+    bool const others_high_too = anyone && others > 1.4;
+    // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
+    bool const still_dead = tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
+    bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
+    tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
+    bool const at_zero = std::abs(state.liveness.stuck_value()) < 0.01 * state.last_saturation;
+    bool const stuck = state.liveness.stuck() && !(at_zero && (zero || others_low_too));
+    tracker(state, Reason::stuck).take(now_ms, stuck && !at_zero ? seen_to_be : 0.0, {0.0, hour_s});
+    bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
+    // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none to
+    // ask, if the level leaps too.
+    bool const others_leapt =
+        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
+    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt &&
+                       (anyone || tracker(state, Reason::membrane_damage).standing() ||
+                        state.liveness.level_leap() > 1.15);
+    tracker(state, Reason::membrane_damage)
+        .take(now_ms, leaking || leapt ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
+}
+
+void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
+    double const t = state.last_temperature_c;
+    if (std::isnan(t)) {
+        return;
+    }
+    double const others = typical(neighbours, [](Shown const& n) { return n.temperature_c; });
+    bool const impossible = t < -3.0 || t > 50.0;
+    bool const contradicted = others > 0.0 && std::abs(t - others) > 5.0;
+    tracker(state, Reason::temperature_fault)
+        .take(now_ms, impossible || contradicted ? seen_to_be : 0.0, {6.0 * hour_s, 6.0 * hour_s});
+}
+
+double slow_probability(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    double const over = slow_case(state, setup, now_ms).probability;
+    auto const ahead = crossing(state, setup, now_ms);
+    return over < 0.0 || !ahead ? over : std::max(over, ahead->probability_within_horizon);
+}
+
+void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                        std::vector<Shown> const& neighbours) {
+    state.trend.settle(now_ms);
+    state.fluctuation.close_hour(now_ms, state.liveness.resolution());
+    state.liveness.close_hour(now_ms);
+    state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
+
+    tracker(state, Reason::slow_response)
+        .take(now_ms, slow_probability(state, setup, now_ms), {6.0 * hour_s, day_s});
+
+    auto const background = background_known(state, setup, now_ms);
+    bool const told_by_person = background && background->source == BackgroundSource::dry_zero;
+    // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
+    double const wait_s = told_by_person                     ? 0.0
+                          : background && background->sudden ? 2.5 * day_s
+                                                             : 12.0 * hour_s;
+    tracker(state, Reason::background)
+        .take(now_ms, background_case(state, setup, now_ms).probability, {wait_s, day_s});
+
+    bool const compared = state.neighbours_ratio > 0.0;
+    // The movement of a pierced membrane is told once.
+    bool const pierced = tracker(state, Reason::membrane_damage).standing();
+    tracker(state, Reason::fluctuation)
+        .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability, {(compared ? 6.0 : 18.0) * hour_s, day_s});
+    tracker(state, Reason::span_error)
+        .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
+    tracker(state, Reason::reference_disagreement)
+        .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
+    bool const blasts_fail = state.blasts_missed >= 6 && state.blasts_shown >= 6;
+    tracker(state, Reason::cleaning_failed).take(now_ms, blasts_fail ? seen_to_be : 0.0, {0.0, 0.0});
+
+    auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
+    bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s;
+    tracker(state, Reason::verification_due).take(now_ms, stale ? seen_to_be : 0.0, {0.0, 0.0});
+}
+
+// NE 107 names four signals and no order among them; ours puts what cannot be read before what can.
+int severity(Condition c) {
+    switch (c) {
+        case Condition::failure:
+            return 5;
+        case Condition::function_check:
+            return 4;
+        case Condition::out_of_specification:
+            return 3;
+        case Condition::maintenance_required:
+            return 2;
+        case Condition::unknown:
+            return 1;
+        case Condition::good:
+            return 0;
+    }
+    return 0;
+}
+
+Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, Silence silence) {
+    Condition worst = Condition::good;
+    for (std::size_t i = 0; i < reason_count; ++i) {
+        auto const condition = condition_of(static_cast<Reason>(i));
+        if (state.trackers[i].standing() && severity(condition) > severity(worst)) {
+            worst = condition;
+        }
+    }
+    if (worst != Condition::good) {
+        return worst;
+    }
+    // Good needs evidence: a response known against a fresh one, and recently.
+    bool const known = state.trend.known(now_ms).has_value() && slow_limit(state, setup).has_value();
+    double const age_s = static_cast<double>(now_ms - state.trend.newest_test_ms()) / 1000.0;
+    bool const recent = age_s < setup.limits.evidence_days * day_s;
+    return known && recent && silence.since_ms == 0 ? Condition::good : Condition::unknown;
+}
+
+}  // namespace
+
+void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+           std::vector<Shown> const& neighbours, Silence silence) {
+    weigh_silence(state, setup, now_ms, silence);
+    if (silence.since_ms == 0) {
+        weigh_output(state, now_ms, neighbours);
+        if (now_ms - state.hour_ms >= hour_ms) {
+            state.hour_ms = now_ms;
+            weigh_temperature(state, now_ms, neighbours);
+            weigh_slow_reasons(state, setup, now_ms, neighbours);
+        }
+    }
+    state.condition = conclude(state, setup, now_ms, silence);
+}
+
+}  // namespace probekeeper::diagnosis
