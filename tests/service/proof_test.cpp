@@ -1,0 +1,186 @@
+#include <catch2/catch.hpp>
+
+#include "service/proof.h"
+#include "service/support.h"
+
+using namespace probekeeper;
+using namespace probekeeper::service;
+using namespace probekeeper::service::testing;
+
+namespace {
+
+// With a ticket for a slow response, opened on day 1 and serviced on day 3.
+TicketBook serviced(Work kind = Work::membrane_change) {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    REQUIRE(tickets.record(work(3.0, kind)).size() == 1);
+    return tickets;
+}
+
+State state_of(TicketBook const& tickets) {
+    return tickets.find("saltmarsh-17")->state;
+}
+
+}  // namespace
+
+TEST_CASE("a service record moves the ticket to serviced and names the work", "[service][proof]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    auto record = work(3.0);
+    record.note = "anode was grey";
+    auto const changed = tickets.record(record);
+    REQUIRE(changed.size() == 1);
+    CHECK(changed[0].state == State::serviced);
+    CHECK(changed[0].updated_at == at_day(3.0));
+    CHECK(changed[0].history.back().by == "t1");
+    CHECK(changed[0].history.back().at == at_day(3.0));
+    CHECK(changed[0].history.back().note == "membrane_change: anode was grey");
+    SECTION("the same record again changes nothing") {
+        CHECK(tickets.record(record).empty());
+    }
+    SECTION("more work of the visit is told too") {
+        auto const more = tickets.record(work(3.01, Work::air_calibration));
+        REQUIRE(more.size() == 1);
+        CHECK(more[0].state == State::serviced);
+        CHECK(serviced_at(more[0]) == at_day(3.01));
+    }
+}
+
+TEST_CASE("a record without a ticket, of another probe or from before the ticket changes none",
+          "[service][proof]") {
+    auto tickets = book();
+    CHECK(tickets.record(work(0.5)).empty());
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    CHECK(tickets.record(work(2.0, Work::membrane_change, "tank-2")).empty());
+    CHECK(tickets.record(work(0.5)).empty());
+    CHECK(state_of(tickets) == State::open);
+}
+
+TEST_CASE("nobody's record passes for the daemon's own word", "[service][proof]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    auto record = work(3.0);
+    record.by = GENERATE("", "probekeeperd");
+    auto const changed = tickets.record(record);
+    REQUIRE(changed.size() == 1);
+    CHECK(changed[0].history.back().by == "unnamed");
+    CHECK(serviced_at(changed[0]) == at_day(3.0));
+}
+
+TEST_CASE("a serviced ticket waits for proof when its evidence is gone", "[service][proof]") {
+    auto tickets = serviced();
+    auto const changed = tickets.consider(probe(), tested(diagnosed(3.1), 2.9));
+    REQUIRE(changed.size() == 1);
+    CHECK(changed[0].state == State::serviced);
+    CHECK(changed[0].reasons[0].cleared_at == at_day(3.1));
+    CHECK_FALSE(changed[0].work.empty());
+    SECTION("not by a test from before the work") {
+        CHECK(tickets.consider(probe(), tested(diagnosed(9.0), 2.9)).empty());
+    }
+    SECTION("not within half a day of the work") {
+        CHECK(tickets.consider(probe(), tested(diagnosed(3.4), 3.3)).empty());
+    }
+    SECTION("not by a response that is still over the limit") {
+        CHECK(tickets.consider(probe(), tested(diagnosed(3.6), 3.5, 90.0)).empty());
+    }
+    SECTION("not while it settles") {
+        auto settling = tested(diagnosed(3.6), 3.5);
+        settling.service_state = diagnosis::ServiceState::settling;
+        CHECK(tickets.consider(probe(), settling).empty());
+    }
+    CHECK(state_of(tickets) == State::serviced);
+}
+
+TEST_CASE("a response test after the work verifies it with figures before and after", "[service][proof]") {
+    auto tickets = serviced();
+    auto const changed = tickets.consider(probe(), tested(diagnosed(3.6), 3.5));
+    REQUIRE(changed.size() == 1);
+    CHECK(changed[0].state == State::verified);
+    CHECK(changed[0].history.back().by == "probekeeperd");
+    CHECK(changed[0].history.back().note ==
+          "response restored: T90 92 s before, 41 s after, 1.0 times its fresh value");
+    CHECK(tickets.unfinished("tank-1") == nullptr);
+}
+
+TEST_CASE("what else was wrong is compared too", "[service][proof]") {
+    auto tickets = book();
+    auto floor = finding(Reason::background, 1.0);
+    floor.value = 0.25;
+    tickets.consider(probe(), diagnosed(1.0, {floor}));
+    tickets.record(work(3.0, Work::electrode_clean));
+    auto after = tested(diagnosed(4.0), 3.5);
+    after.background = diagnosis::Background{};
+    after.background->value_mg_l = 0.02;
+    auto const changed = tickets.consider(probe(), after);
+    REQUIRE(changed.size() == 1);
+    CHECK(changed[0].history.back().note ==
+          "response restored: T90 41 s, 1.0 times its fresh value; background 0.25 mg/L before, 0.02 mg/L "
+          "after");
+}
+
+TEST_CASE("a finding raised after the work opens the ticket again with what is wrong", "[service][proof]") {
+    auto tickets = serviced();
+    tickets.consider(probe(), diagnosed(3.1));
+    auto const reason = GENERATE(Reason::slow_response, Reason::membrane_damage);
+    auto const changed = tickets.consider(probe(), diagnosed(4.0, {finding(reason, 4.0)}));
+    REQUIRE(changed.size() == 1);
+    CHECK(changed[0].state == State::open);
+    CHECK(changed[0].reasons.size() == 2);
+    CHECK(changed[0].history.back().note ==
+          "after the work: because of " + std::string{diagnosis::to_word(reason)});
+    CHECK(tickets.tickets().size() == 1);
+}
+
+TEST_CASE("what is raised while the probe settles is judged when it is back in service", "[service][proof]") {
+    auto tickets = serviced();
+    auto settling = diagnosed(3.1, {finding(Reason::not_settled, 3.1)});
+    settling.service_state = diagnosis::ServiceState::settling;
+    REQUIRE(tickets.consider(probe(), settling).size() == 1);
+    CHECK(state_of(tickets) == State::serviced);
+    SECTION("gone by then") {
+        tickets.consider(probe(), diagnosed(3.2));
+        CHECK(state_of(tickets) == State::serviced);
+    }
+    SECTION("still there") {
+        tickets.consider(probe(), diagnosed(3.2, {finding(Reason::not_settled, 3.1)}));
+        CHECK(state_of(tickets) == State::open);
+    }
+}
+
+TEST_CASE("a wipe that did not help opens the ticket again after three days", "[service][proof]") {
+    auto tickets = serviced(Work::membrane_wipe);
+    CHECK(tickets.consider(probe(), tested(diagnosed(5.0, {slow(1.0)}), 4.9, 92.0)).empty());
+    SECTION("only by a test since") {
+        CHECK(tickets.consider(probe(), tested(diagnosed(6.5, {slow(1.0)}), 2.9, 92.0)).empty());
+    }
+    SECTION("not while the reason is on its way out") {
+        auto fading = slow(1.0);
+        fading.probability = 0.4;
+        CHECK(tickets.consider(probe(), tested(diagnosed(6.5, {fading}), 6.4, 60.0)).empty());
+    }
+    SECTION("and names what it shows now") {
+        auto now = slow(1.0, 95.0);
+        now.text = "T90 is 95 s";
+        auto const changed = tickets.consider(probe(), tested(diagnosed(6.5, {now}), 6.4, 95.0));
+        REQUIRE(changed.size() == 1);
+        CHECK(changed[0].state == State::open);
+        CHECK(changed[0].history.back().note == "after the work: T90 is 95 s");
+        CHECK(changed[0].reasons[0].finding.value == 95.0);
+    }
+}
+
+TEST_CASE("a failure that work did not end opens the ticket again after a day", "[service][proof]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {finding(Reason::no_signal, 1.0)}));
+    tickets.record(work(3.0, Work::inspection));
+    CHECK(tickets.consider(probe(), diagnosed(3.5, {finding(Reason::no_signal, 1.0)})).empty());
+    CHECK(tickets.consider(probe(), diagnosed(4.0, {finding(Reason::no_signal, 1.0)})).size() == 1);
+    CHECK(state_of(tickets) == State::open);
+    CHECK(tickets.find("saltmarsh-17")->urgency == Urgency::now);
+}
+
+TEST_CASE("the figures of a serviced ticket are those from before the work", "[service][proof]") {
+    auto tickets = serviced(Work::membrane_wipe);
+    CHECK(tickets.consider(probe(), diagnosed(4.5, {slow(1.0, 60.0)})).empty());
+    CHECK(tickets.find("saltmarsh-17")->reasons[0].finding.value == 92.1);
+}
