@@ -18,7 +18,7 @@ enum class Fault : std::uint8_t {
     io,        // the disk or the file system failed; also: cannot open
     busy,      // another connection held the lock longer than the busy timeout
     conflict,  // contradicts what is stored: a changed history, an unknown probe, a number twice
-    bad_position,  // an `after` that this list did not give out
+    bad_position,  // an `after` that this list did not give out, or a limit or step out of range
     stopped        // the writer has been stopped
 };
 

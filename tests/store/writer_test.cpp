@@ -64,7 +64,7 @@ TEST_CASE("readings are committed together, a second after the first of them", "
     CHECK(group.readings == 100);
     CHECK(group.outlives == Outlives::process);
     CHECK(took >= 1000ms);
-    CHECK(took < 1500ms);  // half a second for a busy machine
+    CHECK(took < 3000ms);  // two of them for a busy machine
     CHECK(s.writer->state().written == 100);
     CHECK(s.reader().newest_reading("a-1").value()->do_mg_l == 99.0);
 }
