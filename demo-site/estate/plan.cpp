@@ -106,7 +106,7 @@ ProbePlan ordinary(std::string_view id, std::size_t tank, Line line, int unit, R
     p.unit = unit;
     p.registers = registers;
     p.probe.t90_fresh_20_s = 40.0;
-    p.cleaner = {.every_h = 4.0, .blast_s = 60.0};
+    p.cleaner = {.every_h = 4.0, .blast_s = 90.0};
     p.found = {.coating = 1.5, .background_mg_l = 0.02, .span = 0.97};
     // Every anode coats a little.
     p.ageing.coating = 0.15;
@@ -148,7 +148,7 @@ void add_quernbeck(std::vector<ProbePlan>& probes) {
     probes.push_back(at_gateway("quernbeck-lane-2-outlet", lane_2, 4));
     probes.push_back(at_gateway("quernbeck-lane-3", lane_3, 5));
     probes.push_back(on_serial("quernbeck-lane-4-inlet", lane_4, 11));
-    probes.push_back(wrinkling(on_serial("quernbeck-lane-4-outlet", lane_4, 12), 0.08,
+    probes.push_back(wrinkling(on_serial("quernbeck-lane-4-outlet", lane_4, 12), 0.05,
                                {.from_day = 22.0, .over_days = 25.0}));
     probes.push_back(on_serial("quernbeck-final-lane", final_lane, 13));
 }
@@ -162,7 +162,7 @@ void add_ormsheld(std::vector<ProbePlan>& probes) {
     };
     probes.push_back(in_tank("ormsheld-tank-1-a", tank_1, 1));
     probes.push_back(
-        wrinkling(in_tank("ormsheld-tank-1-b", tank_1, 2), 0.04, {.from_day = 30.0, .over_days = 20.0}));
+        wrinkling(in_tank("ormsheld-tank-1-b", tank_1, 2), 0.012, {.from_day = 30.0, .over_days = 20.0}));
     // At twice its fresh T90 some nine days after the history ends: a forecast, if the daemon sees it coming.
     probes.push_back(coating_over(in_tank("ormsheld-tank-2-a", tank_2, 3), 0.9,
                                   {.from_day = 5.0, .over_days = 58.0, .power = 1.6}));

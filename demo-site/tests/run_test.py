@@ -14,9 +14,10 @@ WORN = {
     "quernbeck-lane-1-outlet": "background",
     "quernbeck-lane-2-inlet": "slow_response",
     "quernbeck-lane-4-outlet": "fluctuation",
+    "ormsheld-tank-1-b": "fluctuation",
 }
-# Worn too, but only just, or not at all yet: a ticket is right and so is none.
-ON_THE_WAY = {"ormsheld-tank-1-b", "ormsheld-tank-2-a"}
+# Not over its limit yet: a forecast is right, and so is none.
+ON_THE_WAY = {"ormsheld-tank-2-a"}
 
 
 def commands_that_name(folder):
