@@ -12,8 +12,7 @@ constexpr nanoseconds first_wait = std::chrono::seconds{1};
 constexpr nanoseconds longest_wait = std::chrono::seconds{30};
 constexpr nanoseconds rarest_try = std::chrono::seconds{60};
 constexpr int most_doublings = 16;
-constexpr long one_part_in = 25;  // 4 % of the time
-constexpr long timeouts_saved = 2;
+constexpr long one_part_in = 33;  // 3 % of the time
 
 }  // namespace
 
@@ -38,16 +37,14 @@ long slots_to_skip(int silences, nanoseconds poll_interval) {
     return std::min(doubled, cap) - 1;
 }
 
-RetryBudget::RetryBudget(nanoseconds timeout, SteadyTime start)
-    : timeout_{timeout}, zero_at_{start - timeout * (one_part_in * timeouts_saved)} {}
+RetryBudget::RetryBudget(nanoseconds timeout, SteadyTime start) : timeout_{timeout}, zero_at_{start} {}
 
 SteadyTime RetryBudget::affordable_at() const {
     return zero_at_ + timeout_ * one_part_in;
 }
 
 void RetryBudget::spend(SteadyTime now, nanoseconds waited) {
-    auto const fullest = now - timeout_ * (one_part_in * timeouts_saved);
-    zero_at_ = std::max(zero_at_, fullest) + waited * one_part_in;
+    zero_at_ = std::max(zero_at_, now - timeout_ * one_part_in) + waited * one_part_in;
 }
 
 }  // namespace probekeeper::fieldbus

@@ -31,9 +31,9 @@ private:
 // than that).
 [[nodiscard]] long slots_to_skip(int silences, std::chrono::nanoseconds poll_interval);
 
-// What a line may spend on waiting for units that were silent already, so that they cost the others little
-// however many they are: 4 % of the time, saved up to two timeouts. The first silence of a unit is never held
-// back.
+// What a line may spend on waiting for units that were silent twice already, so that they cost the others
+// little however many they are: 3 % of the time, with nothing in the account to begin with and at most one
+// timeout saved up. With a timeout of 500 ms that is a try every 17 s, for all of them together.
 class RetryBudget {
 public:
     RetryBudget(std::chrono::nanoseconds timeout, SteadyTime start);
@@ -44,7 +44,7 @@ public:
 
 private:
     std::chrono::nanoseconds timeout_;
-    // The account as an instant: the balance at time t is (t - zero_at_) * 4 %, at most two timeouts.
+    // The account as an instant: the balance at time t is (t - zero_at_) * 3 %, at most one timeout.
     SteadyTime zero_at_;
 };
 

@@ -48,6 +48,27 @@ void limit_receiving(modbus_t* context, SteadyTime deadline) {
                                   static_cast<std::uint32_t>((left - whole).count()));
 }
 
+constexpr std::size_t crc_bytes = 2;
+
+// The answer of some unit to some read, or an exception, as far as its own bytes say how long it is.
+std::span<std::uint8_t const> foreign_frame(Frame const& frame) {
+    constexpr std::size_t exception_pdu_bytes = 2;
+    std::size_t const pdu_bytes = (frame[1] & 0x80) != 0 ? exception_pdu_bytes : std::size_t{2} + frame[2];
+    return std::span{frame}.first(std::min(1 + pdu_bytes + crc_bytes, frame.size()));
+}
+
+// CRC-16 of the MODBUS over Serial Line guide V1.02, 6.2.2: over a frame with its own CRC it is zero.
+bool crc_fits(std::span<std::uint8_t const> frame) {
+    unsigned crc = 0xFFFF;
+    for (auto const byte : frame) {
+        crc ^= byte;
+        for (int bit = 0; bit < 8; ++bit) {
+            crc = (crc & 1) != 0 ? (crc >> 1) ^ 0xA001 : crc >> 1;
+        }
+    }
+    return crc == 0;
+}
+
 // The fault of a failed modbus_receive_confirmation; a beginning of the answer had come.
 LinkError classify_receive(int error) {
     if (error == ETIMEDOUT || error == ECONNRESET) {
@@ -131,7 +152,7 @@ public:
 
 private:
     static constexpr std::size_t header_bytes = 7;  // transaction, protocol, length, unit
-    static constexpr int unanswered_until_closed = 2;
+    static constexpr int unanswered_until_closed = 4;
 
     // Throws away what came unasked: before a request is sent, nothing can be its answer. False: closed.
     bool drain() {
@@ -327,13 +348,13 @@ private:
         }
         auto const request_end = started + timing_.frame(request_bytes);
         quiet_since_ = request_end;
-        auto const answer_time = timing_.frame(1 + answer_pdu_bytes(block) + 2);
+        auto const answer_time = timing_.frame(1 + answer_pdu_bytes(block) + crc_bytes);
         auto const deadline = request_end + timeout_ + answer_time;
         if (!wait_until(port_.get(), Readiness::readable, deadline)) {
             return LinkError{Fault::timed_out, 0};
         }
         auto const begun = SteadyClock::now();
-        auto const received = receive(unit, block, deadline, out);
+        auto const received = receive(block, deadline, out);
         quiet_since_ = SteadyClock::now();
         if (!received) {
             return received.error();
@@ -351,8 +372,7 @@ private:
         return {};
     }
 
-    LinkResult<void> receive(std::uint8_t unit, Block const& block, SteadyTime deadline,
-                             std::vector<std::uint16_t>& out) {
+    LinkResult<void> receive(Block const& block, SteadyTime deadline, std::vector<std::uint16_t>& out) {
         Frame frame{};
         limit_receiving(context_.get(), deadline);
         int const got = ::modbus_receive_confirmation(context_.get(), frame.data());
@@ -360,10 +380,11 @@ private:
             // A read of nothing from a device that polls as readable means that it is gone.
             return errno == ECONNRESET ? closed(errno) : classify_receive(errno);
         }
-        if (got == 0 || frame[0] != unit) {
-            return LinkError{Fault::wrong_unit, frame[0]};
+        if (got == 0) {
+            // libmodbus passes over the frame of another unit before it has looked at the CRC.
+            return crc_fits(foreign_frame(frame)) ? LinkError{Fault::wrong_unit, frame[0]}
+                                                  : LinkError{Fault::bad_crc, 0};
         }
-        constexpr std::size_t crc_bytes = 2;
         return unpack_answer(block,
                              std::span{frame}.subspan(1, static_cast<std::size_t>(got) - 1 - crc_bytes), out);
     }

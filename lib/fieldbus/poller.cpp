@@ -108,7 +108,7 @@ void LineWorker::run(std::stop_token const& stop) {
 
 void LineWorker::poll(Run& run, std::size_t index) {
     auto& unit = units_[index];
-    bool const held_back = unit.silences >= 1 && others_answer(index);
+    bool const held_back = unit.silences >= 2 && others_answer(index);
     if (held_back && !run.budget.allows(SteadyClock::now())) {
         count_slots(index, 0, run.schedule.defer(index, run.budget.affordable_at()));
         return;

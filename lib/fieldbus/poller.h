@@ -66,10 +66,10 @@ struct WorkerOptions {
 // slot.
 //
 // A probe that does not answer in time is asked again in its next slot, then after 2, 4, 8, ... slots up to
-// 60 s, and, while others on the line do answer, only as far as a budget of 4 % of the line's time allows: so
-// one dead unit of sixteen costs the others under 5 %, and four under 10 %, also on a line that is busy all
-// the time. The first good answer ends it. A line that cannot be opened is tried again after 1 s, doubling to
-// 30 s.
+// 60 s, and, while others on the line do answer, only as far as a budget of 3 % of the line's time allows: so
+// with a timeout of 500 ms one dead unit of sixteen costs the others under 5 %, and four under 10 %, counted
+// from the minute in which they die and on a line that is busy all the time. The first good answer ends it. A
+// line that cannot be opened is tried again after 1 s, doubling to 30 s.
 class LineWorker {
 public:
     // Takes what it needs of `fleet` by value. `sink` and `clock` must outlive the worker. Nothing runs

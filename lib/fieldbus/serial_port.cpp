@@ -3,6 +3,8 @@
 #include <fcntl.h>
 #include <sys/file.h>
 #include <sys/ioctl.h>
+#include <sys/stat.h>
+#include <sys/sysmacros.h>
 #include <termios.h>
 #include <unistd.h>
 #include <cerrno>
@@ -44,6 +46,13 @@ std::optional<speed_t> speed_of(int baud) {
     }
 }
 
+// A pseudo terminal (Linux majors 136 to 143, kernel's devices.txt) has no parity and says EINVAL when asked
+// for it a second time; simulated devices use them.
+bool is_pseudo_terminal(int fd) {
+    struct stat status {};
+    return ::fstat(fd, &status) == 0 && major(status.st_rdev) >= 136 && major(status.st_rdev) <= 143;
+}
+
 // Non-zero settings of the frame; everything else that a terminal does to bytes is off.
 tcflag_t frame_flags(fleet::Line const& line) {
     tcflag_t flags = CREAD | CLOCAL | (line.data_bits == 7 ? CS7 : CS8);
@@ -67,7 +76,10 @@ int configure(int fd, fleet::Line const& line) {
     }
     termios settings{};
     settings.c_cflag = frame_flags(line);
-    settings.c_iflag = line.parity == fleet::Parity::none ? 0 : INPCK;
+    if (is_pseudo_terminal(fd)) {
+        settings.c_cflag &= ~static_cast<tcflag_t>(PARENB | PARODD);
+    }
+    settings.c_iflag = (settings.c_cflag & PARENB) != 0 ? INPCK : 0;
     if (::cfsetispeed(&settings, *speed) != 0 || ::cfsetospeed(&settings, *speed) != 0 ||
         ::tcsetattr(fd, TCSANOW, &settings) != 0) {
         return errno;
