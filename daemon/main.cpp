@@ -1,0 +1,64 @@
+// The command line: what each verb takes. What it does is in the file of its name.
+#include <CLI/CLI.hpp>
+
+#include "daemon/exit_codes.h"
+#include "daemon/log.h"
+#include "daemon/verbs.h"
+
+namespace probekeeper::daemon {
+namespace {
+
+int run_command_line(int argc, char** argv) {
+    CLI::App app{"Probekeeper watches dissolved-oxygen probes and says which one needs service, why and by when.\n"
+                 "It is not a life-support or safety alarm."};
+    app.set_version_flag("--version", "probekeeperd " PROBEKEEPER_VERSION);
+    app.require_subcommand(1);
+    app.fallthrough();
+    bool verbose = false;
+    app.add_flag("-v,--verbose", verbose, "Log details to stderr");
+
+    std::filesystem::path config;
+    auto const verb = [&](std::string const& name, std::string const& does) {
+        auto* const command = app.add_subcommand(name, does);
+        command->add_option("--config", config, "The configuration (TOML)")->required();
+        return command;
+    };
+
+    auto* const check_verb = verb("check", "Read the configuration and print every problem of it");
+
+    auto* const replay_verb = verb("replay", "Run recorded readings through the same pipeline as live ones");
+    replay::Request request;
+    replay_verb->add_option("--readings", request.readings, "CSV of readings")->required();
+    replay_verb->add_option("--service", request.service, "CSV of service records");
+    replay_verb->add_option("--store", request.store, "Keep readings and results in this store");
+    replay_verb->add_option("--tickets", request.tickets, "Write all tickets to this file, JSON lines");
+    replay_verb->add_option("--diagnosis", request.diagnosis, "Write PROBE.json of each probe to this folder");
+    replay_verb->add_option("--max-bad-rows", request.max_bad_rows, "Stop beyond so many bad rows")
+        ->capture_default_str();
+
+    try {
+        app.parse(argc, argv);
+    } catch (CLI::ParseError const& error) {
+        bool const asked_for_help = error.get_exit_code() == 0;
+        app.exit(error);
+        return asked_for_help ? done : wrong;
+    }
+    auto const log = make_log(verbose);
+    if (check_verb->parsed()) {
+        return check(config);
+    }
+    return replay_recorded(config, request, log);
+}
+
+}  // namespace
+}  // namespace probekeeper::daemon
+
+int main(int argc, char** argv) {
+    try {
+        return probekeeper::daemon::run_command_line(argc, argv);
+    } catch (std::exception const& error) {
+        std::fputs(error.what(), stderr);
+        std::fputc('\n', stderr);
+        return probekeeper::daemon::failed;
+    }
+}

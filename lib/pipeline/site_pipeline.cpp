@@ -1,0 +1,109 @@
+#include "pipeline/site_pipeline.h"
+
+#include <algorithm>
+
+#include "pipeline/setup_of.h"
+
+namespace probekeeper::pipeline {
+
+SitePipeline::SitePipeline(fleet::Fleet const& fleet, fleet::SiteIndex site, service::TicketBook book,
+                           Sink& sink)
+    : sink_{sink},
+      probes_{probes_of(fleet, site)},
+      told_(probes_.size()),
+      diagnosis_{setup_of(fleet, site)},
+      book_{std::move(book)} {
+    for (auto const probe : probes_) {
+        facts_.push_back(facts_of(fleet, probe));
+    }
+}
+
+std::size_t SitePipeline::place_of(fleet::ProbeIndex probe) const {
+    // Both orders are by id, so the list of a site's probes is sorted.
+    return static_cast<std::size_t>(std::lower_bound(probes_.begin(), probes_.end(), probe) -
+                                    probes_.begin());
+}
+
+void SitePipeline::take(fleet::ProbeIndex probe, Reading const& reading) {
+    apply_records_until(reading.time);
+    diagnosis_.take(place_of(probe), reading, *this);
+}
+
+void SitePipeline::advance(Timestamp now) {
+    apply_records_until(now);
+    diagnosis_.advance(now, *this);
+}
+
+bool SitePipeline::record(service::Record const& record) {
+    if (record.time < now()) {
+        return false;
+    }
+    auto const behind = std::upper_bound(to_come_.begin(), to_come_.end(), record,
+                                         [](auto const& a, auto const& b) { return a.time < b.time; });
+    to_come_.insert(behind, record);
+    return true;
+}
+
+void SitePipeline::apply_records_until(Timestamp time) {
+    while (!to_come_.empty() && to_come_.front().time <= time) {
+        auto const record = std::move(to_come_.front());
+        to_come_.pop_front();
+        for (std::size_t place = 0; place < probes_.size(); ++place) {
+            if (facts_[place].id != record.probe) {
+                continue;
+            }
+            diagnosis_.handle(place, handling_of(record), *this);
+            if (!tickets_held_) {
+                for (auto const& ticket : book_.record(record)) {
+                    sink_.ticket(ticket);
+                }
+            }
+        }
+    }
+}
+
+bool SitePipeline::rewind(std::string_view checkpoint) {
+    auto fresh = diagnosis::SiteDiagnosis{diagnosis_.setup()};
+    if (!checkpoint.empty() && !fresh.restore(checkpoint)) {
+        return false;
+    }
+    diagnosis_ = std::move(fresh);
+    to_come_.clear();
+    return true;
+}
+
+void SitePipeline::settle_tickets() {
+    tickets_held_ = false;
+    for (std::size_t place = 0; place < probes_.size(); ++place) {
+        consider(place, diagnosis_.verdict(place));
+    }
+}
+
+diagnosis::Diagnosis SitePipeline::verdict(fleet::ProbeIndex probe) const {
+    return diagnosis_.verdict(place_of(probe));
+}
+
+void SitePipeline::tested(std::size_t place, diagnosis::ResponseTest const& test) {
+    sink_.tested(probes_[place], test);
+}
+
+void SitePipeline::weighed(std::size_t place, diagnosis::Diagnosis const& diagnosis) {
+    Told now{diagnosis.condition, {}};
+    for (auto const& finding : diagnosis.findings) {
+        now.reasons.push_back(finding.reason);
+    }
+    bool const changed = now != told_[place];
+    told_[place] = std::move(now);
+    sink_.weighed(probes_[place], diagnosis, changed);
+    if (!tickets_held_) {
+        consider(place, diagnosis);
+    }
+}
+
+void SitePipeline::consider(std::size_t place, diagnosis::Diagnosis const& diagnosis) {
+    for (auto const& ticket : book_.consider(facts_[place], diagnosis)) {
+        sink_.ticket(ticket);
+    }
+}
+
+}  // namespace probekeeper::pipeline

@@ -1,0 +1,39 @@
+#include "replay/outputs.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <fstream>
+#include <stdexcept>
+
+#include "document/ticket.h"
+#include "document/write.h"
+
+namespace probekeeper::replay {
+
+void write_file(std::filesystem::path const& file, std::string const& text) {
+    auto const beside = file.string() + ".part";
+    {
+        std::ofstream out{beside, std::ios::binary | std::ios::trunc};
+        out << text;
+        out.flush();
+        if (!out) {
+            throw std::runtime_error{fmt::format("{}: cannot be written", file.string())};
+        }
+    }
+    std::filesystem::rename(beside, file);
+}
+
+void write_tickets(std::filesystem::path const& file, std::vector<service::Ticket> tickets) {
+    std::sort(tickets.begin(), tickets.end(), [](auto const& a, auto const& b) {
+        return std::tie(a.opened_at, a.id) < std::tie(b.opened_at, b.id);
+    });
+    std::string text;
+    for (auto const& ticket : tickets) {
+        text += document::write(document::to_json(ticket));
+        text += '\n';
+    }
+    write_file(file, text);
+}
+
+}  // namespace probekeeper::replay
