@@ -1,0 +1,202 @@
+#include "api/dispatch.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+
+#include "api/body.h"
+#include "api/etag.h"
+#include "base/text.h"
+
+namespace probekeeper::api {
+namespace {
+
+using document::shown;
+
+Problem malformed(std::string detail) {
+    return {ProblemType::malformed_request, std::move(detail), {}, {}};
+}
+
+// "application/json", with or without charset=utf-8 (RFC 8259 knows no other).
+bool is_json(std::string_view content_type) {
+    std::string lower;
+    for (char const c : content_type) {
+        if (c != ' ' && c != '\t' && c != '"') {
+            lower += c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+        }
+    }
+    return lower == "application/json" || lower == "application/json;charset=utf-8";
+}
+
+std::string host_of(Head const& head, Target const& target) {
+    if (target.host) {
+        return *target.host;  // RFC 9112 section 3.2.2: it outranks the Host header
+    }
+    return head.hosts.empty() ? std::string{} : head.hosts.front();
+}
+
+Problem no_path(std::string_view path) {
+    return {ProblemType::not_found, fmt::format("there is nothing at {}", shown(path)), {}, {}};
+}
+
+Problem wrong_method(Head const& head, Match const& match) {
+    auto const allowed = fmt::format("{}", fmt::join(match.allowed, ", "));
+    return {ProblemType::method_not_allowed,
+            fmt::format("{} is not for this path; it takes {}", shown(head.method), allowed),
+            {},
+            {{"Allow", allowed}}};
+}
+
+}  // namespace
+
+Dispatcher::Dispatcher(Gate gate, std::size_t json_depth, std::function<Timestamp()> now, Backend& backend,
+                       std::shared_ptr<spdlog::logger> log)
+    : gate_{std::move(gate)},
+      json_depth_{json_depth},
+      now_{std::move(now)},
+      backend_{backend},
+      log_{std::move(log)} {}
+
+void Dispatcher::check_host(Head const& head, std::string const& host) const {
+    if (head.hosts.size() > 1) {
+        throw malformed("there are several Host headers; send one");
+    }
+    if (head.hosts.empty() && !head.may_omit_host) {
+        throw malformed("the Host header is missing");
+    }
+    // Both: a proxy's absolute address outranks Host, and must not be a way around the check.
+    bool const known = (head.hosts.empty() || gate_.knows_host(head.hosts.front())) &&
+                       (host.empty() || gate_.knows_host(host));
+    if (!known) {
+        throw Problem{
+            ProblemType::wrong_host,
+            fmt::format("{} is no name of this server; on this machine it is localhost, 127.0.0.1 or [::1]",
+                        shown(head.hosts.empty() ? host : head.hosts.front())),
+            {},
+            {}};
+    }
+}
+
+void Dispatcher::check_command(Head const& head, std::string const& host) const {
+    if (head.origin && !gate_.lets_change(*head.origin, host)) {
+        throw Problem{
+            ProblemType::origin_refused,
+            fmt::format("a page of {} may not change anything here; allow_origins names those that may",
+                        shown(*head.origin)),
+            {},
+            {}};
+    }
+    if (!head.content_type || !is_json(*head.content_type)) {
+        throw Problem{ProblemType::wrong_content_type,
+                      fmt::format("the content type is {}; it must be application/json",
+                                  head.content_type ? shown(*head.content_type) : "missing"),
+                      {},
+                      {}};
+    }
+    if (head.content_encoding && *head.content_encoding != "identity") {
+        throw Problem{ProblemType::wrong_content_type,
+                      "the body must come as it is, without a content encoding",
+                      {},
+                      {{"Accept-Encoding", "identity"}}};
+    }
+    if (head.idempotency_key) {
+        check_key(*head.idempotency_key);
+    }
+}
+
+Response Dispatcher::options(Head const& head, Match const& match) const {
+    Response response{204, {}, {}, {{"Allow", fmt::format("{}", fmt::join(match.allowed, ", "))}}};
+    if (head.asks_cors && head.origin && gate_.lets_read(*head.origin)) {
+        response.headers.emplace_back("Access-Control-Allow-Methods", "GET, HEAD, POST");
+        response.headers.emplace_back("Access-Control-Allow-Headers",
+                                      "Content-Type, Idempotency-Key, If-None-Match");
+        response.headers.emplace_back("Access-Control-Max-Age", "600");
+    }
+    return response;
+}
+
+std::variant<Admitted, Response> Dispatcher::admit(Head const& head) const {
+    try {
+        if (head.method == "OPTIONS" && head.target == "*") {
+            check_host(head, {});
+            return options(head, Match{nullptr, {}, {"GET", "HEAD", "POST", "OPTIONS"}});
+        }
+        auto target = parse_target(head.target);
+        if (!target) {
+            throw malformed("the request target is no well-formed path such as /v1/probes?limit=10");
+        }
+        auto const host = host_of(head, *target);
+        check_host(head, host);
+        auto found = match(head.method, target->segments);
+        std::string const path = fmt::format("/{}", fmt::join(target->segments, "/"));
+        if (found.allowed.empty()) {
+            throw no_path(path);
+        }
+        if (head.method == "OPTIONS") {
+            return options(head, found);
+        }
+        if (found.route == nullptr) {
+            throw wrong_method(head, found);
+        }
+        if (found.route->method == "POST") {
+            check_command(head, host);
+        }
+        return Admitted{found.route, std::move(found.ids), std::move(target->parameters), path};
+    } catch (Problem const& problem) {
+        return to_response(problem);
+    }
+}
+
+Response Dispatcher::handle(Admitted const& request, Head const& head, std::string const& body) {
+    Call call{request.ids, Query{request.parameters, request.route->parameters}, {}, now_(), false,
+              std::nullopt};
+    if (request.route->method != "POST") {
+        return request.route->handler(call, backend_);
+    }
+    call.is_command = true;
+    call.body = parse_body(body, json_depth_);
+    if (!head.idempotency_key) {
+        return request.route->handler(call, backend_);
+    }
+    call.once = Once{request.path, *head.idempotency_key, content_hash(body)};
+    return once_.answer(*call.once, backend_, [&] { return request.route->handler(call, backend_); });
+}
+
+Response Dispatcher::answer(Admitted const& request, Head const& head, std::string const& body) {
+    try {
+        return handle(request, head, body);
+    } catch (Problem const& problem) {
+        return to_response(problem);
+    } catch (std::exception const& e) {
+        // Our own fault: the log has what happened, the client nothing that could name a path.
+        log_->error("event=request_failed method={} pattern={} error=\"{}\"", request.route->method,
+                    request.route->pattern, e.what());
+        return to_response(
+            {ProblemType::internal, "the daemon could not answer this; its log says why", {}, {}});
+    }
+}
+
+void Dispatcher::finish(Response& response, Head const& head) const {
+    bool const reads = head.method == "GET" || head.method == "HEAD";
+    bool const tagged = reads && response.status == 200;
+    if (tagged) {
+        auto etag = etag_of(response.body);
+        if (head.if_none_match && names_etag(*head.if_none_match, etag)) {
+            response.status = 304;
+            response.body.clear();
+            response.content_type.clear();
+        }
+        response.headers.emplace_back("ETag", std::move(etag));
+    }
+    // no-cache: keep it, but ask each time whether it still holds. All else is of one moment.
+    response.headers.emplace_back("Cache-Control", tagged ? "no-cache" : "no-store");
+    response.headers.emplace_back("X-Content-Type-Options", "nosniff");
+    response.headers.emplace_back("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'");
+    if (head.origin && gate_.lets_read(*head.origin)) {
+        response.headers.emplace_back("Access-Control-Allow-Origin", *head.origin);
+        response.headers.emplace_back("Access-Control-Expose-Headers", "ETag, Retry-After");
+    }
+    response.headers.emplace_back("Vary", "Origin");
+}
+
+}  // namespace probekeeper::api

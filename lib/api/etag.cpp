@@ -1,0 +1,43 @@
+#include "api/etag.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <cstdint>
+
+#include "base/text.h"
+
+namespace probekeeper::api {
+
+std::string content_hash(std::string_view text) {
+    std::uint64_t hash = 14695981039346656037ULL;
+    for (char const c : text) {
+        hash = (hash ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
+    }
+    return fmt::format("{:016x}", hash);
+}
+
+std::string etag_of(std::string_view body) {
+    return '"' + content_hash(body) + '"';
+}
+
+bool names_etag(std::string_view if_none_match, std::string_view etag) {
+    // Our tags have no comma in them, so a split at commas finds each of ours whole.
+    while (!if_none_match.empty()) {
+        auto const end = std::min(if_none_match.find(','), if_none_match.size());
+        auto one = trimmed(if_none_match.substr(0, end));
+        if (one == "*") {
+            return true;
+        }
+        if (one.substr(0, 2) == "W/") {
+            one.remove_prefix(2);
+        }
+        if (one == etag) {
+            return true;
+        }
+        if_none_match.remove_prefix(std::min(end + 1, if_none_match.size()));
+    }
+    return false;
+}
+
+}  // namespace probekeeper::api

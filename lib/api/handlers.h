@@ -1,0 +1,29 @@
+// The handlers, each a function from a request and the backend to a response. They throw Problem. routes.cpp
+// says which path each answers; each subject has a file.
+#pragma once
+
+#include "api/call.h"
+
+namespace probekeeper::api {
+
+Response show_health(Call const& call, Backend& backend);
+
+Response list_sites(Call const& call, Backend& backend);
+Response show_site(Call const& call, Backend& backend);
+
+Response list_probes(Call const& call, Backend& backend);
+Response show_probe(Call const& call, Backend& backend);
+Response show_diagnosis(Call const& call, Backend& backend);
+Response list_response_tests(Call const& call, Backend& backend);
+
+Response show_readings(Call const& call, Backend& backend);
+
+Response list_service_records(Call const& call, Backend& backend);
+Response add_service_record(Call const& call, Backend& backend);
+
+Response list_tickets(Call const& call, Backend& backend);
+Response show_ticket(Call const& call, Backend& backend);
+Response acknowledge_ticket(Call const& call, Backend& backend);
+Response close_ticket(Call const& call, Backend& backend);
+
+}  // namespace probekeeper::api

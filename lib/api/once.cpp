@@ -1,0 +1,39 @@
+#include "api/once.h"
+
+#include <algorithm>
+
+namespace probekeeper::api {
+
+void check_key(std::string_view key) {
+    constexpr std::size_t longest = 255;
+    bool const plain = std::all_of(key.begin(), key.end(), [](char c) { return c > ' ' && c < '\x7F'; });
+    if (key.empty() || key.size() > longest || !plain) {
+        throw Problem{ProblemType::malformed_request,
+                      "Idempotency-Key must be 1 to 255 printable ASCII characters without blanks",
+                      {{"field", "Idempotency-Key"}},
+                      {}};
+    }
+}
+
+Response OnceKeeper::answer(Once const& once, Backend& backend, std::function<Response()> const& handle) {
+    auto const place = std::hash<std::string>{}(once.path + '\n' + once.key) % locks_.size();
+    std::lock_guard const lock{locks_[place]};
+    auto const kept = backend.kept_answer(once.path, once.key);
+    if (!kept) {
+        throw problem_of(kept.error(), /*of_body=*/true);
+    }
+    if (!kept->has_value()) {
+        return handle();
+    }
+    auto const& first = kept->value();
+    if (first.body_hash != once.body_hash) {
+        throw Problem{
+            ProblemType::key_reused,
+            "this Idempotency-Key came with another body before; give each new request a key of its own",
+            {{"field", "Idempotency-Key"}},
+            {}};
+    }
+    return {first.status, "application/json", first.body, {{"Idempotency-Replayed", "true"}}};
+}
+
+}  // namespace probekeeper::api

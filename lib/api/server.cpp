@@ -1,0 +1,194 @@
+#include "api/server.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <boost/asio/as_tuple.hpp>
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
+#include <boost/asio/use_awaitable.hpp>
+#include <mutex>
+#include <set>
+#include <thread>
+
+#include "api/descriptors.h"
+#include "api/session.h"
+
+namespace probekeeper::api {
+namespace {
+
+using boost::system::error_code;
+using net::ip::tcp;
+
+Timestamp system_now() {
+    return std::chrono::floor<Millis>(std::chrono::system_clock::now());
+}
+
+[[noreturn]] void cannot_listen(Options const& options, std::string const& why) {
+    throw std::runtime_error{
+        fmt::format("cannot listen on {} port {}: {}", options.address, options.port, why)};
+}
+
+tcp::acceptor listening(net::io_context& io, Options const& options) {
+    error_code error;
+    auto const address = net::ip::make_address(options.address, error);
+    if (error) {
+        cannot_listen(options, "that is no IP address such as 127.0.0.1");
+    }
+    tcp::endpoint const endpoint{address, options.port};
+    tcp::acceptor acceptor{io};
+    acceptor.open(endpoint.protocol(), error);
+    if (!error) {
+        acceptor.set_option(tcp::acceptor::reuse_address{true}, error);
+    }
+    if (!error) {
+        acceptor.bind(endpoint, error);
+    }
+    if (!error) {
+        acceptor.listen(net::socket_base::max_listen_connections, error);
+    }
+    if (error) {
+        cannot_listen(options, error.message());
+    }
+    return acceptor;
+}
+
+}  // namespace
+
+struct Server::Running {
+    Running(Options options, Backend& backend, std::shared_ptr<spdlog::logger> log)
+        : now{options.now ? options.now : system_now},
+          shared{options.limits, now,
+                 Dispatcher{Gate{options.address, options.allow_origins}, options.limits.json_depth, now,
+                            backend, log},
+                 net::thread_pool{options.limits.backend_threads}, log},
+          acceptor{listening(io, options)},
+          port{acceptor.local_endpoint().port()} {
+        net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
+        thread = std::thread{[this] { io.run(); }};
+    }
+
+    net::awaitable<void> accept();
+    void take(tcp::socket socket);
+    void log_end(std::exception_ptr const& failed, std::string_view what);
+    void begin_stop();
+    void finish_stop();
+
+    std::function<Timestamp()> now;
+    Shared shared;
+    net::io_context io{1};
+    net::executor_work_guard<net::io_context::executor_type> work{io.get_executor()};
+    tcp::acceptor acceptor;
+    std::uint16_t port = 0;
+    std::set<std::shared_ptr<Session>> sessions;
+    net::steady_timer insist{io};
+    net::steady_timer pause{io};
+    bool stopping = false;
+    std::once_flag stopped;
+    std::thread thread;
+};
+
+net::awaitable<void> Server::Running::accept() {
+    bool told = false;
+    while (!stopping) {
+        auto [error, socket] = co_await acceptor.async_accept(net::as_tuple(net::use_awaitable));
+        if (stopping) {
+            break;
+        }
+        if (!error) {
+            told = false;
+            take(std::move(socket));
+            continue;
+        }
+        // Out of descriptors, most likely: they come back when connections end.
+        if (!std::exchange(told, true)) {
+            shared.log->warn("event=accept_failed error=\"{}\"", error.message());
+        }
+        pause.expires_after(std::chrono::milliseconds{100});
+        co_await pause.async_wait(net::as_tuple(net::use_awaitable));
+    }
+}
+
+void Server::Running::take(tcp::socket socket) {
+    error_code ignored;
+    auto const protocol = acceptor.local_endpoint(ignored).protocol();
+    // Nothing waits on this socket yet, so its number may still change.
+    int const low = socket.release(ignored);
+    if (ignored) {
+        return;
+    }
+    socket.assign(protocol, moved_up(low), ignored);
+    socket.set_option(tcp::no_delay{true}, ignored);
+    if (sessions.size() >= shared.limits.connections) {
+        Session::turn_away(std::move(socket), shared);
+        return;
+    }
+    auto const session = *sessions.insert(std::make_shared<Session>(std::move(socket), shared)).first;
+    net::co_spawn(io, session->run(), [this, session](std::exception_ptr const& failed) {
+        log_end(failed, "session");
+        sessions.erase(session);
+        if (stopping && sessions.empty()) {
+            finish_stop();
+        }
+    });
+}
+
+void Server::Running::log_end(std::exception_ptr const& failed, std::string_view what) {
+    if (!failed) {
+        return;
+    }
+    try {
+        std::rethrow_exception(failed);
+    } catch (std::exception const& e) {
+        shared.log->error("event=api_failed part={} error=\"{}\"", what, e.what());
+    }
+}
+
+void Server::Running::begin_stop() {
+    stopping = true;
+    error_code ignored;
+    acceptor.close(ignored);
+    pause.cancel();
+    for (auto const& session : sessions) {
+        session->wind_down();
+    }
+    if (sessions.empty()) {
+        finish_stop();
+        return;
+    }
+    insist.expires_after(shared.limits.stop_within);
+    insist.async_wait([this](error_code error) {
+        if (!error) {
+            shared.log->warn("event=api_stop_insists connections={}", sessions.size());
+            for (auto const& session : sessions) {
+                session->abort();
+            }
+        }
+    });
+}
+
+void Server::Running::finish_stop() {
+    insist.cancel();
+    work.reset();
+}
+
+Server::Server(Options options, Backend& backend, std::shared_ptr<spdlog::logger> log)
+    : running_{std::make_unique<Running>(std::move(options), backend, std::move(log))} {}
+
+Server::~Server() {
+    stop();
+}
+
+std::uint16_t Server::port() const {
+    return running_->port;
+}
+
+void Server::stop() {
+    std::call_once(running_->stopped, [this] {
+        net::post(running_->io, [this] { running_->begin_stop(); });
+        running_->thread.join();
+        running_->shared.pool.join();
+    });
+}
+
+}  // namespace probekeeper::api

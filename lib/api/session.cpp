@@ -1,0 +1,290 @@
+#include "api/session.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <array>
+#include <boost/asio/as_tuple.hpp>
+#include <boost/asio/buffer.hpp>
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/use_awaitable.hpp>
+#include <boost/asio/write.hpp>
+#include <boost/beast/core/string.hpp>
+#include <boost/beast/http/error.hpp>
+#include <boost/beast/http/message.hpp>
+#include <boost/beast/http/read.hpp>
+#include <boost/beast/http/serializer.hpp>
+#include <boost/beast/http/write.hpp>
+
+#include "api/http_date.h"
+
+namespace probekeeper::api {
+namespace {
+
+namespace http = boost::beast::http;
+using boost::system::error_code;
+
+constexpr auto tuple = net::as_tuple(net::use_awaitable);
+
+std::optional<std::string> field(http::fields const& fields, std::string_view name) {
+    auto const found = fields.find(name);
+    return found == fields.end() ? std::nullopt : std::optional{std::string{found->value()}};
+}
+
+Head head_of(http::request_header<> const& request) {
+    Head head;
+    head.method = std::string{request.method_string()};
+    head.target = std::string{request.target()};
+    auto const hosts = request.equal_range(http::field::host);
+    for (auto host = hosts.first; host != hosts.second; ++host) {
+        head.hosts.emplace_back(host->value());
+    }
+    head.may_omit_host = request.version() < 11;
+    head.origin = field(request, "Origin");
+    head.content_type = field(request, "Content-Type");
+    head.content_encoding = field(request, "Content-Encoding");
+    head.if_none_match = field(request, "If-None-Match");
+    head.idempotency_key = field(request, "Idempotency-Key");
+    head.asks_cors = field(request, "Access-Control-Request-Method").has_value();
+    return head;
+}
+
+// What to tell a client whose request could not be read; empty where there is nobody to tell.
+std::optional<Problem> problem_of_read(error_code error, bool timed_out, Limits const& limits) {
+    auto const say = [](ProblemType type, std::string detail) {
+        return Problem{type, std::move(detail), {}, {}};
+    };
+    if (timed_out) {
+        return say(ProblemType::timeout, "the request did not arrive in time; send it again, faster");
+    }
+    if (error == http::error::header_limit || error == http::error::buffer_overflow) {
+        return say(ProblemType::header_too_large,
+                   fmt::format("request line and header may have {} bytes together", limits.header_bytes));
+    }
+    if (error == http::error::body_limit) {
+        return say(ProblemType::body_too_large, fmt::format("a body may have {} bytes", limits.body_bytes));
+    }
+    if (error == http::error::bad_version) {
+        return say(ProblemType::version_not_supported, "this server speaks HTTP/1.1");
+    }
+    bool const gone = error == http::error::end_of_stream || error == http::error::partial_message;
+    if (gone || error.category() != make_error_code(http::error::bad_method).category()) {
+        return std::nullopt;
+    }
+    return say(ProblemType::malformed_request,
+               fmt::format("the request cannot be read: {}", error.message()));
+}
+
+http::response<http::string_body> message_of(Response response, unsigned version, bool keep_alive,
+                                             Timestamp now) {
+    http::response<http::string_body> message;
+    message.result(static_cast<unsigned>(response.status));
+    message.version(version);
+    message.set(http::field::date, http_date(now));
+    if (!response.content_type.empty()) {
+        message.set(http::field::content_type, response.content_type);
+    }
+    for (auto const& [name, value] : response.headers) {
+        message.set(name, value);
+    }
+    message.body() = std::move(response.body);
+    message.prepare_payload();
+    message.keep_alive(keep_alive);
+    return message;
+}
+
+}  // namespace
+
+Session::Session(net::ip::tcp::socket socket, Shared& shared)
+    : socket_{std::move(socket)},
+      shared_{shared},
+      // Room for a whole header and for the piece of the body that came with it.
+      buffer_{shared.limits.header_bytes + 64 * 1024},
+      deadline_{socket_.get_executor()} {}
+
+net::awaitable<void> Session::run() {
+    bool more = co_await await_request();
+    while (more) {
+        more = co_await serve();
+        if (more) {
+            more = co_await await_request();
+        }
+    }
+    if (unread_) {
+        co_await linger();
+    }
+    clear_deadline();
+    error_code ignored;
+    socket_.shutdown(net::ip::tcp::socket::shutdown_both, ignored);
+    socket_.close(ignored);
+}
+
+void Session::wind_down() {
+    closing_ = true;
+    if (idle_) {
+        abort();
+    }
+}
+
+void Session::abort() {
+    closing_ = true;
+    error_code ignored;
+    socket_.close(ignored);
+}
+
+void Session::turn_away(net::ip::tcp::socket socket, Shared& shared) {
+    auto response =
+        to_response({ProblemType::unavailable,
+                     fmt::format("{} connections are open, and no more may be", shared.limits.connections),
+                     {},
+                     {{"Retry-After", "5"}}});
+    shared.dispatcher.finish(response, Head{});
+    auto const message = message_of(std::move(response), 11, /*keep_alive=*/false, shared.now());
+    error_code ignored;
+    socket.non_blocking(true, ignored);
+    http::write(socket, message, ignored);  // a fresh socket's buffer takes it whole
+    socket.shutdown(net::ip::tcp::socket::shutdown_both, ignored);
+}
+
+net::awaitable<bool> Session::await_request() {
+    if (closing_) {
+        co_return false;
+    }
+    if (buffer_.size() > 0) {
+        co_return true;  // pipelined: it is here already
+    }
+    set_deadline(shared_.limits.idle);
+    idle_ = true;
+    auto const [error, count] = co_await socket_.async_read_some(buffer_.prepare(4096), tuple);
+    idle_ = false;
+    buffer_.commit(count);
+    co_return !error && !(closing_ && count == 0);
+}
+
+net::awaitable<bool> Session::serve() {
+    Parser parser;
+    parser.header_limit(static_cast<std::uint32_t>(shared_.limits.header_bytes));
+    parser.body_limit(shared_.limits.body_bytes);
+    set_deadline(shared_.limits.header);
+    auto const [error, count] = co_await http::async_read_header(socket_, buffer_, parser, tuple);
+    if (error) {
+        co_return co_await refuse(error);
+    }
+    auto const head = head_of(parser.get().base());
+    auto const version = parser.get().version();
+    auto admitted = shared_.dispatcher.admit(head);
+    if (auto* refusal = std::get_if<Response>(&admitted)) {
+        unread_ = !parser.is_done();
+        bool const keep_alive = parser.get().keep_alive() && !unread_;
+        co_return co_await write(std::move(*refusal), head, version, keep_alive);
+    }
+    if (!parser.is_done()) {
+        bool const whole = co_await read_body(parser);
+        if (!whole) {
+            co_return false;
+        }
+    }
+    clear_deadline();
+    auto response =
+        co_await answer(std::move(std::get<Admitted>(admitted)), head, std::move(parser.get().body()));
+    co_return co_await write(std::move(response), head, version, parser.get().keep_alive());
+}
+
+net::awaitable<bool> Session::read_body(Parser& parser) {
+    set_deadline(shared_.limits.body);
+    auto const expectation = field(parser.get().base(), "Expect");
+    if (expectation) {
+        if (!boost::beast::iequals(*expectation, "100-continue")) {
+            unread_ = true;
+            Problem const problem{
+                ProblemType::expectation_failed, "the only expectation known here is 100-continue", {}, {}};
+            co_return co_await write(to_response(problem), Head{}, 11, /*keep_alive=*/false);
+        }
+        static constexpr std::string_view go_on = "HTTP/1.1 100 Continue\r\n\r\n";
+        auto const [error, count] = co_await net::async_write(socket_, net::buffer(go_on), tuple);
+        if (error) {
+            co_return false;
+        }
+    }
+    auto const [error, count] = co_await http::async_read(socket_, buffer_, parser, tuple);
+    if (error) {
+        co_return co_await refuse(error);
+    }
+    co_return true;
+}
+
+net::awaitable<Response> Session::answer(Admitted request, Head head, std::string body) {
+    if (request.route->where == Where::at_once) {
+        co_return shared_.dispatcher.answer(request, head, body);
+    }
+    // Named before it is awaited: GCC 12 can destroy twice a capturing lambda that is made inside co_await.
+    auto job = [this, &request, &head, &body]() -> net::awaitable<Response> {
+        co_return shared_.dispatcher.answer(request, head, body);
+    };
+    co_return co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
+}
+
+net::awaitable<bool> Session::refuse(error_code error) {
+    auto const problem = problem_of_read(error, timed_out_, shared_.limits);
+    if (problem) {
+        unread_ = true;
+        co_await write(to_response(*problem), Head{}, 11, /*keep_alive=*/false);
+    }
+    co_return false;
+}
+
+net::awaitable<bool> Session::write(Response response, Head head, unsigned version, bool keep_alive) {
+    shared_.dispatcher.finish(response, head);
+    keep_alive = keep_alive && !closing_;
+    shared_.log->debug("event=answered method={} target={} status={}", head.method, head.target,
+                       response.status);
+    auto message = message_of(std::move(response), version, keep_alive, shared_.now());
+    http::response_serializer<http::string_body> serializer{message};
+    set_deadline(shared_.limits.write);
+    error_code failed;
+    if (head.method == "HEAD") {
+        auto const [error, count] = co_await http::async_write_header(socket_, serializer, tuple);
+        failed = error;
+    } else {
+        auto const [error, count] = co_await http::async_write(socket_, serializer, tuple);
+        failed = error;
+    }
+    clear_deadline();
+    co_return !failed && keep_alive;
+}
+
+// Closing a socket that has unread bytes resets the connection, and a reset may overtake the answer: so what
+// still comes is read and thrown away, for a moment.
+net::awaitable<void> Session::linger() {
+    constexpr std::chrono::milliseconds at_most{2'000};
+    constexpr std::size_t bytes_at_most = 8 * 1024 * 1024;
+    error_code ignored;
+    socket_.shutdown(net::ip::tcp::socket::shutdown_send, ignored);
+    set_deadline(at_most);
+    std::array<char, 16 * 1024> waste{};
+    for (std::size_t read = 0; read < bytes_at_most;) {
+        auto const [error, count] = co_await socket_.async_read_some(net::buffer(waste), tuple);
+        if (error) {
+            break;
+        }
+        read += count;
+    }
+}
+
+void Session::set_deadline(std::chrono::milliseconds within) {
+    timed_out_ = false;
+    deadline_.expires_after(within);
+    deadline_.async_wait([self = shared_from_this(), number = ++deadline_number_](error_code error) {
+        if (!error && number == self->deadline_number_) {
+            self->timed_out_ = true;
+            error_code ignored;
+            self->socket_.cancel(ignored);  // not close: what timed out may still be told so
+        }
+    });
+}
+
+void Session::clear_deadline() {
+    ++deadline_number_;
+    deadline_.cancel();
+}
+
+}  // namespace probekeeper::api
