@@ -83,8 +83,7 @@ std::string join(Ticket& ticket, std::vector<Finding> const& fresh) {
 std::string clear(Ticket& ticket, Diagnosis const& d) {
     std::string cleared;
     for (auto& reason : ticket.reasons) {
-        if (!reason.cleared_at && standing(d, reason.finding) == nullptr &&
-            d.at >= reason.finding.raised_at) {
+        if (!reason.cleared_at && standing(d, reason.finding) == nullptr) {
             reason.cleared_at = d.at;
             append(cleared, diagnosis::to_word(reason.finding.reason), ", ");
         }

@@ -74,10 +74,13 @@ std::string figures(Ticket const& ticket, Diagnosis const& now) {
 }  // namespace
 
 std::optional<Timestamp> serviced_at(Ticket const& ticket) {
-    auto const found = std::find_if(ticket.history.rbegin(), ticket.history.rend(), [](auto const& entry) {
-        return entry.state == State::serviced && entry.by != daemon_name;
-    });
-    return found == ticket.history.rend() ? std::nullopt : std::optional{found->at};
+    std::optional<Timestamp> last;
+    for (auto const& entry : ticket.history) {
+        if (entry.state == State::serviced && entry.by != daemon_name) {
+            last = std::max(last.value_or(entry.at), entry.at);  // records of a visit come in any order
+        }
+    }
+    return last;
 }
 
 std::optional<std::string> restored(Ticket const& ticket, Diagnosis const& now) {

@@ -13,9 +13,9 @@ namespace probekeeper::service {
 // The name under which the daemon writes history; no person's entry carries it.
 inline constexpr std::string_view daemon_name = "probekeeperd";
 
-// When the last work on a serviced ticket was done: people's last history entry with that state. Empty where
-// there is none. A fruitless visit to a serviced ticket counts too: it only puts the proof off to the tests
-// after it.
+// When the last work on a serviced ticket was done: the latest time of people's history entries with that
+// state. Empty where there is none. A fruitless visit to a serviced ticket counts too: it only puts the proof
+// off to the tests after.
 [[nodiscard]] std::optional<Timestamp> serviced_at(Ticket const& ticket);
 
 // "response restored" with the figures before and after, where nothing of the ticket stands any more and a

@@ -3,6 +3,7 @@
 
 #include <boost/system/result.hpp>
 #include <cstdint>
+#include <optional>
 #include <stdexcept>
 #include <string>
 #include <string_view>

@@ -44,6 +44,11 @@ TEST_CASE("a service record moves the ticket to serviced and names the work", "[
         CHECK(more[0].state == State::serviced);
         CHECK(serviced_at(more[0]) == at_day(3.01));
     }
+    SECTION("in any order") {
+        auto const more = tickets.record(work(2.99, Work::inspection));
+        REQUIRE(more.size() == 1);
+        CHECK(serviced_at(more[0]) == at_day(3.0));
+    }
 }
 
 TEST_CASE("a record without a ticket, of another probe or from before the ticket changes none",

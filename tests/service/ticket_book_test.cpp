@@ -133,6 +133,26 @@ TEST_CASE("a book made again from its tickets knows what was told", "[service][t
     CHECK(again.consider(probe(), diagnosed(3.0, {slow(1.0)})).empty());
 }
 
+TEST_CASE("a person's step hides from no restart what was considered before it", "[service][ticket]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    tickets.consider(probe(), diagnosed(3.0, {slow(1.0), finding(Reason::background, 3.0)}));
+    auto const kept = tickets.acknowledge("saltmarsh-17", "anna", "", at_day(3.1));
+    REQUIRE(kept.has_value());
+    TicketBook again{"saltmarsh", 18, {*kept}};
+    CHECK(again.consider(probe(), diagnosed(2.0, {slow(1.0, 60.0)})).empty());
+    CHECK(again.consider(probe(), diagnosed(3.05, {slow(1.0, 150.0), finding(Reason::background, 3.0)}))
+              .size() == 1);
+}
+
+TEST_CASE("of two diagnoses of one instant, fed again, the first brings nothing back", "[service][ticket]") {
+    auto tickets = book();
+    auto const floor = finding(Reason::background, 1.0);
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0), floor}));
+    REQUIRE(tickets.consider(probe(), diagnosed(2.0, {slow(1.0)})).size() == 1);
+    CHECK(tickets.consider(probe(), diagnosed(2.0, {slow(1.0), floor})).empty());
+}
+
 TEST_CASE("nothing opens, joins or clears while the probe is out of use", "[service][ticket]") {
     auto tickets = book();
     auto parked = diagnosed(1.0, {slow(1.0)});
