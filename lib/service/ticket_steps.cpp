@@ -16,7 +16,7 @@ std::string date_text(std::chrono::year_month_day date) {
                        static_cast<unsigned>(date.month()), static_cast<unsigned>(date.day()));
 }
 
-std::string with_note(std::string text, std::string const& note) {
+std::string with_note(std::string const& text, std::string const& note) {
     return note.empty() ? text : text + ": " + note;
 }
 
