@@ -6,6 +6,7 @@
 #include <sys/eventfd.h>
 #include <sys/socket.h>
 #include <unistd.h>
+#include <algorithm>
 #include <stdexcept>
 
 namespace probekeeper::fieldbus::test {
@@ -61,15 +62,15 @@ Bytes exception_pdu(Request const& request, std::uint8_t code) {
 }
 
 Bytes tcp_frame(Request const& request, Bytes const& pdu) {
+    constexpr std::size_t header_size = 7;
     auto const length = pdu.size() + 1;
-    Bytes frame{static_cast<std::uint8_t>(request.transaction >> 8),
-                static_cast<std::uint8_t>(request.transaction & 0xFF),
-                0,
-                0,
-                static_cast<std::uint8_t>(length >> 8),
-                static_cast<std::uint8_t>(length & 0xFF),
-                request.unit};
-    frame.insert(frame.end(), pdu.begin(), pdu.end());
+    Bytes frame(header_size + pdu.size());
+    frame[0] = static_cast<std::uint8_t>(request.transaction >> 8);
+    frame[1] = static_cast<std::uint8_t>(request.transaction & 0xFF);
+    frame[4] = static_cast<std::uint8_t>(length >> 8);
+    frame[5] = static_cast<std::uint8_t>(length & 0xFF);
+    frame[6] = request.unit;
+    std::copy(pdu.begin(), pdu.end(), frame.begin() + header_size);
     return frame;
 }
 
