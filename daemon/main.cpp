@@ -24,7 +24,16 @@ int run_command_line(int argc, char** argv) {
         return command;
     };
 
+    auto* const run_verb = verb("run", "The daemon, in the foreground; SIGTERM and SIGINT stop it, SIGHUP reloads");
     auto* const check_verb = verb("check", "Read the configuration and print every problem of it");
+
+    auto* const loop_verb = verb("loop-check", "Read each probe once over Modbus and print what came");
+    std::optional<std::string> probe;
+    loop_verb->add_option("--probe", probe, "Only this probe");
+
+    auto* const backup_verb = verb("backup", "A consistent copy of the store, also while the daemon runs");
+    std::filesystem::path to;
+    backup_verb->add_option("--to", to, "The file to write")->required();
 
     auto* const replay_verb = verb("replay", "Run recorded readings through the same pipeline as live ones");
     replay::Request request;
@@ -44,8 +53,17 @@ int run_command_line(int argc, char** argv) {
         return asked_for_help ? done : wrong;
     }
     auto const log = make_log(verbose);
+    if (run_verb->parsed()) {
+        return run(config, log);
+    }
     if (check_verb->parsed()) {
         return check(config);
+    }
+    if (loop_verb->parsed()) {
+        return loop_check(config, probe);
+    }
+    if (backup_verb->parsed()) {
+        return backup(config, to);
     }
     return replay_recorded(config, request, log);
 }

@@ -1,0 +1,365 @@
+#include "live/backend.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+
+namespace probekeeper::live {
+namespace {
+
+using Kind = api::Refusal::Kind;
+
+api::Refusal not_found(std::string what, std::string const& id) {
+    return {Kind::not_found, fmt::format("there is no {} {}", what, id), {}, {}};
+}
+
+api::Refusal refusal_of(store::Failure const& failure) {
+    if (failure.fault == store::Fault::bad_position) {
+        return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+    }
+    // The message may name the file, which is the log's business and not the client's.
+    return {Kind::unavailable, "the store cannot be read just now", {}, {}};
+}
+
+store::PageRequest page_of(api::PageRequest const& page) { return {page.limit, page.after}; }
+
+template <typename T>
+api::Page<T> page_of(store::Page<T> page) {
+    return {std::move(page.items), std::move(page.next)};
+}
+
+document::Spread spread_of(store::Spread const& s) { return {s.min, s.mean, s.max}; }
+
+document::Step step_of(store::Step const& s) {
+    return {s.start, s.count, spread_of(s.of(store::Quantity::do_mg_l)), spread_of(s.of(store::Quantity::do_percent)),
+            spread_of(s.of(store::Quantity::temperature_c))};
+}
+
+}  // namespace
+
+Backend::Backend(std::string version, store::Writer const& writer, store::ReaderPool& readers,
+                 StampClock const& clock, std::filesystem::path store_file)
+    : version_{std::move(version)},
+      writer_{writer},
+      readers_{readers},
+      clock_{clock},
+      store_file_{std::move(store_file)} {}
+
+void Backend::use(std::shared_ptr<Board> board, std::shared_ptr<Keeper> keeper) {
+    std::scoped_lock const lock{mutex_};
+    parts_ = {std::move(board), std::move(keeper)};
+}
+
+api::Answer<Backend::Parts> Backend::parts() const {
+    std::scoped_lock const lock{mutex_};
+    if (!parts_.board) {
+        return api::Refusal{Kind::unavailable, "the daemon is starting", {}, {}};
+    }
+    return parts_;
+}
+
+template <typename T>
+api::Answer<T> Backend::ask_store(std::function<store::Result<T>(store::Reader&)> const& ask) {
+    auto lease = readers_.lend();
+    if (!lease) {
+        return refusal_of(lease.error());
+    }
+    auto result = ask(*lease.value());
+    if (!result) {
+        return refusal_of(result.error());
+    }
+    return std::move(result.value());
+}
+
+std::optional<api::Refusal> Backend::refuse_unknown(std::string const& probe) {
+    auto const now = parts();
+    if (now && now.value().board->fleet().find_probe(probe)) {
+        return std::nullopt;
+    }
+    auto const known = ask_store<std::vector<store::KnownProbe>>([](store::Reader& r) { return r.probes(); });
+    if (!known) {
+        return known.error();
+    }
+    bool const found = std::any_of(known.value().begin(), known.value().end(),
+                                   [&](store::KnownProbe const& p) { return p.id == probe; });
+    return found ? std::nullopt : std::optional{not_found("probe", probe)};
+}
+
+api::Answer<document::Health> Backend::health() {
+    document::Health health;
+    health.version = version_;
+    health.uptime_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - started_).count();
+    auto const writing = writer_.state();
+    health.store_ok = !writing.failing;
+    health.store_problem = writing.failing ? "readings cannot be written just now; the log says why" : "";
+    std::error_code ignored;
+    auto const bytes = std::filesystem::file_size(store_file_, ignored);
+    health.store_bytes = ignored ? 0 : bytes;
+    health.queues.push_back({"store", writing.readings_waiting, store::Writer::Options{}.readings_waiting_most,
+                             writing.readings_dropped});
+    health.clock_ahead_s = clock_.ahead_s();
+    if (health.clock_ahead_s > 1.0) {
+        health.warnings.push_back(fmt::format(
+            "the system's clock is {:.0f} s behind the newest reading; time stamps go on without it",
+            health.clock_ahead_s));
+    }
+    if (auto const now = parts()) {
+        auto const& board = *now.value().board;
+        auto const lines = board.lines();
+        health.lines_up = lines.up;
+        health.lines_down = lines.down;
+        health.warnings.insert(health.warnings.end(), lines.troubles.begin(), lines.troubles.end());
+        auto const queue = now.value().keeper->queue();
+        health.queues.push_back(
+            {"diagnosis", queue.waiting, Keeper::Options{}.readings_waiting_most, queue.dropped + queue.late});
+        for (fleet::ProbeIndex i = 0; i < board.fleet().probes.size(); ++i) {
+            health.newest_reading = std::max(health.newest_reading, board.newest_reading(i));
+        }
+    } else {
+        health.warnings.emplace_back("the daemon is starting");
+    }
+    bool const lost = std::any_of(health.queues.begin(), health.queues.end(), [](auto const& q) { return q.dropped > 0; });
+    if (lost) {
+        health.warnings.emplace_back("readings were dropped because a queue was full");
+    }
+    health.status = !health.store_ok              ? document::Health::Status::failing
+                    : !health.warnings.empty() ? document::Health::Status::degraded
+                                                  : document::Health::Status::ok;
+    return health;
+}
+
+api::Answer<api::Page<document::Site>> Backend::sites(api::PageRequest const& request) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    auto const& board = *now.value().board;
+    api::Page<document::Site> page;
+    auto const& sites = board.fleet().sites;
+    for (fleet::SiteIndex i = 0; i < sites.size(); ++i) {
+        if (request.after && sites[i].id <= *request.after) {
+            continue;
+        }
+        if (page.items.size() == request.limit) {
+            page.next = page.items.back().facts.id;
+            break;
+        }
+        page.items.push_back(board.site(i));
+    }
+    return page;
+}
+
+api::Answer<document::Site> Backend::site(std::string const& id) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    auto const index = now.value().board->fleet().find_site(id);
+    if (!index) {
+        return not_found("site", id);
+    }
+    return now.value().board->site(*index);
+}
+
+api::Answer<api::Page<document::Probe>> Backend::probes(api::ProbeFilter const& filter,
+                                                        api::PageRequest const& request) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    auto const& board = *now.value().board;
+    if (filter.site && !board.fleet().find_site(*filter.site)) {
+        return api::Refusal{Kind::invalid, "there is no site " + *filter.site, "site", {}};
+    }
+    api::Page<document::Probe> page;
+    auto const& probes = board.fleet().probes;
+    for (fleet::ProbeIndex i = 0; i < probes.size(); ++i) {
+        if (request.after && probes[i].id <= *request.after) {
+            continue;
+        }
+        auto probe = board.probe(i);
+        bool const wanted = (!filter.site || probe.site == *filter.site) &&
+                            (!filter.condition || probe.condition == *filter.condition);
+        if (!wanted) {
+            continue;
+        }
+        if (page.items.size() == request.limit) {
+            page.next = page.items.back().id;
+            break;
+        }
+        page.items.push_back(std::move(probe));
+    }
+    return page;
+}
+
+api::Answer<document::Probe> Backend::probe(std::string const& id) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    auto const index = now.value().board->fleet().find_probe(id);
+    if (!index) {
+        return not_found("probe", id);
+    }
+    return now.value().board->probe(*index);
+}
+
+api::Answer<std::string> Backend::diagnosis(std::string const& probe) {
+    auto const now = parts();
+    if (now) {
+        auto const index = now.value().board->fleet().find_probe(probe);
+        auto document = index ? now.value().board->diagnosis(*index) : std::string{};
+        if (!document.empty()) {
+            return document;
+        }
+    }
+    if (auto const refusal = refuse_unknown(probe)) {
+        return *refusal;
+    }
+    auto const newest = ask_store<std::optional<store::ProbeDiagnosis>>(
+        [&](store::Reader& r) { return r.newest_diagnosis(probe); });
+    if (!newest) {
+        return newest.error();
+    }
+    if (!newest.value()) {
+        return api::Refusal{Kind::unavailable, "this probe has not been diagnosed yet", {}, {}};
+    }
+    return newest.value()->document;
+}
+
+std::pair<Timestamp, Timestamp> Backend::range_of(std::string const& probe, api::TimeRange const& range) {
+    auto newest = clock_.now();
+    auto const stored = ask_store<std::optional<Reading>>([&](store::Reader& r) { return r.newest_reading(probe); });
+    if (stored && stored.value()) {
+        newest = stored.value()->time;
+    }
+    auto const to = range.to.value_or(newest + Millis{1});
+    return {range.from.value_or(to - std::chrono::days{1}), to};
+}
+
+api::Answer<api::Page<Reading>> Backend::readings(std::string const& probe, api::TimeRange const& range,
+                                                  api::PageRequest const& page) {
+    if (auto const refusal = refuse_unknown(probe)) {
+        return *refusal;
+    }
+    auto const [from, to] = range_of(probe, range);
+    auto found = ask_store<store::Page<Reading>>(
+        [&, from = from, to = to](store::Reader& r) { return r.readings(probe, from, to, page_of(page)); });
+    if (!found) {
+        return found.error();
+    }
+    return page_of(std::move(found.value()));
+}
+
+api::Answer<api::Page<document::Step>> Backend::steps(std::string const& probe, api::TimeRange const& range,
+                                                      Millis step, api::PageRequest const& page) {
+    if (auto const refusal = refuse_unknown(probe)) {
+        return *refusal;
+    }
+    auto const [from, to] = range_of(probe, range);
+    auto const found = ask_store<store::Page<store::Step>>(
+        [&, from = from, to = to](store::Reader& r) { return r.steps(probe, from, to, step, page_of(page)); });
+    if (!found) {
+        return found.error();
+    }
+    api::Page<document::Step> steps;
+    steps.next = found.value().next;
+    std::transform(found.value().items.begin(), found.value().items.end(), std::back_inserter(steps.items), step_of);
+    return steps;
+}
+
+api::Answer<api::Page<diagnosis::ResponseTest>> Backend::response_tests(std::string const& probe,
+                                                                        std::optional<Timestamp> from,
+                                                                        api::PageRequest const& page) {
+    if (auto const refusal = refuse_unknown(probe)) {
+        return *refusal;
+    }
+    auto found = ask_store<store::Page<diagnosis::ResponseTest>>([&](store::Reader& r) {
+        return r.response_tests(probe, from.value_or(from_unix_ms(0)), page_of(page));
+    });
+    if (!found) {
+        return found.error();
+    }
+    return page_of(std::move(found.value()));
+}
+
+api::Answer<api::Page<service::KeptRecord>> Backend::service_records(std::string const& probe,
+                                                                     api::PageRequest const& page) {
+    if (auto const refusal = refuse_unknown(probe)) {
+        return *refusal;
+    }
+    auto found = ask_store<store::Page<service::KeptRecord>>(
+        [&](store::Reader& r) { return r.service_records(probe, page_of(page)); });
+    if (!found) {
+        return found.error();
+    }
+    return page_of(std::move(found.value()));
+}
+
+api::Answer<api::Page<service::Ticket>> Backend::tickets(api::TicketFilter const& filter,
+                                                         api::PageRequest const& page) {
+    store::TicketFilter wanted;
+    wanted.site = filter.site;
+    wanted.probe = filter.probe;
+    wanted.state = filter.state;
+    wanted.reason = filter.reason;
+    auto found = ask_store<store::Page<service::Ticket>>(
+        [&](store::Reader& r) { return r.tickets(wanted, page_of(page)); });
+    if (!found) {
+        return found.error();
+    }
+    return page_of(std::move(found.value()));
+}
+
+api::Answer<service::Ticket> Backend::ticket(std::string const& id) {
+    auto found = ask_store<std::optional<service::Ticket>>([&](store::Reader& r) { return r.ticket(id); });
+    if (!found) {
+        return found.error();
+    }
+    if (!found.value()) {
+        return not_found("ticket", id);
+    }
+    return std::move(*found.value());
+}
+
+api::Answer<service::KeptRecord> Backend::add_record(service::Record const& record,
+                                                     api::Keep<service::KeptRecord> const& keep) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    return now.value().keeper->add_record(record, keep);
+}
+
+api::Answer<service::Ticket> Backend::acknowledge(std::string const& ticket, std::string const& by,
+                                                  std::string const& note, api::Keep<service::Ticket> const& keep) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    return now.value().keeper->acknowledge(ticket, by, note, keep);
+}
+
+api::Answer<service::Ticket> Backend::close(std::string const& ticket, std::string const& by, service::Found found,
+                                            std::string const& note, api::Keep<service::Ticket> const& keep) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    return now.value().keeper->close(ticket, by, found, note, keep);
+}
+
+api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& path, std::string const& key) {
+    auto const found = ask_store<std::optional<store::KeptAnswer>>(
+        [&](store::Reader& r) { return r.answer("", path, key); });
+    if (!found) {
+        return found.error();
+    }
+    auto const& kept = found.value();
+    if (!kept || clock_.now() - kept->at > std::chrono::days{7}) {
+        return std::optional<api::KeptAnswer>{};
+    }
+    return std::optional{api::KeptAnswer{kept->path, kept->key, kept->body_hash, kept->status, kept->answer}};
+}
+
+}  // namespace probekeeper::live

@@ -1,0 +1,92 @@
+#include "live/board.h"
+
+#include <spdlog/fmt/fmt.h>
+
+namespace probekeeper::live {
+
+Board::Board(std::shared_ptr<fleet::Fleet const> fleet)
+    : fleet_{std::move(fleet)}, probes_(fleet_->probes.size()), lines_(fleet_->lines.size()) {}
+
+void Board::show_reading(fleet::ProbeIndex probe, Reading const& reading) {
+    std::scoped_lock const lock{mutex_};
+    auto& last = probes_[probe].last;
+    if (!last || last->time < reading.time) {
+        last = reading;
+    }
+}
+
+void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Condition condition, diagnosis::ServiceState state,
+                           std::string document) {
+    std::scoped_lock const lock{mutex_};
+    probes_[probe].condition = condition;
+    probes_[probe].state = state;
+    probes_[probe].diagnosis = std::move(document);
+}
+
+void Board::show_ticket(std::string const& probe, std::optional<std::string> unfinished) {
+    if (auto const index = fleet_->find_probe(probe)) {
+        std::scoped_lock const lock{mutex_};
+        probes_[*index].ticket = std::move(unfinished);
+    }
+}
+
+void Board::show_serial(fleet::ProbeIndex probe, std::string serial) {
+    std::scoped_lock const lock{mutex_};
+    probes_[probe].serial = std::move(serial);
+}
+
+void Board::show_line(fleet::LineIndex line, bool up, std::string why) {
+    std::scoped_lock const lock{mutex_};
+    lines_[line] = {true, up, std::move(why)};
+}
+
+document::Probe Board::probe(fleet::ProbeIndex index) const {
+    auto probe = document::probe_of(*fleet_, index);
+    std::scoped_lock const lock{mutex_};
+    auto const& now = probes_[index];
+    probe.condition = now.condition;
+    probe.service_state = now.state;
+    probe.open_ticket = now.ticket;
+    probe.last_reading = now.last;
+    probe.serial = now.serial.value_or(probe.serial);
+    return probe;
+}
+
+document::Site Board::site(fleet::SiteIndex index) const {
+    document::Site site{fleet_->sites[index], {}};
+    std::scoped_lock const lock{mutex_};
+    for (std::size_t i = 0; i < probes_.size(); ++i) {
+        if (fleet_->probes[i].site == index) {
+            site.count(probes_[i].condition);
+        }
+    }
+    return site;
+}
+
+std::string Board::diagnosis(fleet::ProbeIndex probe) const {
+    std::scoped_lock const lock{mutex_};
+    return probes_[probe].diagnosis;
+}
+
+std::optional<Timestamp> Board::newest_reading(fleet::ProbeIndex probe) const {
+    std::scoped_lock const lock{mutex_};
+    auto const& last = probes_[probe].last;
+    return last ? std::optional{last->time} : std::nullopt;
+}
+
+Board::Lines Board::lines() const {
+    Lines lines;
+    std::scoped_lock const lock{mutex_};
+    for (std::size_t i = 0; i < lines_.size(); ++i) {
+        if (lines_[i].up) {
+            ++lines.up;
+        } else {
+            ++lines.down;
+            auto const why = lines_[i].known ? lines_[i].why : std::string{"not opened yet"};
+            lines.troubles.push_back(fmt::format("line {} is down: {}", fleet_->lines[i].id, why));
+        }
+    }
+    return lines;
+}
+
+}  // namespace probekeeper::live

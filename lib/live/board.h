@@ -1,0 +1,65 @@
+// What is known just now, for whoever asks: the newest reading of each probe, its condition and diagnosis, its
+// unfinished ticket, the state of the lines. Thread-safe; every call is short.
+#pragma once
+
+#include <memory>
+#include <mutex>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/reading.h"
+#include "diagnosis/verdict.h"
+#include "document/probe.h"
+#include "document/site.h"
+#include "fieldbus/fault.h"
+#include "fleet/fleet.h"
+
+namespace probekeeper::live {
+
+class Board {
+public:
+    explicit Board(std::shared_ptr<fleet::Fleet const> fleet);
+
+    void show_reading(fleet::ProbeIndex probe, Reading const& reading);
+    void show_diagnosis(fleet::ProbeIndex probe, diagnosis::Condition condition, diagnosis::ServiceState state,
+                        std::string document);
+    // Empty: it has none.
+    void show_ticket(std::string const& probe, std::optional<std::string> unfinished);
+    void show_serial(fleet::ProbeIndex probe, std::string serial);
+    void show_line(fleet::LineIndex line, bool up, std::string why);
+
+    [[nodiscard]] fleet::Fleet const& fleet() const { return *fleet_; }
+    [[nodiscard]] document::Probe probe(fleet::ProbeIndex probe) const;
+    [[nodiscard]] document::Site site(fleet::SiteIndex site) const;
+    // JSON; empty before the first one.
+    [[nodiscard]] std::string diagnosis(fleet::ProbeIndex probe) const;
+    [[nodiscard]] std::optional<Timestamp> newest_reading(fleet::ProbeIndex probe) const;
+
+    struct Lines {
+        std::size_t up = 0, down = 0;
+        std::vector<std::string> troubles;  // "line ID is down: why"
+    };
+    [[nodiscard]] Lines lines() const;
+
+private:
+    struct ProbeNow {
+        std::optional<Reading> last;
+        diagnosis::Condition condition = diagnosis::Condition::unknown;
+        diagnosis::ServiceState state = diagnosis::ServiceState::in_service;
+        std::string diagnosis;
+        std::optional<std::string> ticket;
+        std::optional<std::string> serial;  // by a record, which outranks the configuration
+    };
+    struct LineNow {
+        bool known = false, up = false;
+        std::string why;
+    };
+
+    std::shared_ptr<fleet::Fleet const> fleet_;
+    mutable std::mutex mutex_;  // guards the following
+    std::vector<ProbeNow> probes_;
+    std::vector<LineNow> lines_;
+};
+
+}  // namespace probekeeper::live

@@ -1,0 +1,219 @@
+// From what the store holds to the present: at a start, and where a service record comes late.
+#include <algorithm>
+#include <cstring>
+
+#include "diagnosis/site.h"
+#include "live/keeper.h"
+#include "pipeline/setup_of.h"
+
+namespace probekeeper::live {
+namespace {
+
+// Shorter than this the daemon was not missed: a restart or a reload, which no limit counts.
+constexpr Millis shortest_downtime{300'000};
+constexpr Millis least_delay{10'000};
+
+template <typename T>
+T must(store::Result<T> result) {
+    if (!result) {
+        throw std::runtime_error{result.error().message};
+    }
+    return std::move(result.value());
+}
+
+Millis delay_of(fleet::Fleet const& fleet, std::vector<fleet::ProbeIndex> const& probes) {
+    double slowest_s = 0.0;
+    for (auto const probe : probes) {
+        slowest_s = std::max(slowest_s, fleet.probes[probe].poll_s);
+    }
+    return std::max(least_delay, seconds(2.0 * slowest_s));
+}
+
+std::vector<std::string> ids_of(fleet::Fleet const& fleet, std::vector<fleet::ProbeIndex> const& probes) {
+    std::vector<std::string> ids;
+    for (auto const probe : probes) {
+        ids.push_back(fleet.probes[probe].id);
+    }
+    return ids;
+}
+
+std::string text_of(std::vector<std::byte> const& bytes) {
+    return {reinterpret_cast<char const*>(bytes.data()), bytes.size()};
+}
+
+}  // namespace
+
+void Keeper::open_sites() {
+    for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
+        open_site(site);
+    }
+    note_downtime();
+    withdraw_removed();
+    tell_store();
+    checkpointed_ = std::chrono::steady_clock::now();
+    log_->info("event=caught_up sites={} probes={}", fleet_->sites.size(), fleet_->probes.size());
+}
+
+service::TicketBook Keeper::book_of(std::string const& site) {
+    std::vector<service::Ticket> tickets;
+    store::TicketFilter filter;
+    filter.site = site;
+    store::PageRequest request{1000, std::nullopt};
+    do {
+        auto page = must(reader_.tickets(filter, request));
+        std::move(page.items.begin(), page.items.end(), std::back_inserter(tickets));
+        request.after = page.next;
+    } while (request.after);
+    auto const next = must(reader_.highest_ticket_number(site)) + 1;
+    return {site, next, std::move(tickets)};
+}
+
+std::vector<service::Record> Keeper::records_after(std::string const& site, Timestamp position) {
+    std::vector<service::Record> records;
+    for (auto& kept : must(reader_.site_records(site))) {
+        if (!kept.voided_at && kept.record.time > position) {
+            records.push_back(std::move(kept.record));
+        }
+    }
+    return records;
+}
+
+void Keeper::open_site(fleet::SiteIndex index) {
+    auto const& id = fleet_->sites[index].id;
+    sites_.push_back(std::make_unique<Site>(
+        Site{pipeline::SitePipeline{*fleet_, index, book_of(id), *this},
+             pipeline::Watermark{delay_of(*fleet_, pipeline::probes_of(*fleet_, index))}, std::nullopt}));
+    auto& site = *sites_.back();
+    for (auto const& [number, ticket] : site.pipeline.book().tickets()) {
+        if (!service::is_finished(ticket.state)) {
+            board_.show_ticket(ticket.probe, ticket.id);
+        }
+    }
+    auto position = Timestamp::min();
+    auto const checkpoint = must(reader_.checkpoint(id, std::to_string(diagnosis::algorithm_version)));
+    if (checkpoint && site.pipeline.rewind(text_of(checkpoint->state))) {
+        position = checkpoint->position;
+    } else if (must(reader_.newest_of_site(id))) {
+        log_->info("event=rebuild site={} why=\"no checkpoint of this version\"", id);
+    }
+    for (auto const probe : site.pipeline.probes()) {
+        if (auto const newest = must(reader_.newest_reading(fleet_->probes[probe].id))) {
+            board_.show_reading(probe, *newest);
+        }
+    }
+    for (auto const& record : must(reader_.site_records(id))) {
+        auto const probe = fleet_->find_probe(record.record.probe);
+        if (probe && !record.voided_at && record.record.kind == service::Work::probe_swap &&
+            !record.record.serial.empty()) {
+            board_.show_serial(*probe, record.record.serial);
+        }
+    }
+    catch_up(index, position, begun_, records_after(id, position));
+    for (auto const probe : site.pipeline.probes()) {
+        weighed(probe, site.pipeline.verdict(probe), false);
+    }
+}
+
+// Feeds what lies in (position, until). Records are those after `position`.
+void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp until,
+                      std::vector<service::Record> records) {
+    auto& site = *sites_[index];
+    for (auto const& record : records) {
+        static_cast<void>(site.pipeline.record(record));  // none lies before what has been fed
+    }
+    auto downtimes = must(reader_.downtimes(position));
+    auto downtime = downtimes.begin();
+    auto const ids = ids_of(*fleet_, site.pipeline.probes());
+    auto const from = position == Timestamp::min() ? from_unix_ms(0) : position + Millis{1};
+    auto stream = must(reader_.stream(ids, from, until));
+    auto last = position;
+    std::uint64_t fed = 0;
+    while (auto const item = must(stream.next())) {
+        while (downtime != downtimes.end() && item->reading.time > downtime->stopped_at) {
+            site.pipeline.advance(downtime->stopped_at);
+            site.pipeline.excuse(downtime->stopped_at, downtime->started_at);
+            ++downtime;
+        }
+        site.pipeline.take(site.pipeline.probes()[item->place], item->reading);
+        last = item->reading.time;
+        auto const day = std::chrono::floor<std::chrono::days>(last);
+        if (site.checkpoint_day && *site.checkpoint_day != day) {
+            checkpoint(index, last);
+        }
+        site.checkpoint_day = day;
+        if (++fed % 100'000 == 0) {
+            tell_store();
+        }
+    }
+    site.watermark.start_at(std::max(site.watermark.mark(), last));
+}
+
+// The time since the newest reading is the daemon's own, not the probes'.
+void Keeper::note_downtime() {
+    std::optional<Timestamp> newest;
+    for (auto const& site : fleet_->sites) {
+        auto const of_site = must(reader_.newest_of_site(site.id));
+        newest = of_site && (!newest || *of_site > *newest) ? of_site : newest;
+    }
+    if (!newest || begun_ - *newest < shortest_downtime) {
+        return;
+    }
+    changes_.downtimes.push_back({*newest, begun_});
+    for (auto& site : sites_) {
+        site->pipeline.advance(*newest);
+        site->pipeline.excuse(*newest, begun_);
+    }
+    log_->info("event=downtime from={} to={}", to_rfc3339(*newest), to_rfc3339(begun_));
+}
+
+// Tickets of probes that are no longer configured end; their history stays.
+void Keeper::withdraw_removed() {
+    store::TicketFilter filter;
+    filter.unfinished_only = true;
+    store::PageRequest request{1000, std::nullopt};
+    do {
+        auto page = must(reader_.tickets(filter, request));
+        for (auto const& left : page.items) {
+            if (fleet_->find_probe(left.probe)) {
+                continue;
+            }
+            auto const site = fleet_->find_site(left.site);
+            // Of a site that is gone there is no pipeline; its book is opened for this alone.
+            auto orphaned = site ? std::nullopt : std::optional{book_of(left.site)};
+            auto& owner = site ? sites_[*site]->pipeline.book() : *orphaned;
+            for (auto const& withdrawn :
+                 owner.withdraw_probe(left.probe, begun_, "the probe is no longer configured")) {
+                ticket(withdrawn);
+            }
+        }
+        request.after = page.next;
+    } while (request.after);
+}
+
+// Makes the diagnosis of a site again from before `from`, with all records known now.
+void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
+    auto& site = *sites_[index];
+    auto const& id = fleet_->sites[index].id;
+    tell_store();
+    if (auto const flushed = writer_.flush().get(); !flushed) {
+        throw std::runtime_error{flushed.error().message};
+    }
+    auto position = Timestamp::min();
+    auto const version = std::to_string(diagnosis::algorithm_version);
+    auto const checkpoint = must(reader_.checkpoint(id, version, from - Millis{1}));
+    if (checkpoint && site.pipeline.rewind(text_of(checkpoint->state))) {
+        position = checkpoint->position;
+    } else {
+        static_cast<void>(site.pipeline.rewind({}));
+    }
+    changes_.rewinds.push_back({id, position == Timestamp::min() ? from_unix_ms(0) : position + Millis{1}});
+    site.pipeline.hold_tickets(true);
+    auto const mark = site.watermark.mark();
+    catch_up(index, position, mark + Millis{1}, records_after(id, position));
+    site.pipeline.advance(mark);
+    site.pipeline.settle_tickets();
+    tell_store();
+    log_->info("event=diagnosis_remade site={} from={}", id, to_rfc3339(from));
+}
+
+}  // namespace probekeeper::live

@@ -1,0 +1,310 @@
+#include "live/keeper.h"
+
+#include <algorithm>
+#include <span>
+
+#include "document/diagnosis.h"
+#include "document/write.h"
+#include "diagnosis/site.h"
+
+namespace probekeeper::live {
+namespace {
+
+constexpr std::chrono::milliseconds look_every{100};
+
+api::Refusal unavailable(std::string message) {
+    return {api::Refusal::Kind::unavailable, std::move(message), {}, {}};
+}
+
+std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer, Timestamp at) {
+    if (!answer) {
+        return {};
+    }
+    return {{"", answer->path, answer->key, answer->body_hash, answer->status, answer->body, at}};
+}
+
+api::Refusal refusal_of(service::Refused const& refused) {
+    api::Refusal refusal;
+    refusal.message = refused.message;
+    switch (refused.why) {
+        case service::Refused::Why::unknown_ticket:
+            refusal.kind = api::Refusal::Kind::not_found;
+            break;
+        case service::Refused::Why::does_not_fit:
+            refusal.kind = api::Refusal::Kind::conflict;
+            break;
+        case service::Refused::Why::bad_value:
+            refusal.kind = api::Refusal::Kind::invalid;
+            break;
+    }
+    for (auto const step : refused.fitting) {
+        refusal.fitting.emplace_back(service::to_word(step));
+    }
+    return refusal;
+}
+
+}  // namespace
+
+Keeper::Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer,
+               store::Reader reader, StampClock const& clock, Timestamp begun,
+               std::shared_ptr<spdlog::logger> log, Options options)
+    : fleet_{std::move(fleet)},
+      board_{board},
+      writer_{writer},
+      reader_{std::move(reader)},
+      clock_{clock},
+      begun_{begun},
+      log_{std::move(log)},
+      options_{options} {}
+
+Keeper::~Keeper() { stop(); }
+
+void Keeper::start() {
+    thread_ = std::thread{[this] { work(); }};
+}
+
+void Keeper::stop() {
+    {
+        std::scoped_lock const lock{mutex_};
+        stopping_ = true;
+    }
+    wake_.notify_all();
+    if (thread_.joinable()) {
+        thread_.join();
+    }
+}
+
+void Keeper::reading(fleet::ProbeIndex probe, Reading const& reading) {
+    std::scoped_lock const lock{mutex_};
+    readings_.push_back({probe, reading});
+    if (readings_.size() > options_.readings_waiting_most) {
+        readings_.pop_front();
+        ++queue_.dropped;
+    }
+}
+
+Keeper::Queue Keeper::queue() const {
+    std::scoped_lock const lock{mutex_};
+    auto queue = queue_;
+    queue.waiting = readings_.size();
+    return queue;
+}
+
+void Keeper::work() {
+    try {
+        open_sites();
+        bool stopping = false;
+        while (!stopping) {
+            std::deque<Item> readings;
+            std::deque<Task> tasks;
+            take_waiting(readings, tasks);
+            feed_live(readings);
+            for (auto const& task : tasks) {
+                task();
+            }
+            auto const now = std::chrono::steady_clock::now();
+            if (now - checkpointed_ > options_.checkpoint_every) {
+                checkpoint_all();
+            }
+            tell_store();
+            std::scoped_lock const lock{mutex_};
+            stopping = stopping_ && tasks_.empty();
+        }
+        checkpoint_all();
+        tell_store();
+    } catch (std::exception const& error) {
+        log_->critical("event=keeper_failed why=\"{}\"", error.what());
+    }
+    std::scoped_lock const lock{mutex_};
+    ended_ = true;
+    tasks_.clear();  // breaks the promises: whoever waits is told
+}
+
+void Keeper::take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks) {
+    std::unique_lock lock{mutex_};
+    wake_.wait_for(lock, look_every, [this] { return stopping_ || !tasks_.empty(); });
+    readings.swap(readings_);
+    tasks.swap(tasks_);
+}
+
+void Keeper::feed_live(std::deque<Item>& readings) {
+    std::uint64_t late = 0;
+    for (auto const& item : readings) {
+        late += sites_[fleet_->probes[item.probe].site]->watermark.push(item.probe, item.reading) ? 0U : 1U;
+    }
+    auto const now = clock_.now();
+    for (auto& site : sites_) {
+        site->watermark.release(now, [&](fleet::ProbeIndex probe, Reading const& reading) {
+            site->pipeline.take(probe, reading);
+        });
+        site->pipeline.advance(site->watermark.mark());
+    }
+    if (late != 0) {
+        std::scoped_lock const lock{mutex_};
+        queue_.late += late;
+    }
+}
+
+void Keeper::tell_store() {
+    bool const any = !changes_.tests.empty() || !changes_.diagnoses.empty() || !changes_.tickets.empty() ||
+                     !changes_.checkpoints.empty() || !changes_.downtimes.empty() || !changes_.rewinds.empty();
+    if (any) {
+        writer_.later(std::exchange(changes_, {}));
+    }
+}
+
+void Keeper::checkpoint(fleet::SiteIndex site, Timestamp position) {
+    auto const bytes = sites_[site]->pipeline.checkpoint();
+    auto const raw = std::as_bytes(std::span{bytes});
+    changes_.checkpoints.push_back({fleet_->sites[site].id, position, std::to_string(diagnosis::algorithm_version),
+                                    {raw.begin(), raw.end()}});
+}
+
+void Keeper::checkpoint_all() {
+    for (fleet::SiteIndex i = 0; i < sites_.size(); ++i) {
+        if (sites_[i]->pipeline.now() != Timestamp{}) {
+            checkpoint(i, sites_[i]->watermark.mark());
+        }
+    }
+    checkpointed_ = std::chrono::steady_clock::now();
+}
+
+void Keeper::tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test) {
+    changes_.tests.push_back({fleet_->probes[probe].id, test});
+}
+
+void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) {
+    auto const& id = fleet_->probes[probe].id;
+    auto document = document::write(document::to_json(diagnosis, id));
+    board_.show_diagnosis(probe, diagnosis.condition, diagnosis.service_state, document);
+    changes_.diagnoses.push_back({id, diagnosis.at, diagnosis.condition, std::move(document), changed});
+}
+
+void Keeper::ticket(service::Ticket const& ticket) {
+    changes_.tickets.push_back(ticket);
+    bool const finished = service::is_finished(ticket.state);
+    board_.show_ticket(ticket.probe, finished ? std::nullopt : std::optional{ticket.id});
+    log_->info("event=ticket ticket={} probe={} state={}", ticket.id, ticket.probe, service::to_word(ticket.state));
+}
+
+template <typename T>
+T Keeper::on_thread(std::function<T()> work) {
+    auto promise = std::make_shared<std::promise<T>>();
+    auto answer = promise->get_future();
+    {
+        std::scoped_lock const lock{mutex_};
+        if (ended_ || stopping_) {
+            return unavailable("the daemon is stopping");
+        }
+        tasks_.push_back([promise, work = std::move(work)] {
+            try {
+                promise->set_value(work());
+            } catch (...) {
+                promise->set_exception(std::current_exception());
+            }
+        });
+    }
+    wake_.notify_all();
+    try {
+        return answer.get();
+    } catch (std::future_error const&) {
+        return unavailable("the daemon is stopping");
+    } catch (std::exception const& error) {
+        log_->error("event=command_failed why=\"{}\"", error.what());
+        return unavailable("this could not be done now; the daemon's log says why");
+    }
+}
+
+api::Answer<service::Ticket> Keeper::step(
+    std::string const& id, api::Keep<service::Ticket> const& keep,
+    std::function<service::StepResult(service::TicketBook&, Timestamp)> const& take) {
+    auto const name = store::ticket_name(id);
+    auto const site = name ? fleet_->find_site(name->site) : std::nullopt;
+    if (!site) {
+        return api::Refusal{api::Refusal::Kind::not_found, "there is no ticket " + id, {}, {}};
+    }
+    tell_store();  // what the daemon found comes before what a person does about it
+    auto& book = sites_[*site]->pipeline.book();
+    auto const before = book;
+    auto const at = clock_.now();
+    auto const done = take(book, at);
+    if (!done) {
+        return refusal_of(done.error());
+    }
+    store::Changes changes;
+    changes.tickets.push_back(done.value());
+    changes.answers = kept(keep ? keep(done.value()) : std::nullopt, at);
+    if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
+        book = before;
+        log_->error("event=step_not_stored ticket={} why=\"{}\"", id, stored.error().message);
+        return unavailable("the step could not be stored; nothing has changed");
+    }
+    ticket(done.value());
+    changes_.tickets.pop_back();  // it is stored already
+    return done.value();
+}
+
+api::Answer<service::Ticket> Keeper::acknowledge(std::string const& id, std::string const& by,
+                                                 std::string const& note,
+                                                 api::Keep<service::Ticket> const& keep) {
+    return on_thread<api::Answer<service::Ticket>>([&] {
+        return step(id, keep,
+                    [&](service::TicketBook& book, Timestamp at) { return book.acknowledge(id, by, note, at); });
+    });
+}
+
+api::Answer<service::Ticket> Keeper::close(std::string const& id, std::string const& by, service::Found found,
+                                           std::string const& note, api::Keep<service::Ticket> const& keep) {
+    return on_thread<api::Answer<service::Ticket>>([&] {
+        return step(id, keep,
+                    [&](service::TicketBook& book, Timestamp at) { return book.close(id, by, found, note, at); });
+    });
+}
+
+api::Answer<service::KeptRecord> Keeper::add_record(service::Record const& record,
+                                                    api::Keep<service::KeptRecord> const& keep) {
+    return on_thread<api::Answer<service::KeptRecord>>([&] { return take_record(record, keep); });
+}
+
+api::Answer<service::KeptRecord> Keeper::take_record(service::Record const& record,
+                                                     api::Keep<service::KeptRecord> const& keep) {
+    auto const at = clock_.now();
+    auto const probe = fleet_->find_probe(record.probe);
+    if (!probe) {
+        return api::Refusal{api::Refusal::Kind::not_found, "there is no probe " + record.probe, {}, {}};
+    }
+    if (record.time > at + std::chrono::minutes{5}) {
+        return api::Refusal{api::Refusal::Kind::invalid, "a record is of work that has been done: its time lies ahead",
+                            "time", {}};
+    }
+    tell_store();
+    auto const site_index = fleet_->probes[*probe].site;
+    auto& site = *sites_[site_index];
+    auto const before = site.pipeline.book();
+    service::KeptRecord record_kept;
+    record_kept.number = writer_.reserve_record_number();
+    record_kept.record = record;
+    store::Changes changes;
+    changes.records.push_back(record_kept);
+    changes.tickets = site.pipeline.book().record(record);
+    changes.answers = kept(keep ? keep(record_kept) : std::nullopt, at);
+    auto const tickets = changes.tickets;
+    if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
+        site.pipeline.book() = before;
+        log_->error("event=record_not_stored probe={} why=\"{}\"", record.probe, stored.error().message);
+        return unavailable("the record could not be stored; nothing has changed");
+    }
+    for (auto const& changed : tickets) {
+        ticket(changed);
+        changes_.tickets.pop_back();
+    }
+    if (record.kind == service::Work::probe_swap && !record.serial.empty()) {
+        board_.show_serial(*probe, record.serial);
+    }
+    if (!site.pipeline.record(record)) {
+        remake(site_index, record.time);
+    }
+    return record_kept;
+}
+
+}  // namespace probekeeper::live

@@ -1,0 +1,129 @@
+// Keeps all sites' diagnoses and tickets, on one thread: takes readings as they come, puts them in order, feeds
+// the pipelines, hands results to the store and the board, and takes people's steps and records in between.
+#pragma once
+
+#include <spdlog/logger.h>
+
+#include <condition_variable>
+#include <deque>
+#include <functional>
+#include <future>
+#include <memory>
+#include <mutex>
+#include <thread>
+#include <vector>
+
+#include "api/backend.h"
+#include "fleet/fleet.h"
+#include "live/board.h"
+#include "live/stamp_clock.h"
+#include "pipeline/site_pipeline.h"
+#include "pipeline/watermark.h"
+#include "store/reader.h"
+#include "store/writer.h"
+
+namespace probekeeper::live {
+
+class Keeper : private pipeline::Sink {
+public:
+    struct Options {
+        std::size_t readings_waiting_most = 200'000;
+        std::chrono::milliseconds checkpoint_every{600'000};
+    };
+    struct Queue {
+        std::size_t waiting = 0;
+        std::uint64_t dropped = 0;  // readings that diagnosis never saw
+        std::uint64_t late = 0;     // that came behind the mark
+    };
+
+    // All must outlive the keeper. Readings that the store already holds are taken from there first, up to
+    // `begun`: from then on they come by reading().
+    Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer, store::Reader reader,
+           StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log, Options options);
+    Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer, store::Reader reader,
+           StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log)
+        : Keeper{std::move(fleet), board, writer, std::move(reader), clock, begun, std::move(log), Options{}} {}
+    ~Keeper();
+    Keeper(Keeper const&) = delete;
+    Keeper& operator=(Keeper const&) = delete;
+
+    void start();
+    // Takes what has come, writes a checkpoint of every site and ends the thread.
+    void stop();
+
+    // From any thread, and never waits. A full queue drops its oldest reading.
+    void reading(fleet::ProbeIndex probe, Reading const& reading);
+
+    // From any thread; these wait until the change is on the disk. For api::Backend, see there.
+    api::Answer<service::Ticket> acknowledge(std::string const& ticket, std::string const& by,
+                                             std::string const& note, api::Keep<service::Ticket> const& keep);
+    api::Answer<service::Ticket> close(std::string const& ticket, std::string const& by, service::Found found,
+                                       std::string const& note, api::Keep<service::Ticket> const& keep);
+    api::Answer<service::KeptRecord> add_record(service::Record const& record,
+                                                api::Keep<service::KeptRecord> const& keep);
+
+    [[nodiscard]] Queue queue() const;
+
+private:
+    struct Site {
+        pipeline::SitePipeline pipeline;
+        pipeline::Watermark watermark;
+        std::optional<std::chrono::sys_days> checkpoint_day;
+    };
+    using Item = pipeline::Watermark::Item;
+    using Task = std::function<void()>;
+
+    void work();
+    void take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks);
+    void feed_live(std::deque<Item>& readings);
+    void tell_store();
+    void checkpoint(fleet::SiteIndex site, Timestamp position);
+    void checkpoint_all();
+
+    // catch_up.cpp: from the store to the present
+    void open_sites();
+    void open_site(fleet::SiteIndex site);
+    [[nodiscard]] service::TicketBook book_of(std::string const& site);
+    void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
+    void note_downtime();
+    void withdraw_removed();
+    void remake(fleet::SiteIndex site, Timestamp from);
+    [[nodiscard]] std::vector<service::Record> records_after(std::string const& site, Timestamp position);
+
+    template <typename T>
+    T on_thread(std::function<T()> work);
+    api::Answer<service::Ticket> step(std::string const& ticket, api::Keep<service::Ticket> const& keep,
+                                      std::function<service::StepResult(service::TicketBook&, Timestamp)> const& take);
+    api::Answer<service::KeptRecord> take_record(service::Record const& record,
+                                                 api::Keep<service::KeptRecord> const& keep);
+
+    void tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test) override;
+    void weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) override;
+    void ticket(service::Ticket const& ticket) override;
+
+    std::shared_ptr<fleet::Fleet const> fleet_;
+    Board& board_;
+    store::Writer& writer_;
+    store::Reader reader_;
+    StampClock const& clock_;
+    Timestamp begun_;
+    std::shared_ptr<spdlog::logger> log_;
+    Options options_;
+
+    // Of the keeper's own thread.
+    std::vector<std::unique_ptr<Site>> sites_;
+    store::Changes changes_;  // found, not yet handed to the writer
+    std::chrono::steady_clock::time_point checkpointed_{};
+
+    mutable std::mutex mutex_;  // guards the following
+    std::condition_variable wake_;
+    std::deque<Item> readings_;
+    std::deque<Task> tasks_;
+    Queue queue_;
+    bool stopping_ = false;
+    bool ended_ = false;
+
+    std::thread thread_;
+};
+
+}  // namespace probekeeper::live

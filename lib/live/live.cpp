@@ -1,0 +1,236 @@
+#include "live/live.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <vector>
+
+#include "api/server.h"
+#include "fieldbus/poller.h"
+#include "intake/complete.h"
+#include "live/backend.h"
+#include "live/board.h"
+#include "live/keeper.h"
+#include "live/stamp_clock.h"
+#include "store/reader_pool.h"
+#include "store/writer.h"
+
+namespace probekeeper::live {
+namespace {
+
+constexpr std::size_t most_readers = 8;
+
+template <typename T>
+T must(store::Result<T> result) {
+    if (!result) {
+        throw std::runtime_error{result.error().message};
+    }
+    return std::move(result.value());
+}
+
+store::Retention retention_of(fleet::StoreSettings const& settings) {
+    return {days(settings.keep_raw_days), days(settings.keep_summary_days)};
+}
+
+store::Store open_store(std::filesystem::path const& path) {
+    if (path.has_parent_path()) {
+        std::filesystem::create_directories(path.parent_path());
+    }
+    return must(store::Store::open(path));
+}
+
+// From the wire to everybody who wants a reading: completed, stored, shown and handed on for diagnosis.
+class Desk final : public fieldbus::Sink {
+public:
+    Desk(fleet::Fleet const& fleet, std::vector<store::ProbeKey> keys, store::Writer& writer, Board& board,
+         Keeper& keeper, std::shared_ptr<spdlog::logger> log)
+        : fleet_{fleet}, keys_{std::move(keys)}, writer_{writer}, board_{board}, keeper_{keeper}, log_{std::move(log)} {
+        for (fleet::ProbeIndex i = 0; i < fleet.probes.size(); ++i) {
+            places_.push_back(intake::place_of(fleet, i));
+        }
+        silent_.resize(fleet.probes.size());
+    }
+
+    void reading(fleet::ProbeIndex probe, Reading const& raw) override {
+        auto reading = raw;
+        intake::complete(reading, places_[probe]);
+        writer_.add({keys_[probe], reading});
+        board_.show_reading(probe, reading);
+        keeper_.reading(probe, reading);
+        if (silent_[probe] != 0) {
+            silent_[probe] = 0;
+            log_->info("event=probe_answers probe={}", fleet_.probes[probe].id);
+        }
+    }
+    void fault(fleet::ProbeIndex probe, Timestamp, fieldbus::Fault fault, int code) override {
+        auto const seen = static_cast<char>(static_cast<int>(fault) + 1);
+        if (silent_[probe] != seen) {  // the change is told, not each repetition
+            silent_[probe] = seen;
+            log_->warn("event=probe_fault probe={} fault={} why=\"{}\"", fleet_.probes[probe].id,
+                       fieldbus::to_word(fault), fieldbus::describe(fault, code));
+        }
+    }
+    void line_state(fleet::LineIndex line, bool up, fieldbus::Fault fault, Timestamp) override {
+        auto const why = up ? std::string{} : fieldbus::describe(fault, 0);
+        board_.show_line(line, up, why);
+        if (up) {
+            log_->info("event=line_up line={}", fleet_.lines[line].id);
+        } else {
+            log_->warn("event=line_down line={} fault={} why=\"{}\"", fleet_.lines[line].id,
+                       fieldbus::to_word(fault), why);
+        }
+    }
+
+private:
+    fleet::Fleet const& fleet_;
+    std::vector<store::ProbeKey> keys_;
+    store::Writer& writer_;
+    Board& board_;
+    Keeper& keeper_;
+    std::shared_ptr<spdlog::logger> log_;
+    // Each entry is touched by its line's thread alone.
+    std::vector<intake::Place> places_;
+    std::vector<char> silent_;  // the last fault told, plus one; 0: answers
+};
+
+}  // namespace
+
+struct Live::Running {
+    // Everything that hangs on one configuration.
+    struct Generation {
+        std::shared_ptr<fleet::Fleet const> fleet;
+        std::shared_ptr<Board> board;
+        std::shared_ptr<Keeper> keeper;
+        std::unique_ptr<Desk> desk;
+        std::vector<std::unique_ptr<fieldbus::LineWorker>> workers;
+    };
+
+    std::string version;
+    std::shared_ptr<spdlog::logger> log;
+    fleet::StoreSettings store_settings;
+    fleet::HttpSettings http;
+    StampClock clock;
+    std::unique_ptr<store::Writer> writer;
+    std::unique_ptr<store::ReaderPool> readers;
+    std::unique_ptr<Backend> backend;
+    std::unique_ptr<api::Server> server;
+    std::optional<Generation> generation;
+
+    void begin(fleet::Fleet fleet);
+    void end_generation();
+};
+
+void Live::Running::begin(fleet::Fleet fleet_now) {
+    Generation next;
+    next.fleet = std::make_shared<fleet::Fleet const>(std::move(fleet_now));
+    std::vector<store::FleetProbe> probes;
+    for (auto const& probe : next.fleet->probes) {
+        probes.push_back({probe.id, next.fleet->sites[probe.site].id});
+    }
+    auto const begun = clock.now();
+    auto keys = must(writer->enrol(probes, begun).get());
+    next.board = std::make_shared<Board>(next.fleet);
+    next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
+                                           must(store::Reader::open(store_settings.path)), clock, begun, log);
+    next.desk = std::make_unique<Desk>(*next.fleet, std::move(keys), *writer, *next.board, *next.keeper, log);
+    next.keeper->start();
+    for (fleet::LineIndex line = 0; line < next.fleet->lines.size(); ++line) {
+        next.workers.push_back(std::make_unique<fieldbus::LineWorker>(*next.fleet, line, *next.desk, clock));
+        next.workers.back()->start();
+    }
+    backend->use(next.board, next.keeper);
+    generation.emplace(std::move(next));
+}
+
+void Live::Running::end_generation() {
+    if (!generation) {
+        return;
+    }
+    for (auto const& worker : generation->workers) {
+        worker->interrupt();  // all at once, so that their timeouts run together
+    }
+    generation->workers.clear();
+    backend->use(nullptr, nullptr);
+    generation->keeper->stop();
+    generation.reset();
+}
+
+Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log)
+    : running_{std::make_unique<Running>()} {
+    auto& r = *running_;
+    r.version = std::move(version);
+    r.log = std::move(log);
+    r.store_settings = fleet.store;
+    r.http = fleet.http;
+    auto store = open_store(fleet.store.path);
+    if (auto const newest = store.newest()) {
+        r.clock.never_before(*newest);
+    }
+    store::Writer::Options options;
+    options.on_group = [log = r.log](store::Writer::Group const& group) {
+        if (group.failure) {
+            log->error("event=store_failing why=\"{}\"", group.failure->message);
+        }
+        for (auto const& refused : group.refused) {
+            log->error("event=store_refused why=\"{}\"", refused.message);
+        }
+    };
+    r.writer = std::make_unique<store::Writer>(std::move(store), retention_of(fleet.store), options);
+    r.readers = std::make_unique<store::ReaderPool>(fleet.store.path, most_readers);
+    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.clock, fleet.store.path);
+    api::Options http;
+    http.address = fleet.http.address;
+    http.port = fleet.http.port;
+    http.allow_origins = fleet.http.allow_origins;
+    r.server = std::make_unique<api::Server>(http, *r.backend, r.log);
+    if (fleet.scada) {
+        r.log->warn("event=not_served section=scada why=\"this release does not serve Modbus to a SCADA system\"");
+    }
+    r.begin(std::move(fleet));
+    r.log->info("event=started version={} http={}:{}", r.version, r.http.address, r.server->port());
+}
+
+Live::~Live() { stop(); }
+
+std::uint16_t Live::http_port() const { return running_->server->port(); }
+
+bool Live::reload(fleet::Fleet fleet) {
+    auto& r = *running_;
+    if (fleet.store.path != r.store_settings.path) {
+        r.log->error("event=reload_refused key=store.path why=\"it cannot change while the daemon runs\"");
+        return false;
+    }
+    if (fleet.http.address != r.http.address || fleet.http.port != r.http.port) {
+        r.log->error("event=reload_refused key=http.listen why=\"it cannot change while the daemon runs\"");
+        return false;
+    }
+    r.end_generation();
+    if (auto const flushed = r.writer->flush().get(); !flushed) {
+        r.log->error("event=store_failing why=\"{}\"", flushed.error().message);
+    }
+    r.store_settings = fleet.store;
+    r.writer->set_retention(retention_of(fleet.store));
+    r.begin(std::move(fleet));
+    r.log->info("event=reloaded");
+    return true;
+}
+
+void Live::stop() {
+    auto& r = *running_;
+    if (!r.writer) {
+        return;
+    }
+    if (r.server) {
+        r.server->stop();
+    }
+    r.end_generation();
+    if (auto const written = r.writer->stop(); !written) {
+        r.log->error("event=store_not_closed why=\"{}\"", written.error().message);
+    }
+    r.server.reset();
+    r.backend.reset();
+    r.readers.reset();
+    r.writer.reset();
+    r.log->info("event=stopped");
+}
+
+}  // namespace probekeeper::live
