@@ -26,7 +26,9 @@ double s_between(std::int64_t from_ms, std::int64_t to_ms) {
 }
 
 // Samples need not be kept closer than the response can be told apart, or the ring would be short.
-double spacing_s(double t90_guess_s) { return std::clamp(t90_guess_s / 25.0, 0.0, 10.0); }
+double spacing_s(double t90_guess_s) {
+    return std::clamp(t90_guess_s / 25.0, 0.0, 10.0);
+}
 
 struct Piece {
     std::array<FitPoint, Samples::capacity()> points{};
@@ -94,7 +96,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         fall_.source = exposed_by_cleaning_ ? TestSource::cleaning : TestSource::air_exposure;
         fall_.begin_ms = exposed_from_ms_;
         fall_.end_ms = (last_ms_ + view.time_ms) / 2;
-            fall_.deadline_ms = view.time_ms + ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0));
+        fall_.deadline_ms = view.time_ms + ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0));
         fall_.saturation = view.saturation;
         fall_.base = median_before(exposed_from_ms_, 180.0);
         blast_to_judge_ = exposed_by_cleaning_;
@@ -150,7 +152,7 @@ void Capture::follow_excursion(View const& view, double t90_guess_s) {
         fall_.source = TestSource::air_exposure;
         fall_.begin_ms = excursion_.begin_ms;
         fall_.end_ms = excursion_.peak_ms;
-            fall_.deadline_ms = view.time_ms + ms(std::clamp(3.0 * t90_guess_s, 60.0, 1200.0));
+        fall_.deadline_ms = view.time_ms + ms(std::clamp(3.0 * t90_guess_s, 60.0, 1200.0));
         fall_.saturation = view.saturation;
         fall_.base = excursion_.base;
         exposed_until_ms_ = excursion_.peak_ms;
@@ -198,7 +200,8 @@ double Capture::settled_for(Fall const& fall, ResponseFit const& fit) const {
 // found, which makes it less certain.
 std::pair<double, double> Capture::air_level(Fall const& fall, ResponseFit const& fit) const {
     double const onset_s = std::isnan(fit.onset_s) ? fit.tau_s : std::max(0.0, fit.onset_s);
-    double const length_s = fall.declared ? s_between(fall.begin_ms, fall.end_ms) : settled_for(fall, fit) + onset_s;
+    double const length_s =
+        fall.declared ? s_between(fall.begin_ms, fall.end_ms) : settled_for(fall, fit) + onset_s;
     double const reached = 1.0 - std::exp(-std::max(0.0, length_s - onset_s) / fit.tau_s);
     if (reached < 0.93 || std::isnan(fit.held) || fit.held / fit.step < 0.8) {
         return {nan, nan};
@@ -239,7 +242,7 @@ std::optional<Candidate> Capture::finish_decline(View const& view, Known const& 
     Candidate candidate;
     candidate.time = from_unix_ms(decline_.at_ms);
     candidate.source = TestSource::aeration_off;
-    candidate.fit = fit_decline(piece.span(), known.delay_s, known.delay_error_s, known.noise);
+    candidate.fit = fit_decline(piece.span(), known.delay_s, std::max(known.delay_error_s, 7.0), known.noise);
     candidate.temperature_c = view.temperature_c;
     candidate.air_percent = candidate.air_error = nan;
     return candidate;

@@ -46,8 +46,8 @@ struct BlastSeen {
 
 class Capture {
 public:
-    // What fits start from. `t90_guess_s`, today's best idea of the probe's T90 in this water, also decides how
-    // long to watch.
+    // What fits start from. `t90_guess_s`, today's best idea of the probe's T90 in this water, also decides
+    // how long to watch.
     struct Known {
         double t90_guess_s = 60.0;
         double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator

@@ -57,9 +57,11 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
     if (left <= 0.0 || left > 0.6 * std::log(setup.limits.t90_ratio)) {
         return std::nullopt;
     }
-    double const days = left / known->slope_per_day;
-    double const days_error =
-        std::hypot(known->error / known->slope_per_day, days * known->slope_error / known->slope_per_day);
+    // Coating makes T90 itself grow evenly, or quicker as it goes: a straight line of T90, not of its
+    // logarithm.
+    double const days = std::expm1(left) / known->slope_per_day;
+    double const days_error = std::hypot(std::exp(left) * known->error / known->slope_per_day,
+                                         days * known->slope_error / known->slope_per_day);
     double const horizon = setup.limits.horizon_days;
     if (days > 20.0 * horizon) {
         return std::nullopt;
@@ -84,7 +86,7 @@ Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t no
     c.low = std::exp(known->ln_t90 - normal_90 * known->error);
     c.high = std::exp(known->ln_t90 + normal_90 * known->error);
     c.limit = std::exp(limit->ln_limit);
-    c.probability = over(known->ln_t90, limit->ln_limit, known->error);
+    c.probability = over(known->ln_t90, limit->ln_limit, limit->learned ? known->change_error : known->error);
     return c;
 }
 

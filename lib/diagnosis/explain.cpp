@@ -148,7 +148,8 @@ std::int64_t since_ms(Reason reason, ProbeState const& state) {
         case Reason::no_signal:
             return state.liveness.zero_since_ms();
         case Reason::membrane_damage:
-            return state.liveness.high_since_ms() != 0 ? state.liveness.high_since_ms() : state.fluctuation.leapt_ms();
+            return state.liveness.high_since_ms() != 0 ? state.liveness.high_since_ms()
+                                                       : state.fluctuation.leapt_ms();
         case Reason::stuck:
             return state.liveness.stuck_since_ms();
         case Reason::no_communication:

@@ -27,7 +27,8 @@ public:
     [[nodiscard]] std::optional<double> today() const;
     // Its standard error as a part of the value.
     [[nodiscard]] double today_error() const;
-    // The movement has leapt within hours to several times what it was, and stays there. How many times: 0 if not.
+    // The movement has leapt within hours to several times what it was, and stays there. How many times: 0 if
+    // not.
     [[nodiscard]] double leapt() const;
     [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
     // The value of the fresh membrane, or else the quietest day seen.

@@ -22,9 +22,34 @@ std::int64_t longest_gap_ms(ProbeSetup const& setup) {
     return static_cast<std::int64_t>(std::max(90.0, 4.5 * setup.poll_s) * 1000.0);
 }
 
-double temperature_to_use(Reading const& reading) {
-    bool const plausible = reading.temperature_c > -3.0 && reading.temperature_c < 50.0;
-    return plausible ? reading.temperature_c : nan;
+// What water can be. Beyond it the thermometer is broken, and the oxygen may be right all the same.
+bool plausible_temperature(double temperature_c) {
+    return temperature_c > -3.0 && temperature_c < 50.0;
+}
+
+// A broken thermometer leaves the last believable temperature: water changes by a few degrees in a week, and
+// every other assumption is further off.
+double temperature_to_use(ProbeState& state, Reading const& reading) {
+    if (plausible_temperature(reading.temperature_c)) {
+        state.plausible_temperature_c = reading.temperature_c;
+        state.temperature_seen = true;
+    }
+    bool const broken = is_read(reading.temperature_c) && state.temperature_seen;
+    return plausible_temperature(reading.temperature_c) || broken ? state.plausible_temperature_c : nan;
+}
+
+// A reading marked out of range is of use where only its temperature is to blame.
+bool usable(Reading const& reading) {
+    bool const any = is_read(reading.do_mg_l) || is_read(reading.do_percent);
+    if (!any || reading.has(mark_fault)) {
+        return false;
+    }
+    bool const broken_thermometer =
+        is_read(reading.temperature_c) && !plausible_temperature(reading.temperature_c);
+    // Outside these no instrument for water reads; NaN passes.
+    bool const impossible = reading.do_mg_l < -8.0 || reading.do_mg_l > 60.0 || reading.do_percent < -100.0 ||
+                            reading.do_percent > 400.0;
+    return !reading.has(mark_out_of_range) || (broken_thermometer && !impossible);
 }
 
 Aerated aeration_of(ProbeState& state, Reading const& reading) {
@@ -44,15 +69,17 @@ Aerated aeration_of(ProbeState& state, Reading const& reading) {
 View view_of(ProbeState& state, Reading const& reading) {
     View view;
     view.time_ms = to_unix_ms(reading.time);
-    view.temperature_c = temperature_to_use(reading);
-    state.in_mg_l = is_read(reading.do_mg_l);
-    if (state.in_mg_l) {
+    view.temperature_c = temperature_to_use(state, reading);
+    bool const converted = is_read(reading.do_mg_l);
+    state.in_mg_l = converted || state.temperature_seen;
+    if (converted) {
         view.value = reading.do_mg_l;
         bool const both = is_read(reading.do_percent) && std::abs(reading.do_percent) > 1.0;
         view.saturation = both ? 100.0 * reading.do_mg_l / reading.do_percent : state.last_saturation;
     } else {
-        view.value = reading.do_percent * nominal_saturation_mg_l / 100.0;
-        view.saturation = nominal_saturation_mg_l;
+        // Percent alone: with a thermometer that has just broken, of the water as last known.
+        view.saturation = state.temperature_seen ? state.last_saturation : nominal_saturation_mg_l;
+        view.value = reading.do_percent * view.saturation / 100.0;
     }
     view.cleaning = reading.has(mark_cleaning);
     view.exposed = view.cleaning || reading.has(mark_hold);
@@ -68,6 +95,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
     bool const used = set_aside.empty();
     if (used) {
+        state.trend.temperature_known(!std::isnan(candidate.temperature_c));
         state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(fit.tau_s, temperature)), fit,
                          setup.t90_s.value_or(0.0));
     }
@@ -102,8 +130,7 @@ double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temper
 }
 
 std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading) {
-    bool const any = is_read(reading.do_mg_l) || is_read(reading.do_percent);
-    if (!any || reading.has(mark_fault) || reading.has(mark_out_of_range)) {
+    if (!usable(reading)) {
         return std::nullopt;
     }
     auto const now_ms = to_unix_ms(reading.time);

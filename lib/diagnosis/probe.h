@@ -51,11 +51,13 @@ struct ProbeState {
     double last_value = 0.0;
     double last_saturation = 9.1;
     double last_temperature_c = 0.0;
+    double plausible_temperature_c = 20.0;  // the newest that water can have
     double highest_airflow = 0.0;
     double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
-    bool in_mg_l = true;  // else the device gives only % without temperature, and mg/L are unknown
+    bool temperature_seen = false;  // a plausible one, ever
+    bool in_mg_l = true;            // else the device gives only % without temperature, and mg/L are unknown
     Condition condition = Condition::unknown;
 };
 static_assert(std::is_trivially_copyable_v<ProbeState>);

@@ -87,10 +87,10 @@ double honest(double standard_error, double left, double noise, double step) {
 }
 
 // When the tail, run backwards, reaches the height at the end of the step. That height is the last reading
-// before, carried on to the end as a first-order probe would have risen meanwhile; so the onset of a first-order
-// probe is 0 whatever the moment of that reading, and what is left is transport or flush.
-double onset_of(std::span<FitPoint const> points, double before_s, double baseline, double tau_s, double start_s,
-                double height_at_start) {
+// before, carried on to the end as a first-order probe would have risen meanwhile; so the onset of a
+// first-order probe is 0 whatever the moment of that reading, and what is left is transport or flush.
+double onset_of(std::span<FitPoint const> points, double before_s, double baseline, double tau_s,
+                double start_s, double height_at_start) {
     FitPoint last{before_s, baseline};
     for (auto const& p : points) {
         if (p.t_s > before_s && p.t_s <= 0.0) {
@@ -99,7 +99,8 @@ double onset_of(std::span<FitPoint const> points, double before_s, double baseli
     }
     double const extrapolated = height_at_start * std::exp(start_s / tau_s);
     double const length_s = -before_s;
-    double const grown = (1.0 - std::exp(-length_s / tau_s)) / (1.0 - std::exp(-(length_s + last.t_s) / tau_s));
+    double const grown =
+        (1.0 - std::exp(-length_s / tau_s)) / (1.0 - std::exp(-(length_s + last.t_s) / tau_s));
     double const height = (last.value - baseline) * grown;
     // Far below the tail's height: the output was frozen, or the only reading came right after the begin.
     if (!(height / extrapolated > 0.2) || grown > 2.0) {
@@ -179,7 +180,8 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
     return fit;
 }
 
-ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s, double noise) {
+ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s,
+                        double noise) {
     double const level = median_where(points, -120.0, 0.0);
     if (std::isnan(level) || level < 0.8) {
         return refused("no oxygen to fall from");
@@ -246,16 +248,20 @@ ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double
     ResponseFit fit;
     fit.tau_s = std::exp(fitted.parameters[4]);
     fit.onset_s = fitted.parameters[5];
+    fit.late_s = fit.tau_s + fit.onset_s;
+    auto const& cov = fitted.covariance;
+    double const late_variance = fit.tau_s * fit.tau_s * cov[4][4] + cov[5][5] + 2.0 * fit.tau_s * cov[4][5];
     fit.step = fallen;
     fit.residual = fitted.sigma;
     fit.ln_error = honest(fitted.standard_errors[4], fitted.sigma, noise, fallen);
+    fit.late_error_s = honest(std::sqrt(late_variance), fitted.sigma, noise, fallen);
     if (!fitted.converged) {
         fit.set_aside = "the fit did not converge";
     } else if (fit.residual > 0.05 * level) {
         fit.set_aside = "the water did not fall evenly";
     } else if (end_s < 1.5 * fit.tau_s) {
         fit.set_aside = "cut short before the reading had settled";
-    } else if (!(fit.ln_error < 0.8)) {
+    } else if (!(fit.late_error_s < 0.5 * fit.late_s)) {
         fit.set_aside = "too uncertain";
     }
     return fit;

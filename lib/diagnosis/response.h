@@ -16,9 +16,13 @@ struct FitPoint {
 struct ResponseFit {
     double tau_s = 0.0;     // time constant of the exponential tail
     double ln_error = 0.0;  // standard error of its logarithm
-    // How long after the event the tail, run backwards, begins: transport through the membrane, and the time that
-    // water and air take to displace each other at it. Of a decline: the aerator's own delay.
-    // NaN where the readings do not show it, as of a transmitter that freezes meanwhile.
+    // Of a decline: how late the reading is behind the water's ramp, counted from the event: the probe's mean
+    // lag and the aerator's delay together, which the bend determines far better than either. And its
+    // standard error.
+    double late_s = 0.0, late_error_s = 0.0;
+    // How long after the event the tail, run backwards, begins: transport through the membrane, and the time
+    // that water and air take to displace each other at it. Of a decline: the aerator's own delay. NaN where
+    // the readings do not show it, as of a transmitter that freezes meanwhile.
     double onset_s = 0.0;
     double step = 0.0;           // height of the step, in the readings' unit
     double held = 0.0;           // typical height over its last time constant; NaN where nothing was read
@@ -28,11 +32,12 @@ struct ResponseFit {
 
 // The fall after a step that ended at t = 0: baseline + slope + exponential tail. Points before `before_s`
 // (a negative time, when the step began) belong to the baseline; points between are the step itself. `noise`:
-// standard deviation of a reading; a fit that leaves less owes it to having few points, and is not believed more.
+// standard deviation of a reading; a fit that leaves less owes it to having few points, and is not believed
+// more.
 //
-// The tail is the probe's alone: the flush of the water is quicker and only shifts it. For a first-order lag T90
-// is ln(10) tau. Membrane diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too, whose
-// T90 is ln(20) tau and which begins ln 2 time constants late.
+// The tail is the probe's alone: the flush of the water is quicker and only shifts it. For a first-order lag
+// T90 is ln(10) tau. Membrane diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too,
+// whose T90 is ln(20) tau and which begins ln 2 time constants late.
 [[nodiscard]] ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise);
 
 // The bend after the aeration stopped at t = 0: the water begins to fall at `delay` and the probe follows

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <span>
 
+#include "electrode/first_order.h"
+#include "electrode/membrane.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -15,19 +17,27 @@ constexpr std::int64_t batch_ms = 8 * 3'600'000;
 constexpr double model_error = 0.03;
 // Of the value that is reported: a fit's T90 and the T90 of a step in the laboratory differ by about this.
 constexpr double definition_error = 0.04;
-constexpr double decline_error = 0.10;  // a decline tells the lag behind a ramp, from which T90 is inferred
+// A decline tells the lag behind a ramp, and the water's own bend passes for some of it. A guess that the
+// simulated plants bear out.
+constexpr double decline_error = 0.08;
 constexpr std::uint32_t fewest_fresh_tests = 5;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
 constexpr double fresh_days = 6.0;     // later it is not fresh any more
 
-constexpr double ln10 = 2.302585092994046;
-constexpr double ln20 = 2.995732273553991;
-// Of membrane diffusion T90 is 0.30351847 b^2/D and the lag behind a ramp b^2/(6 D) (Crank).
-constexpr double membrane_t90_over_lag = 6.0 * 0.30351847;
+constexpr double ln10 = electrode::first_order_t90_over_tau;
+// T90 over the mean lag, when the response is as likely of the one kind as of the other.
+constexpr double t90_over_lag_either = 2.0477;  // sqrt(ln 10 * 1.8211)
 // How long water and air take to displace each other at a membrane. A guess at what is common; no source.
-constexpr double flush_s = 3.0, flush_error_s = 3.0;
-// How near a fresh probe comes to the T90 its configuration expects (standard deviation of ln). A guess, too.
-constexpr double nominal_error = 0.15;
+constexpr double flush_s = 4.0, flush_error_s = 3.0;
+// Beside it, how well an onset is told, as a part of the time constant: blasts end before the reading
+// settles.
+constexpr double onset_part_error = 0.25;
+// How near a fresh probe comes to the T90 its configuration expects (standard deviation of ln), and one of
+// unknown age, which has usually slowed a little. Guesses, too.
+constexpr double nominal_error = 0.12;
+constexpr double used_slower = 0.1, used_error = 0.2;
+// Of T90 at 20 degC without a temperature: 4 degC off at 3.5 % a degree.
+constexpr double no_temperature_error = 0.15;
 
 double square(double x) {
     return x * x;
@@ -41,23 +51,33 @@ bool is_step(TestSource source) {
 
 void Trend::take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit,
                  double nominal_s) {
-    bool const step = is_step(source);
-    auto& batch = step ? steps_ : declines_;
+    newest_ms_ = std::max(newest_ms_, time_ms);
+    nominal_s_ = nominal_s;
+    if (is_step(source)) {
+        add(steps_, time_ms, ln_tau_20, fit.ln_error);
+        if (!std::isnan(fit.onset_s)) {
+            saw_onset(fit.onset_s, fit.tau_s);
+        }
+        return;
+    }
+    // Of a decline the probe's part of the lateness counts.
+    double const lag_s = std::max(fit.late_s - delay_s_, 0.25 * fit.late_s);
+    add(declines_, time_ms, ln_tau_20 + std::log(lag_s / fit.tau_s), fit.late_error_s / lag_s);
+}
+
+void Trend::temperature_known(bool known) {
+    temperature_error_ = known ? 0.0 : no_temperature_error;
+}
+
+void Trend::add(Batch& batch, std::int64_t time_ms, double ln_value, double ln_error) {
     if (batch.count == batch.ln.size() || (batch.count > 0 && time_ms - batch.first_ms > batch_ms)) {
-        close(batch, step);
+        close(batch, &batch == &steps_);
     }
     batch.first_ms = batch.count == 0 ? time_ms : batch.first_ms;
     batch.last_ms = time_ms;
-    batch.ln[batch.count] = static_cast<float>(ln_tau_20 + std::log(ln10));
-    batch.error[batch.count] = static_cast<float>(fit.ln_error);
+    batch.ln[batch.count] = static_cast<float>(ln_value + std::log(ln10));
+    batch.error[batch.count] = static_cast<float>(ln_error);
     ++batch.count;
-    newest_ms_ = std::max(newest_ms_, time_ms);
-    nominal_s_ = nominal_s;
-    if (step && !std::isnan(fit.onset_s)) {
-        saw_onset(fit.onset_s, fit.tau_s);
-    } else if (!step) {
-        saw_delay(fit.onset_s, fit.ln_error);
-    }
 }
 
 void Trend::saw_onset(double onset_s, double tau_s) {
@@ -66,25 +86,30 @@ void Trend::saw_onset(double onset_s, double tau_s) {
     tau_mean_s_ += gain * (tau_s - tau_mean_s_);
 }
 
-// Two signs of membrane diffusion. Its tail begins ln 2 time constants late, on top of a flush of a few seconds.
-// And a fresh probe's T90 should be what its configuration expects.
-ResponseModel Trend::model() const {
+// Two signs of membrane diffusion. Its tail begins ln 2 time constants late, on top of a flush of a few
+// seconds. And a fresh probe's T90 should be what its configuration expects.
+double Trend::membrane_probability() const {
     double const late_by_s = std::log(2.0) * tau_mean_s_;
-    double const onset_evidence = late_by_s / square(flush_error_s) * (onset_mean_s_ - flush_s - 0.5 * late_by_s);
-    return onset_evidence + nominal_evidence_ > 0.0 ? ResponseModel::membrane : ResponseModel::first_order;
+    double const variance = square(flush_error_s) + square(onset_part_error * tau_mean_s_);
+    double const onset_evidence = late_by_s / variance * (onset_mean_s_ - flush_s - 0.5 * late_by_s);
+    return 1.0 / (1.0 + std::exp(-onset_evidence - nominal_evidence_));
 }
 
-void Trend::compare_with_nominal(double nominal_s) {
-    double const as_first_order = filter_.level() - std::log(nominal_s);
-    double const shift = std::log(ln20 / ln10);
-    nominal_evidence_ = -shift / square(nominal_error) * (as_first_order + 0.5 * shift);
+ResponseModel Trend::model() const {
+    return membrane_probability() > 0.5 ? ResponseModel::membrane : ResponseModel::first_order;
+}
+
+void Trend::compare_with_nominal(double expected_ln, double error) {
+    double const as_first_order = filter_.level() - expected_ln;
+    double const shift = std::log(electrode::membrane_t90_over_tail / ln10);
+    nominal_evidence_ = -shift / square(error) * (as_first_order + 0.5 * shift);
 }
 
 double Trend::t90_over_tau(TestSource source) const {
     if (model() == ResponseModel::first_order) {
         return ln10;
     }
-    return is_step(source) ? ln20 : membrane_t90_over_lag;
+    return is_step(source) ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
 }
 
 void Trend::settle(std::int64_t now_ms) {
@@ -109,7 +134,7 @@ void Trend::close(Batch& batch, bool reference) {
         v = std::abs(v - middle);
     }
     double const n = batch.count;
-    double const scatter = batch.count < 3 ? 0.0 : 1.482602218505602 * estimate::median_inplace(kept);
+    double const scatter = batch.count < 3 ? 0.0 : estimate::mad_to_sigma * estimate::median_inplace(kept);
     // The scatter of the tests themselves outweighs what each of them believes of itself.
     double const error = std::max(1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information));
     auto const at_ms = (batch.first_ms + batch.last_ms) / 2;
@@ -121,44 +146,72 @@ void Trend::close(Batch& batch, bool reference) {
         filter_.predict(static_cast<double>(at_ms - filter_ms_) / day_ms);
     }
     filter_ms_ = std::max(filter_ms_, at_ms);
-    double value = middle;
     double variance = square(error) + square(model_error);
-    if (reference) {
-        ++steps_batches_;
-    } else if (steps_batches_ > 0 && filter_.started()) {
-        // Steps are the cleaner half: declines are brought into line with them, slowly.
-        double const gap = middle - filter_.level();
-        double const gain =
-            decline_bias_variance_ / (decline_bias_variance_ + variance + filter_.level_variance());
-        decline_bias_ += std::clamp(gain, 0.02, 1.0) * (gap - decline_bias_);
-        decline_bias_variance_ = std::max(square(0.02), decline_bias_variance_ * (1.0 - gain));
-        value -= decline_bias_;
-        variance += decline_bias_variance_;
-    } else {
-        variance += square(decline_error) / (1.0 + 0.2 * batches_);
-    }
-    double const surprise =
-        batches_ < 3 ? 0.0 : (value - filter_.level()) / std::sqrt(variance + filter_.level_variance());
-    if (std::abs(surprise) > 3.0 && surprise * last_surprise_ > 9.0) {
-        filter_.step(square(0.3));  // twice the same way: the level has stepped, and the tests are right
-        last_surprise_ = 0.0;
-    } else {
-        last_surprise_ = std::abs(surprise) > 3.0 ? surprise : 0.0;
-    }
+    double const value = reference ? middle : bring_into_line(middle, variance);
+    steps_batches_ += reference ? 1U : 0U;
+    follow_jump(value, variance);
     filter_.update(value, variance);
     learn_fresh(at_ms);
 }
 
+// Steps are the cleaner half: where there are some, declines are brought into line with them, slowly.
+double Trend::bring_into_line(double middle, double& variance) {
+    if (steps_batches_ == 0 || !filter_.started()) {
+        return middle;
+    }
+    double const gap = middle - filter_.level();
+    double const gain =
+        decline_bias_variance_ / (decline_bias_variance_ + variance + filter_.level_variance());
+    decline_bias_ += std::clamp(gain, 0.02, 1.0) * (gap - decline_bias_);
+    decline_bias_variance_ = std::max(square(0.02), decline_bias_variance_ * (1.0 - gain));
+    variance += decline_bias_variance_;
+    return middle - decline_bias_;
+}
+
+// Twice far off the same way: the level has stepped, and the tests are right.
+void Trend::follow_jump(double value, double variance) {
+    double const surprise =
+        batches_ < 3 ? 0.0 : (value - filter_.level()) / std::sqrt(variance + filter_.level_variance());
+    if (std::abs(surprise) > 3.0 && surprise * last_surprise_ > 9.0) {
+        filter_.step(square(0.3));
+        last_surprise_ = 0.0;
+    } else {
+        last_surprise_ = std::abs(surprise) > 3.0 ? surprise : 0.0;
+    }
+}
+
 void Trend::learn_fresh(std::int64_t now_ms) {
     double const age_days = static_cast<double>(now_ms - life_ms_) / day_ms;
+    bool const nominal_known = nominal_s_ > 0.0;
+    if (nominal_known && !life_known_ && !fresh_known_ && steps_batches_ == 3 && nominal_evidence_ == 0.0) {
+        compare_with_nominal(std::log(nominal_s_) + used_slower, used_error);
+    }
     if (life_known_ && !fresh_known_ && age_days > settled_days && tests_ >= fewest_fresh_tests) {
         fresh_known_ = age_days < fresh_days;
         life_known_ = fresh_known_;
-        fresh_ln_ = filter_.level();
-        if (fresh_known_ && nominal_s_ > 0.0 && steps_batches_ > 0) {
-            compare_with_nominal(nominal_s_);
+        if (fresh_known_ && nominal_known) {
+            steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error) : learn_delay();
         }
+        fresh_ln_ = filter_.level();
     }
+}
+
+double Trend::mean_lag_s() const {
+    return std::exp(filter_.level()) / ln10;
+}
+
+// A fresh probe that is later than it should be owes that to the aerator.
+void Trend::learn_delay() {
+    double const expected_s = nominal_s_ / t90_over_lag_either;
+    double const expected_error_s = expected_s * std::hypot(nominal_error, decline_error);
+    double const gain = square(delay_error_s_) / (square(delay_error_s_) + square(expected_error_s));
+    double const lag_s = mean_lag_s();
+    double const more_s = std::clamp(gain * (lag_s - expected_s), -delay_s_, 0.5 * lag_s);
+    delay_s_ += more_s;
+    delay_error_s_ *= std::sqrt(1.0 - gain);
+    double const variance = filter_.level_variance();
+    filter_.restart();
+    filter_.update(std::log((lag_s - more_s) * ln10), variance);
 }
 
 void Trend::new_life(std::int64_t now_ms, bool fresh) {
@@ -173,19 +226,19 @@ void Trend::new_life(std::int64_t now_ms, bool fresh) {
     fresh_known_ = false;
 }
 
-void Trend::saw_delay(double delay_s, double ln_error) {
-    // A running mean whose weight falls to one in a hundred; poor fits count less.
-    double const spread = std::max(2.0, 20.0 * ln_error);
-    double const gain =
-        std::max(0.01, square(delay_error_s_) / (square(delay_error_s_) + square(spread) * 4.0));
-    double const surprise = std::clamp(delay_s - delay_s_, -30.0, 30.0);
-    delay_s_ += gain * surprise;
-    delay_error_s_ = std::max(3.0, delay_error_s_ * std::sqrt(1.0 - gain));
+// The filter works on ln(10) times the tail or the lag; what makes it T90 is the model, as far as it is
+// known.
+double Trend::scale_ln() const {
+    double const membrane =
+        steps_batches_ > 0 ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
+    return membrane_probability() * std::log(membrane / ln10);
 }
 
-// The filter works on ln(10) tau; what makes it T90 is the model.
-double Trend::scale_ln() const {
-    return std::log(t90_over_tau(steps_batches_ > 0 ? TestSource::cleaning : TestSource::aeration_off) / ln10);
+double Trend::scale_error() const {
+    double const membrane =
+        steps_batches_ > 0 ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
+    double const p = membrane_probability();
+    return std::abs(std::log(membrane / ln10)) * std::sqrt(p * (1.0 - p));
 }
 
 std::optional<double> Trend::fresh_ln() const {
@@ -200,7 +253,11 @@ std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
     auto const now = filter_.forecast(ahead_days);
     LevelKnown known;
     known.ln_t90 = now.mean + scale_ln();
-    known.error = std::sqrt(now.variance + square(definition_error));
+    double const of_declines =
+        steps_batches_ > 0 ? 0.0 : std::hypot(decline_error, delay_error_s_ / std::max(mean_lag_s(), 1.0));
+    known.change_error = std::sqrt(now.variance + square(model_error) + square(of_declines));
+    known.error = std::sqrt(square(known.change_error) + square(definition_error) + square(scale_error()) +
+                            square(temperature_error_));
     known.slope_per_day = filter_.slope();
     known.slope_error = std::sqrt(filter_.slope_variance());
     return known;

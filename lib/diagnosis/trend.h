@@ -13,14 +13,20 @@ namespace probekeeper::diagnosis {
 
 struct LevelKnown {
     double ln_t90 = 0.0, error = 0.0;  // standard deviation
+    // Of its change since the membrane was fresh: what is uncertain of both alike is not in it.
+    double change_error = 0.0;
     double slope_per_day = 0.0, slope_error = 0.0;
 };
 
 class Trend {
 public:
-    // A test that is good enough to use. `ln_tau_20`: of the tail's time constant at 20 degC. `onset_s`: of the
-    // tail (steps), or the aerator's delay (declines). `nominal_s`: the T90 expected of a fresh probe, or 0.
-    void take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit, double nominal_s);
+    // A test that is good enough to use. `ln_tau_20`: of the tail's time constant at 20 degC. `onset_s`: of
+    // the tail (steps), or the aerator's delay (declines). `nominal_s`: the T90 expected of a fresh probe, or
+    // 0.
+    void take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit,
+              double nominal_s);
+    // Whether tests can be corrected to 20 degC.
+    void temperature_known(bool known);
     // Closes batches that have waited long enough, even if no further test comes.
     void settle(std::int64_t now_ms);
     // Another membrane, and `fresh` if it is a new one: what was learned of the old one's level is of no use,
@@ -33,28 +39,35 @@ public:
     [[nodiscard]] std::optional<double> fresh_ln() const;
     [[nodiscard]] std::uint32_t tests() const { return tests_; }
     [[nodiscard]] std::int64_t newest_test_ms() const { return newest_ms_; }
-    // The aerator's own delay, learned from the bends after switch-off; and its standard error.
+    // The aerator's own delay, and its standard error. It does not age, so a fresh probe that should be as
+    // quick as its configuration expects tells it.
     [[nodiscard]] double delay_s() const { return delay_s_; }
     [[nodiscard]] double delay_error_s() const { return delay_error_s_; }
-    // What the tests say of the kind of response; first order until they say otherwise.
+    // What the tests say of the kind of response: the likelier one, and how likely membrane diffusion is.
     [[nodiscard]] ResponseModel model() const;
+    [[nodiscard]] double membrane_probability() const;
     // T90 over the tail's time constant, for that model and source.
     [[nodiscard]] double t90_over_tau(TestSource source) const;
 
 private:
-    void saw_delay(double delay_s, double ln_error);
-    void saw_onset(double onset_s, double tau_s);
-    void compare_with_nominal(double nominal_s);
-
     // Tests of one source, a few hours together, stand as one: their median is not moved by the odd bad one.
     struct Batch {
         std::array<float, 24> ln{}, error{};
         std::uint32_t count = 0;
         std::int64_t first_ms = 0, last_ms = 0;
     };
+    void add(Batch& batch, std::int64_t time_ms, double ln_value, double ln_error);
+    void learn_delay();
+    void saw_onset(double onset_s, double tau_s);
+    void compare_with_nominal(double expected_ln, double error);
+
     void close(Batch& batch, bool reference);
     void learn_fresh(std::int64_t now_ms);
+    [[nodiscard]] double bring_into_line(double middle, double& variance);
+    void follow_jump(double value, double variance);
     [[nodiscard]] double scale_ln() const;
+    [[nodiscard]] double scale_error() const;
+    [[nodiscard]] double mean_lag_s() const;
 
     // ln T90 by the day: coating doubles T90 in weeks to months, and quickens.
     estimate::LevelSlopeFilter filter_{{.level = 1e-4, .slope = 4e-6, .slope_prior = 4e-4}};
@@ -71,8 +84,9 @@ private:
     double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0;  // of recent steps
     double nominal_evidence_ = 0.0;                 // ln of the odds for the membrane, from a fresh probe
     double nominal_s_ = 0.0;
-    double delay_s_ = 5.0;
-    double delay_error_s_ = 20.0;
+    double delay_s_ = 10.0;       // common practice, no source: blowers and diffusers run down in seconds,
+    double delay_error_s_ = 7.0;  // surface aerators in half a minute
+    double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
     double last_surprise_ = 0.0;
     double fresh_ln_ = 0.0;
     bool fresh_known_ = false;

@@ -47,20 +47,21 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const others_low_too = anyone && others < 0.05;
     bool const others_high_too = anyone && others > 1.4;
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
-    bool const still_dead = tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
+    bool const still_dead =
+        tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
     bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = std::abs(state.liveness.stuck_value()) < 0.01 * state.last_saturation;
     bool const stuck = state.liveness.stuck() && !(at_zero && (zero || others_low_too));
     tracker(state, Reason::stuck).take(now_ms, stuck && !at_zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
-    // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none to
-    // ask, if the level leaps too.
+    // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
+    // to ask, if the level leaps too.
     bool const others_leapt =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
-    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt &&
-                       (anyone || tracker(state, Reason::membrane_damage).standing() ||
-                        state.liveness.level_leap() > 1.15);
+    bool const leapt =
+        state.fluctuation.leapt() > 0.0 && !others_leapt &&
+        (anyone || tracker(state, Reason::membrane_damage).standing() || state.liveness.level_leap() > 1.15);
     tracker(state, Reason::membrane_damage)
         .take(now_ms, leaking || leapt ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
 }
@@ -106,7 +107,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // The movement of a pierced membrane is told once.
     bool const pierced = tracker(state, Reason::membrane_damage).standing();
     tracker(state, Reason::fluctuation)
-        .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability, {(compared ? 6.0 : 18.0) * hour_s, day_s});
+        .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
+              {(compared ? 6.0 : 18.0) * hour_s, day_s});
     tracker(state, Reason::span_error)
         .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
