@@ -129,7 +129,7 @@ public:
             return connected.error();
         }
         adopt(std::move(*connected));
-        given_up_.clear();
+        sent_here_ = 0;
         unanswered_ = 0;
         return {};
     }
@@ -139,13 +139,9 @@ public:
     bool usable() override { return port_ && drain(); }
 
     LinkResult<Exchange> read(int unit, Block const& block, std::vector<std::uint16_t>& out) override {
-        if (!drain()) {
-            close();
-            return closed(0);
-        }
         ++transaction_;
-        std::erase(given_up_, transaction_);  // identifiers come round after 65536 requests
         auto const exchanged = exchange(static_cast<std::uint8_t>(unit), block, out);
+        sent_here_ = std::min(sent_here_ + 1, remembered);
         settle(exchanged);
         return exchanged;
     }
@@ -153,8 +149,9 @@ public:
 private:
     static constexpr std::size_t header_bytes = 7;  // transaction, protocol, length, unit
     static constexpr int unanswered_until_closed = 4;
+    static constexpr int remembered = 32'767;  // half of the identifiers, so that old and new never mix
 
-    // Throws away what came unasked: before a request is sent, nothing can be its answer. False: closed.
+    // Throws away what came unasked: while no request is under way, nothing can be an answer. False: closed.
     bool drain() {
         Frame rest;
         for (;;) {
@@ -181,7 +178,7 @@ private:
                 return received.error();
             }
             size = *received;
-        } while (is_given_up(transaction_of(frame)));
+        } while (is_of_earlier_request(transaction_of(frame)));
         auto const checked = check(std::span{frame}.first(size), unit, block, out);
         if (!checked) {
             return checked.error();
@@ -207,14 +204,17 @@ private:
 
     // One frame, of whichever request: its size. `begun` becomes the instant of its first byte.
     LinkResult<std::size_t> receive(Frame& frame, SteadyTime deadline, SteadyTime& begun) {
-        if (!wait_until(port_.get(), Readiness::readable, deadline)) {
+        auto const waited = wait_until(port_.get(), Readiness::readable, deadline);
+        if (waited == Waited::in_vain) {
             return LinkError{Fault::timed_out, 0};
         }
         begun = SteadyClock::now();
-        std::uint8_t first = 0;
-        auto const peeked = ::recv(port_.get(), &first, 1, MSG_PEEK | MSG_DONTWAIT);
-        if (peeked <= 0) {
-            return closed(peeked < 0 ? errno : 0);
+        if (waited == Waited::hung_up) {
+            std::uint8_t first = 0;
+            auto const peeked = ::recv(port_.get(), &first, 1, MSG_PEEK | MSG_DONTWAIT);
+            if (peeked <= 0) {
+                return closed(peeked < 0 ? errno : 0);
+            }
         }
         limit_receiving(context_.get(), deadline);
         int const got = ::modbus_receive_confirmation(context_.get(), frame.data());
@@ -247,8 +247,10 @@ private:
         return unpacked;
     }
 
-    bool is_given_up(std::uint16_t transaction) const {
-        return std::find(given_up_.begin(), given_up_.end(), transaction) != given_up_.end();
+    // Sent on this connection before the present one: given up meanwhile, or answered twice.
+    bool is_of_earlier_request(std::uint16_t transaction) const {
+        int const age = static_cast<std::uint16_t>(transaction_ - transaction);
+        return age >= 1 && age <= sent_here_;
     }
 
     // Leaves the connection in a state in which the next answer is the next request's, or closes it.
@@ -258,23 +260,13 @@ private:
             unanswered_ = 0;
             return;
         }
-        if (fault == Fault::timed_out && ++unanswered_ < unanswered_until_closed) {
-            give_up(transaction_);
-            return;
+        if (fault != Fault::timed_out || ++unanswered_ == unanswered_until_closed) {
+            close();
         }
-        close();
-    }
-
-    void give_up(std::uint16_t transaction) {
-        constexpr std::size_t remembered = 32;  // an answer later than so many give-ups is not to be expected
-        if (given_up_.size() == remembered) {
-            given_up_.erase(given_up_.begin());
-        }
-        given_up_.push_back(transaction);
     }
 
     std::uint16_t transaction_ = 0;
-    std::vector<std::uint16_t> given_up_;  // on this connection, oldest first
+    int sent_here_ = 0;  // requests on this connection, the present one not counted
     int unanswered_ = 0;
 };
 
@@ -350,7 +342,7 @@ private:
         quiet_since_ = request_end;
         auto const answer_time = timing_.frame(1 + answer_pdu_bytes(block) + crc_bytes);
         auto const deadline = request_end + timeout_ + answer_time;
-        if (!wait_until(port_.get(), Readiness::readable, deadline)) {
+        if (wait_until(port_.get(), Readiness::readable, deadline) == Waited::in_vain) {
             return LinkError{Fault::timed_out, 0};
         }
         auto const begun = SteadyClock::now();

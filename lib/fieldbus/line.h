@@ -50,8 +50,8 @@ public:
     // The line must be open. On failure `out` is unspecified. On a serial line the legal silence (3.5
     // characters, above 19200 baud 1.750 ms) since the last byte on the wire is kept before sending.
     //
-    // After a fault nothing of that exchange can pass for a later answer. TCP: an answer to a request given
-    // up earlier is recognised by its transaction identifier and thrown away; the connection is closed after
+    // After a fault nothing of that exchange can pass for a later answer. TCP: an answer to an earlier
+    // request is recognised by its transaction identifier and thrown away; the connection is closed after
     // a reply that makes no sense, and after four requests in a row that nobody answered (the device may have
     // forgotten it). Serial: what arrived late is flushed before the next request. Bytes that come even later
     // than that request carry nothing to know them by but the unit, which RTU cannot better.

@@ -49,7 +49,7 @@ int connect_within(int fd, addrinfo const& address, std::chrono::milliseconds ti
     if (errno != EINPROGRESS) {
         return errno;
     }
-    if (!wait_until(fd, Readiness::writable, SteadyClock::now() + timeout)) {
+    if (wait_until(fd, Readiness::writable, SteadyClock::now() + timeout) == Waited::in_vain) {
         return ETIMEDOUT;
     }
     int error = 0;

@@ -10,8 +10,11 @@ using SteadyTime = SteadyClock::time_point;
 
 enum class Readiness { readable, writable };
 
-// True as soon as `fd` is ready or in error (the next call on it tells which), false at `deadline`. Looks at
-// least once, also where the deadline has passed. Any descriptor number will do.
-[[nodiscard]] bool wait_until(int fd, Readiness readiness, SteadyTime deadline);
+enum class Waited { in_vain, ready, hung_up };
+
+// `ready` as soon as `fd` is; `hung_up` where the other side has ended the connection or `fd` is in error
+// (there may still be bytes to read; the next call on it tells); `in_vain` at `deadline`. Looks at least
+// once, also where the deadline has passed. Any descriptor number will do.
+[[nodiscard]] Waited wait_until(int fd, Readiness readiness, SteadyTime deadline);
 
 }  // namespace probekeeper::fieldbus

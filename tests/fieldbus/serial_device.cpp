@@ -68,7 +68,8 @@ void SerialDevice::send(Bytes const& bytes) {
 }
 
 bool SerialDevice::delivered() const {
-    return wait_until(slave_.get(), Readiness::readable, SteadyClock::now() + std::chrono::seconds{10});
+    return wait_until(slave_.get(), Readiness::readable, SteadyClock::now() + std::chrono::seconds{10}) ==
+           Waited::ready;
 }
 
 void SerialDevice::vanish() {
