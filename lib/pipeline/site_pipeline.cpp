@@ -35,7 +35,7 @@ void SitePipeline::advance(Timestamp now) {
 }
 
 bool SitePipeline::record(service::Record const& record) {
-    if (record.time < now()) {
+    if (record.time <= now()) {
         return false;
     }
     auto const behind = std::upper_bound(to_come_.begin(), to_come_.end(), record,
@@ -69,7 +69,19 @@ bool SitePipeline::rewind(std::string_view checkpoint) {
     }
     diagnosis_ = std::move(fresh);
     to_come_.clear();
+    // What was told by then, so that feeding again calls a change what was one the first time.
+    for (std::size_t place = 0; place < probes_.size(); ++place) {
+        told_[place] = told_by(diagnosis_.verdict(place));
+    }
     return true;
+}
+
+SitePipeline::Told SitePipeline::told_by(diagnosis::Diagnosis const& diagnosis) {
+    Told told{diagnosis.condition, {}};
+    for (auto const& finding : diagnosis.findings) {
+        told.reasons.push_back(finding.reason);
+    }
+    return told;
 }
 
 void SitePipeline::settle_tickets() {
@@ -88,10 +100,7 @@ void SitePipeline::tested(std::size_t place, diagnosis::ResponseTest const& test
 }
 
 void SitePipeline::weighed(std::size_t place, diagnosis::Diagnosis const& diagnosis) {
-    Told now{diagnosis.condition, {}};
-    for (auto const& finding : diagnosis.findings) {
-        now.reasons.push_back(finding.reason);
-    }
+    auto now = told_by(diagnosis);
     bool const changed = now != told_[place];
     told_[place] = std::move(now);
     sink_.weighed(probes_[place], diagnosis, changed);

@@ -34,8 +34,9 @@ public:
     void take(fleet::ProbeIndex probe, Reading const& reading);
     // Time passes without readings. Records that lie before `now` take effect.
     void advance(Timestamp now);
-    // Waits for its time if that is still to come. False, and nothing done, where it lies behind now(): then
-    // the diagnosis has to be made again from there, see rewind().
+    // Waits for its time, which is still to come. False, and nothing done, where it lies at or behind now(),
+    // for a record comes before the readings of its instant: then the diagnosis has to be made again from
+    // before it, see rewind().
     [[nodiscard]] bool record(service::Record const& record);
     void excuse(Timestamp from, Timestamp to) { diagnosis_.excuse(from, to); }
 
@@ -65,6 +66,7 @@ private:
         std::vector<diagnosis::Reason> reasons;
         bool operator==(Told const&) const = default;
     };
+    [[nodiscard]] static Told told_by(diagnosis::Diagnosis const& diagnosis);
 
     Sink& sink_;
     std::vector<fleet::ProbeIndex> probes_;

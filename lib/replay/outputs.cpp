@@ -11,6 +11,21 @@
 
 namespace probekeeper::replay {
 
+OutputFolder::OutputFolder(std::filesystem::path const& folder) {
+    auto const whole = std::filesystem::absolute(folder).lexically_normal();
+    for (auto path = whole; !std::filesystem::exists(path); path = path.parent_path()) {
+        made_.insert(made_.begin(), path);
+    }
+    std::filesystem::create_directories(whole);
+}
+
+OutputFolder::~OutputFolder() {
+    for (auto path = made_.rbegin(); path != made_.rend(); ++path) {
+        std::error_code not_empty;
+        std::filesystem::remove(*path, not_empty);
+    }
+}
+
 void write_file(std::filesystem::path const& file, std::string const& text) {
     auto const beside = file.string() + ".part";
     {

@@ -40,7 +40,9 @@ void refuse_if_it_holds_readings(std::filesystem::path const& place) {
 
 }  // namespace
 
-std::filesystem::path Recording::working_copy() const { return place_.string() + ".replay"; }
+std::filesystem::path Recording::working_copy() const {
+    return place_.string() + ".replay";
+}
 
 Recording::Recording(std::filesystem::path place, fleet::Fleet const& fleet) : place_{std::move(place)} {
     for (auto const& probe : fleet.probes) {
@@ -51,7 +53,7 @@ Recording::Recording(std::filesystem::path place, fleet::Fleet const& fleet) : p
         refuse_if_it_holds_readings(place_);
         must(store::backup(place_, working_copy()));
     } else if (place_.has_parent_path()) {
-        std::filesystem::create_directories(place_.parent_path());
+        folder_.emplace(place_.parent_path());
     }
     auto opened = store::Store::open(working_copy(), store::Store::Options::for_bulk());
     store_.emplace(must(std::move(opened)));
@@ -77,10 +79,18 @@ void Recording::add(fleet::ProbeIndex probe, Reading const& reading) {
     }
 }
 
-void Recording::add(store::ProbeTest test) { changes_.tests.push_back(std::move(test)); }
-void Recording::add(store::ProbeDiagnosis diagnosis) { changes_.diagnoses.push_back(std::move(diagnosis)); }
-void Recording::add(store::Checkpoint checkpoint) { changes_.checkpoints.push_back(std::move(checkpoint)); }
-void Recording::add(service::Ticket const& ticket) { changes_.tickets.push_back(ticket); }
+void Recording::add(store::ProbeTest test) {
+    changes_.tests.push_back(std::move(test));
+}
+void Recording::add(store::ProbeDiagnosis diagnosis) {
+    changes_.diagnoses.push_back(std::move(diagnosis));
+}
+void Recording::add(store::Checkpoint checkpoint) {
+    changes_.checkpoints.push_back(std::move(checkpoint));
+}
+void Recording::add(service::Ticket const& ticket) {
+    changes_.tickets.push_back(ticket);
+}
 
 void Recording::add(service::Record const& record) {
     service::KeptRecord kept;
@@ -107,6 +117,9 @@ void Recording::finish() {
     store_.reset();  // works the log into the file
     remove_store(place_);
     std::filesystem::rename(working_copy(), place_);
+    if (folder_) {
+        folder_->keep();
+    }
 }
 
 }  // namespace probekeeper::replay

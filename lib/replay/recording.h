@@ -3,10 +3,12 @@
 
 #include <filesystem>
 #include <map>
+#include <optional>
 #include <string>
 #include <vector>
 
 #include "fleet/fleet.h"
+#include "replay/outputs.h"
 #include "service/record.h"
 #include "store/store.h"
 
@@ -38,6 +40,7 @@ private:
     [[nodiscard]] std::filesystem::path working_copy() const;
 
     std::filesystem::path place_;
+    std::optional<OutputFolder> folder_;
     std::vector<store::FleetProbe> fleet_;
     std::optional<store::Store> store_;
     std::vector<store::ProbeKey> keys_;

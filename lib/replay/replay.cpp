@@ -57,11 +57,11 @@ class Run {
 public:
     Run(fleet::Fleet const& fleet, Request const& request, Watcher const& watcher)
         : fleet_{fleet}, request_{request}, watcher_{watcher} {
-        if (request.diagnosis) {
-            make_folder(*request.diagnosis);
-        }
         if (request.store) {
             recording_.emplace(*request.store, fleet);
+        }
+        if (request.diagnosis) {
+            make_folder(*request.diagnosis);
         }
         results_.emplace(fleet, recording_ ? &*recording_ : nullptr, summary_);
         for (fleet::SiteIndex site = 0; site < fleet.sites.size(); ++site) {
@@ -70,7 +70,7 @@ public:
             pipelines_.push_back(std::make_unique<pipeline::SitePipeline>(
                 fleet, site, service::TicketBook{id, next, {}}, *results_));
         }
-        days_.resize(fleet.sites.size());
+        newest_.resize(fleet.sites.size());
     }
 
     Summary run() {
@@ -82,15 +82,19 @@ public:
             }
         }
         leave_results();
+        if (folder_) {
+            folder_->keep();
+        }
         return summary_;
     }
 
 private:
-    static void make_folder(std::filesystem::path const& folder) {
-        std::error_code error;
-        std::filesystem::create_directories(folder, error);
-        if (error) {
-            throw WrongUsage{fmt::format("{}: cannot be made a folder: {}", folder.string(), error.message())};
+    void make_folder(std::filesystem::path const& folder) {
+        try {
+            folder_.emplace(folder);
+        } catch (std::filesystem::filesystem_error const& error) {
+            throw WrongUsage{
+                fmt::format("{}: cannot be made a folder: {}", folder.string(), error.code().message())};
         }
     }
 
@@ -123,11 +127,11 @@ private:
         std::uint64_t taken = 0;
         while (auto const row = csv.next()) {
             auto const site = fleet_.probes[row->probe].site;
-            pipelines_[site]->take(row->probe, row->reading);
             if (recording_) {
-                recording_->add(row->probe, row->reading);
                 checkpoint_at_day(site, row->reading.time);
+                recording_->add(row->probe, row->reading);
             }
+            pipelines_[site]->take(row->probe, row->reading);
             summary_.first = summary_.first ? summary_.first : row->reading.time;
             summary_.last = row->reading.time;
             if (++taken % rows_between_progress == 0) {
@@ -143,23 +147,28 @@ private:
 
     void tell_progress(intake::ReadingsCsv const& csv, std::uint64_t taken) const {
         if (watcher_.progress) {
-            watcher_.progress({csv.bytes_read(), csv.bytes_total(), taken, summary_.last.value_or(Timestamp{})});
+            watcher_.progress(
+                {csv.bytes_read(), csv.bytes_total(), taken, summary_.last.value_or(Timestamp{})});
         }
     }
 
     // One checkpoint a day, so that a service record that comes late need not begin from the first reading.
+    // It is taken before the first reading of the next day: then all readings up to its position are in it,
+    // whatever number of probes shares that position.
     void checkpoint_at_day(fleet::SiteIndex site, Timestamp time) {
-        auto const day = std::chrono::floor<std::chrono::days>(time);
-        if (days_[site] && *days_[site] != day) {
-            checkpoint(site, time);
+        using std::chrono::floor;
+        auto& newest = newest_[site];
+        if (newest && floor<std::chrono::days>(*newest) != floor<std::chrono::days>(time)) {
+            checkpoint(site, *newest);
         }
-        days_[site] = day;
+        newest = time;
     }
 
     void checkpoint(fleet::SiteIndex site, Timestamp position) {
         auto const bytes = pipelines_[site]->checkpoint();
         auto const raw = std::as_bytes(std::span{bytes});
-        recording_->add(store::Checkpoint{fleet_.sites[site].id, position,
+        recording_->add(store::Checkpoint{fleet_.sites[site].id,
+                                          position,
                                           std::to_string(diagnosis::algorithm_version),
                                           {raw.begin(), raw.end()}});
     }
@@ -214,9 +223,10 @@ private:
     Watcher const& watcher_;
     Summary summary_;
     std::optional<Recording> recording_;
+    std::optional<OutputFolder> folder_;
     std::optional<Results> results_;
     std::vector<std::unique_ptr<pipeline::SitePipeline>> pipelines_;
-    std::vector<std::optional<std::chrono::sys_days>> days_;
+    std::vector<std::optional<Timestamp>> newest_;  // reading of each site; kept with a store only
 };
 
 }  // namespace
