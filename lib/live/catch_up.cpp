@@ -82,7 +82,7 @@ void Keeper::open_site(fleet::SiteIndex index) {
     auto const& id = fleet_->sites[index].id;
     sites_.push_back(std::make_unique<Site>(
         Site{pipeline::SitePipeline{*fleet_, index, book_of(id), *this},
-             pipeline::Watermark{delay_of(*fleet_, pipeline::probes_of(*fleet_, index))}, std::nullopt}));
+             pipeline::Watermark{delay_of(*fleet_, pipeline::probes_of(*fleet_, index))}}));
     auto& site = *sites_.back();
     for (auto const& [number, ticket] : site.pipeline.book().tickets()) {
         if (!service::is_finished(ticket.state)) {
@@ -134,13 +134,14 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
             site.pipeline.excuse(downtime->stopped_at, downtime->started_at);
             ++downtime;
         }
-        site.pipeline.take(site.pipeline.probes()[item->place], item->reading);
-        last = item->reading.time;
-        auto const day = std::chrono::floor<std::chrono::days>(last);
-        if (site.checkpoint_day && *site.checkpoint_day != day) {
+        // Before the first reading of another day: all readings up to `last` are in it then, whichever probes
+        // share that instant.
+        auto const day = std::chrono::floor<std::chrono::days>(item->reading.time);
+        if (last != position && std::chrono::floor<std::chrono::days>(last) != day) {
             checkpoint(index, last);
         }
-        site.checkpoint_day = day;
+        site.pipeline.take(site.pipeline.probes()[item->place], item->reading);
+        last = item->reading.time;
         if (++fed % 100'000 == 0) {
             tell_store();
         }

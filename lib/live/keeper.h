@@ -68,7 +68,6 @@ private:
     struct Site {
         pipeline::SitePipeline pipeline;
         pipeline::Watermark watermark;
-        std::optional<std::chrono::sys_days> checkpoint_day;
     };
     using Item = pipeline::Watermark::Item;
     using Task = std::function<void()>;
