@@ -1,0 +1,136 @@
+// What a probe reads where there is no oxygen: known only where the water is truly without, or by a dry zero.
+#include <catch2/catch.hpp>
+
+#include "diagnosis/bench.h"
+
+namespace probekeeper::diagnosis::test {
+namespace {
+
+// Half an hour with air, an hour without: the oxygen is gone after ten minutes, down to `floor(hour)`.
+void cycle(Rig& rig, std::function<double(double)> floor) {
+    rig.aeration = [](double h) { return std::fmod(h, 1.5) < 0.5; };
+    rig.water = [floor = std::move(floor)](double h) {
+        double const in = std::fmod(h, 1.5);
+        double const high = 5.0 * std::min(1.0, in * 6.0);
+        double const low = 5.0 * std::max(0.0, 1.0 - (in - 0.5) * 6.0);
+        return std::max(in < 0.5 ? high : low, floor(h));
+    };
+}
+
+double nothing(double) {
+    return 0.0;
+}
+
+}  // namespace
+
+TEST_CASE("anoxic plateaus that agree give the background with an interval that holds it",
+          "[diagnosis][background]") {
+    double const offset = GENERATE(0.0, 0.05, -0.08);
+    CAPTURE(offset);
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = offset;
+    bench.run(72.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.background);
+    CHECK(d.background->source == BackgroundSource::anoxic_floor);
+    CHECK(d.background->value_mg_l == Approx(offset).margin(0.03));
+    CHECK(d.background->low_mg_l < offset);
+    CHECK(d.background->high_mg_l > offset);
+    CHECK(d.background->high_mg_l - d.background->low_mg_l < 0.2);
+    CHECK(d.background_unknown.empty());
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
+TEST_CASE("a residue that reads half a milligram where there is none is named", "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = 0.5;
+    bench.run(96.0);
+    auto const finding = bench.find(Reason::background);
+    REQUIRE(finding);
+    CHECK(*finding->value == Approx(0.5).margin(0.05));
+    CHECK(*finding->low <= *finding->value);
+    CHECK(*finding->high >= *finding->value);
+    CHECK(*finding->limit == Approx(0.2));
+    CHECK(finding->unit == "mg/L");
+    CHECK(finding->probability > 0.9);
+    CHECK_FALSE(finding->text.empty());
+    CHECK(bench.site.condition(0) == Condition::out_of_specification);
+}
+
+TEST_CASE("a large negative floor is a background too, for water cannot hold less than nothing",
+          "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = -0.8;
+    bench.run(96.0);
+    auto const finding = bench.find(Reason::background);
+    REQUIRE(finding);
+    CHECK(*finding->value == Approx(-0.8).margin(0.06));
+}
+
+TEST_CASE("plateaus that move with the load may be real oxygen, and say nothing of the probe",
+          "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, [](double h) { return 0.55 + 0.45 * std::sin(h * 2.0 * std::numbers::pi / 24.0); });
+    bench.run(96.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.background);
+    CHECK_FALSE(d.background_unknown.empty());
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
+TEST_CASE("a water that never runs out of oxygen leaves the background unknown, with the reason why",
+          "[diagnosis][background]") {
+    Bench bench;
+    bench.run(72.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.background);
+    CHECK_FALSE(d.background_unknown.empty());
+}
+
+TEST_CASE("a dry zero check tells the background where the water never can", "[diagnosis][background]") {
+    Bench bench;
+    bench.run(24.0);
+    Handling check;
+    check.dry_zero_mg_l = GENERATE(0.03, 0.3, -0.3);
+    CAPTURE(*check.dry_zero_mg_l);
+    bench.did(check);
+    bench.run(24.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.background);
+    CHECK(d.background->source == BackgroundSource::dry_zero);
+    CHECK(d.background->value_mg_l == Approx(*check.dry_zero_mg_l));
+    CHECK(bench.stands(Reason::background) == (std::abs(*check.dry_zero_mg_l) > 0.1));
+}
+
+TEST_CASE("a background is gone when the electrode has been cleaned of it", "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = 0.5;
+    bench.run(72.0);
+    REQUIRE(bench.stands(Reason::background));
+    bench.did(Act::electrode_clean);
+    bench.rig.probe(0).offset = 0.0;
+    bench.run(48.0);
+    CHECK_FALSE(bench.stands(Reason::background));
+    CHECK(bench.site.verdict(0).background->value_mg_l == Approx(0.0).margin(0.03));
+}
+
+TEST_CASE("a device that gives only percent and no temperature leaves the background unknown",
+          "[diagnosis][background]") {
+    Rig rig{1};
+    cycle(rig, nothing);
+    SiteDiagnosis site{site_of(1)};
+    Heard heard;
+    rig.run(48.0, [&](std::size_t place, Reading r) {
+        r.do_mg_l = r.temperature_c = not_read;
+        site.take(place, r, heard);
+    });
+    CHECK_FALSE(site.verdict(0).background);
+    CHECK_FALSE(site.verdict(0).background_unknown.empty());
+    CHECK(site.verdict(0).t90);  // the response needs no mg/L
+}
+
+}  // namespace probekeeper::diagnosis::test

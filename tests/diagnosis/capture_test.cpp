@@ -1,0 +1,169 @@
+// Response tests found in ordinary operation, and what must not be taken for one.
+#include <catch2/catch.hpp>
+
+#include "diagnosis/bench.h"
+
+namespace probekeeper::diagnosis::test {
+namespace {
+
+// Five minutes in air and back, as a technician lifts a probe.
+void lift(Bench& bench, bool declared) {
+    auto& probe = bench.rig.probe(0);
+    probe.in_air = true;
+    probe.hold = declared;
+    bench.run(301.0 / 3600.0);
+    probe.in_air = probe.hold = false;
+    bench.run(1.0);
+}
+
+double ramp(double hour, double from_h, double over_h, double low, double high) {
+    return low + (high - low) * std::clamp((hour - from_h) / over_h, 0.0, 1.0);
+}
+
+}  // namespace
+
+TEST_CASE("each blast that its bit declares is a test of the response", "[diagnosis][capture]") {
+    double const t90 = GENERATE(20.0, 40.0, 90.0);
+    CAPTURE(t90);
+    Bench bench;
+    bench.rig.probe(0).t90_s = t90;
+    bench.run(48.0);
+    auto const tests = bench.heard.used(TestSource::cleaning);
+    CHECK(tests.size() >= 14);  // of 16 blasts
+    for (auto const& test : tests) {
+        CHECK(test.t90_20_s == Approx(t90).epsilon(0.25));
+        CHECK(test.low_s < test.t90_s);
+        CHECK(test.high_s > test.t90_s);
+        CHECK(test.at_temperature_c == Approx(20.0));
+    }
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(t90).epsilon(0.15));
+}
+
+TEST_CASE("a lift into air that the hold bit declares is a test, named air_exposure",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.run(3.0);
+    lift(bench, /*declared=*/true);
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    REQUIRE(tests.size() == 1);
+    CHECK(tests.front().t90_s == Approx(40.0).epsilon(0.2));
+    CHECK(std::abs(seconds_between(bench.rig.now() - seconds(3600.0), tests.front().time)) < 20.0);
+}
+
+TEST_CASE("a lift that no bit declares is found by its leap towards air", "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double) { return 4.0; };
+    bench.run(3.0);
+    lift(bench, /*declared=*/false);
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    REQUIRE(tests.size() == 1);
+    CHECK(tests.front().t90_s == Approx(40.0).epsilon(0.25));
+}
+
+TEST_CASE("the cold slows a membrane, and the test corrects for it", "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).temperature_c = 8.0;
+    bench.run(12.0);
+    auto const tests = bench.heard.used(TestSource::cleaning);
+    REQUIRE_FALSE(tests.empty());
+    CHECK(tests.front().t90_s == Approx(40.0).epsilon(0.2));
+    CHECK(tests.front().t90_20_s < 0.9 * tests.front().t90_s);
+}
+
+TEST_CASE("a slow rise and fall of the water is no lift", "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    // An aerator that takes the water to saturation in half an hour, and a bloom beyond it by day.
+    bench.rig.water = [](double h) {
+        double const in_day = std::fmod(h, 8.0);
+        return in_day < 4.0 ? ramp(in_day, 1.0, 0.5, 3.0, 9.0) : ramp(in_day, 5.0, 1.5, 9.0, 3.0);
+    };
+    bench.run(48.0);
+    CHECK(bench.heard.tests.empty());
+}
+
+TEST_CASE("the aeration switched off is a test where a bit tells of it, and none where nothing does",
+          "[diagnosis][capture]") {
+    bool const told = GENERATE(true, false);
+    CAPTURE(told);
+    Bench bench{site_of(1, 5.0)};
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).noise = 0.005;
+    // On for an hour at 6 mg/L; off, it falls 5 mg/L within 20 minutes, and comes back within ten.
+    bench.rig.water = [](double h) {
+        double const in = std::fmod(h, 2.0);
+        return in < 1.0 ? ramp(in, 0.0, 1.0 / 6.0, 1.0, 6.0) : ramp(in, 1.0, 1.0 / 3.0, 6.0, 1.0);
+    };
+    if (told) {
+        bench.rig.aeration = [](double h) { return std::fmod(h, 2.0) < 1.0; };
+    }
+    bench.run(24.0);
+    auto const tests = bench.heard.used(TestSource::aeration_off);
+    CHECK(tests.empty() != told);
+    for (auto const& test : tests) {
+        CHECK(test.t90_s > 15.0);
+        CHECK(test.t90_s < 110.0);
+    }
+    CHECK(bench.heard.used(TestSource::air_exposure).empty());
+}
+
+TEST_CASE("a gap in the readings ends what was being watched, and no test comes out of it",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.run(3.0);
+    auto& probe = bench.rig.probe(0);
+    probe.in_air = probe.hold = true;
+    bench.run(301.0 / 3600.0);
+    probe.in_air = probe.hold = false;
+    bench.run(30.0 / 3600.0);
+    probe.silent = true;
+    bench.run(0.5);
+    probe.silent = false;
+    bench.run(2.0);
+    CHECK(bench.heard.tests.empty());
+}
+
+TEST_CASE("a blast too near to what the water holds is kept, and set aside with the reason",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.water = [](double) { return saturation_20 - 0.02; };
+    bench.run(24.0);
+    REQUIRE_FALSE(bench.heard.tests.empty());
+    for (auto const& [place, test] : bench.heard.tests) {
+        CHECK_FALSE(test.used);
+        CHECK_FALSE(test.set_aside.empty());
+    }
+    CHECK_FALSE(bench.site.verdict(0).t90);
+}
+
+TEST_CASE("readings that the device calls bad test nothing", "[diagnosis][capture]") {
+    Rig rig{1};
+    SiteDiagnosis site{site_of(1)};
+    Heard heard;
+    rig.run(24.0, [&](std::size_t place, Reading r) {
+        r.set(mark_fault, true);
+        site.take(place, r, heard);
+    });
+    CHECK(heard.tests.empty());
+}
+
+TEST_CASE("blasts that stop reaching the membrane are named, unless the water leaves nothing to see",
+          "[diagnosis][capture]") {
+    bool const near_air = GENERATE(false, true);
+    CAPTURE(near_air);
+    Bench bench;
+    bench.run(48.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+    if (near_air) {
+        bench.rig.water = [](double) { return saturation_20; };
+    } else {
+        bench.rig.probe(0).blasts_reach = false;
+    }
+    bench.run(48.0);
+    CHECK(bench.stands(Reason::cleaning_failed) != near_air);
+}
+
+}  // namespace probekeeper::diagnosis::test

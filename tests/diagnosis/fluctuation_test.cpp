@@ -1,0 +1,106 @@
+// The movement that a probe adds to its reading, told from that of the water.
+#include <catch2/catch.hpp>
+
+#include "diagnosis/bench.h"
+
+namespace probekeeper::diagnosis::test {
+namespace {
+
+// A loose membrane does not come in an hour: the noise of probe 0 grows by a third each day.
+void grow_noise(Bench& bench, int days, std::size_t first, std::size_t last) {
+    for (int day = 0; day < days; ++day) {
+        for (std::size_t i = first; i <= last; ++i) {
+            bench.rig.probe(i).noise *= 1.33;
+        }
+        bench.run(24.0);
+    }
+}
+
+}  // namespace
+
+TEST_CASE("a probe that begins to move as its neighbour does not is named", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.did(Act::membrane_change, 0);
+    bench.did(Act::membrane_change, 1);
+    bench.run(96.0);
+    CHECK(*bench.site.verdict(0).fluctuation->ratio == Approx(1.0).margin(0.4));
+    grow_noise(bench, 8, 0, 0);
+    auto const finding = bench.find(Reason::fluctuation);
+    REQUIRE(finding);
+    CHECK(*finding->value > *finding->limit);
+    CHECK(finding->unit == "mg/L");
+    CHECK(bench.site.condition(0) == Condition::maintenance_required);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.fluctuation);
+    CHECK(*d.fluctuation->ratio > 4.0);
+    CHECK(*d.fluctuation->shared_with_neighbours < 0.3);
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 1));
+}
+
+TEST_CASE("movement that all probes of a water share is the water's", "[diagnosis][fluctuation]") {
+    Bench bench{3};
+    bench.run(96.0);
+    grow_noise(bench, 8, 0, 2);
+    for (std::size_t place = 0; place < 3; ++place) {
+        CAPTURE(place);
+        CHECK_FALSE(bench.heard.ever(Reason::fluctuation, place));
+        CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, place));
+        CHECK(*bench.site.verdict(place).fluctuation->shared_with_neighbours > 0.7);
+    }
+}
+
+TEST_CASE("what a fresh membrane moves is learned after a membrane change, and only then",
+          "[diagnosis][fluctuation]") {
+    bool const changed = GENERATE(true, false);
+    CAPTURE(changed);
+    physics::Random random{1};
+    FluctuationWatch watch;
+    std::int64_t at_ms = to_unix_ms(day_one);
+    if (changed) {
+        watch.new_life(at_ms, /*fresh=*/true);
+    }
+    for (int i = 0; i < 4 * 8640; ++i) {
+        at_ms += 10'000;
+        View view;
+        view.time_ms = at_ms;
+        view.value = 6.0 + 0.02 * random.normal();
+        watch.take(view, /*disturbed=*/false);
+        watch.close_hour(at_ms, 0.001);
+    }
+    CHECK(watch.fresh_learned() == changed);
+    REQUIRE(watch.today());
+    CHECK(*watch.today() < 0.03);
+    CHECK(*watch.today() > 0.005);
+}
+
+TEST_CASE("a membrane that is pierced is damage at once, not wear", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).noise = 0.3;
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::membrane_damage));
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 1));
+    CHECK(bench.site.condition(0) == Condition::failure);
+}
+
+TEST_CASE("a storm that reaches all probes within hours damages no membrane", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).noise = bench.rig.probe(1).noise = 0.3;
+    bench.run(24.0);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 1));
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 1));
+}
+
+TEST_CASE("a few hours of readings leave the fluctuation unknown, with the reason why",
+          "[diagnosis][fluctuation]") {
+    Bench bench;
+    bench.run(4.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.fluctuation);
+    CHECK_FALSE(d.fluctuation_unknown.empty());
+}
+
+}  // namespace probekeeper::diagnosis::test

@@ -1,0 +1,111 @@
+// Sudden faults: dead, stuck, impossible - and the waters that only look like them.
+#include <catch2/catch.hpp>
+
+#include "diagnosis/bench.h"
+
+namespace probekeeper::diagnosis::test {
+
+TEST_CASE("a probe that falls to zero while its neighbour reads oxygen has no signal",
+          "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(8.0);
+    auto const finding = bench.find(Reason::no_signal);
+    REQUIRE(finding);
+    REQUIRE(finding->since);
+    CHECK(std::abs(seconds_between(day_one + Millis{72 * 3'600'000}, *finding->since)) < 600.0);
+    CHECK(bench.site.condition(0) == Condition::failure);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal, 1));
+    CHECK_FALSE(bench.heard.ever(Reason::stuck, 0));  // told once
+}
+
+TEST_CASE("water that runs out of oxygen for all of its probes is no fault of theirs",
+          "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
+    bench.rig.probe(0).resolution = bench.rig.probe(1).resolution = 0.01;
+    bench.rig.probe(0).noise = bench.rig.probe(1).noise = 0.001;  // so calm that zeros repeat
+    bench.rig.water = [](double h) {
+        return h < 72.0 ? 6.0 + 0.3 * std::sin(h) : std::max(0.0, 6.0 - 3.0 * (h - 72.0));
+    };
+    bench.run(120.0);
+    for (std::size_t place = 0; place < 2; ++place) {
+        CAPTURE(place);
+        CHECK_FALSE(bench.heard.ever(Reason::no_signal, place));
+        CHECK_FALSE(bench.heard.ever(Reason::stuck, place));
+    }
+}
+
+TEST_CASE("a signal that comes back clears the failure", "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(8.0);
+    REQUIRE(bench.stands(Reason::no_signal));
+    bench.rig.probe(0).shows.reset();
+    bench.run(8.0);
+    CHECK_FALSE(bench.stands(Reason::no_signal));
+}
+
+TEST_CASE("a probe that repeats one value while the water moves is stuck", "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.water = [](double h) { return 6.0 + std::sin(h / 3.0); };
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 6.25;
+    bench.run(14.0);
+    auto const finding = bench.find(Reason::stuck);
+    REQUIRE(finding);
+    REQUIRE(finding->since);
+    CHECK(*finding->since >= day_one + Millis{71 * 3'600'000});
+    CHECK(bench.site.condition(0) == Condition::failure);
+}
+
+TEST_CASE("a coarse reading in calm water repeats itself and is not stuck", "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double h) { return 6.03 + 0.4 * std::sin(h * 2.0 * std::numbers::pi / 24.0); };
+    bench.run(240.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+}
+
+TEST_CASE("a transmitter that freezes while it is cleaned is not stuck", "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.blast_s = 900;
+    bench.rig.blast_every_s = 3600;
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(72.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
+TEST_CASE("a temperature that cannot be, or that the neighbours contradict, is named",
+          "[diagnosis][liveness]") {
+    double const shown = GENERATE(-20.0, 85.0, 31.0);
+    CAPTURE(shown);
+    Bench bench{4};
+    bench.run(24.0);
+    CHECK_FALSE(bench.heard.ever(Reason::temperature_fault));
+    bench.rig.probe(0).temperature_c = shown;
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::temperature_fault, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::temperature_fault, 1));
+    CHECK_FALSE(bench.heard.ever(Reason::temperature_fault, 2));
+    CHECK_FALSE(bench.heard.ever(Reason::temperature_fault, 3));
+    bench.rig.probe(0).temperature_c = 20.0;
+    bench.run(24.0);
+    CHECK_FALSE(bench.stands(Reason::temperature_fault, 0));
+}
+
+TEST_CASE("a level far above anything the water ever showed is damage to the membrane",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.run(96.0);
+    bench.rig.probe(0).gain = 2.6;
+    bench.run(8.0);
+    CHECK(bench.stands(Reason::membrane_damage));
+}
+
+}  // namespace probekeeper::diagnosis::test

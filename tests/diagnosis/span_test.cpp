@@ -1,0 +1,160 @@
+// The reading in air where 100 % would be right.
+#include <catch2/catch.hpp>
+
+#include "diagnosis/bench.h"
+
+namespace probekeeper::diagnosis::test {
+namespace {
+
+// Three lifts of ten minutes, some hours apart: long enough to settle in air.
+void lifts(Bench& bench) {
+    for (int i = 0; i < 3; ++i) {
+        auto& probe = bench.rig.probe(0);
+        probe.in_air = probe.hold = true;
+        bench.run(601.0 / 3600.0);
+        probe.in_air = probe.hold = false;
+        bench.run(5.0);
+    }
+}
+
+Handling reference(double probe_mg_l, double reference_mg_l) {
+    Handling h;
+    h.act = Act::reference_check;
+    h.probe_mg_l = probe_mg_l;
+    h.reference_mg_l = reference_mg_l;
+    return h;
+}
+
+}  // namespace
+
+TEST_CASE("lifts into air tell the span", "[diagnosis][span]") {
+    double const gain = GENERATE(0.88, 1.0, 1.12);
+    CAPTURE(gain);
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).gain = gain;
+    bench.run(2.0);
+    lifts(bench);
+    bench.run(24.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.span);
+    CHECK(d.span->source == SpanSource::air_exposure);
+    CHECK(d.span->value_percent == Approx(100.0 * gain).margin(2.5));
+    auto const finding = bench.find(Reason::span_error);
+    CHECK(finding.has_value() == (gain != 1.0));
+    if (finding) {
+        CHECK(*finding->value == Approx(100.0 * gain).margin(2.5));
+        CHECK(*finding->limit == Approx(gain > 1.0 ? 105.0 : 95.0));
+        CHECK(finding->unit == "%");
+    }
+}
+
+TEST_CASE("a slow anode alone raises no span error", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.probe(0).t90_s = 150.0;
+    bench.run(96.0);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+    CHECK(bench.stands(Reason::slow_response));
+}
+
+TEST_CASE("an air calibration sets the span right, and takes the error away", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.probe(0).gain = 1.15;
+    bench.run(48.0);
+    REQUIRE(bench.stands(Reason::span_error));
+    Handling calibration;
+    calibration.act = Act::air_calibration;
+    calibration.air_percent = 115.0;  // as found
+    bench.did(calibration);
+    bench.rig.probe(0).gain = 1.0;
+    CHECK_FALSE(bench.stands(Reason::span_error));
+    bench.run(1.0);
+    CHECK(bench.site.verdict(0).span->value_percent == Approx(100.0).margin(2.0));
+    bench.run(48.0);
+    CHECK_FALSE(bench.stands(Reason::span_error));
+}
+
+TEST_CASE("a reading in air that was found wrong and left so is a span error", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.blast_s = 15;  // too short to settle in air
+    bench.run(24.0);
+    Handling inspection;
+    inspection.air_percent = 112.0;
+    bench.did(inspection);
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::span_error));
+    CHECK(bench.site.verdict(0).span->value_percent == Approx(112.0));
+}
+
+TEST_CASE("what a new membrane reads in air before it is calibrated is no span error", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.blast_s = 15;
+    bench.run(24.0);
+    bool const change_first = GENERATE(true, false);
+    Handling air;
+    air.air_percent = 125.0;
+    if (!change_first) {
+        bench.did(air);
+        bench.run(0.2);
+    }
+    bench.did(Act::membrane_change);
+    if (change_first) {
+        bench.run(0.2);
+        bench.did(air);
+    }
+    bench.run(24.0);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("weather that no register measures leaves a span error of five percent in doubt",
+          "[diagnosis][span]") {
+    auto setup = site_of(1);
+    setup.probes[0].pressure_measured = false;
+    Bench bench{setup};
+    bench.rig.probe(0).gain = 1.055;
+    bench.run(96.0);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("a portable meter that disagrees is named, and a calibration answers it", "[diagnosis][span]") {
+    Bench bench;
+    bench.run(24.0);
+    bench.did(reference(6.0, 6.2));
+    bench.run(2.0);
+    CHECK_FALSE(bench.stands(Reason::reference_disagreement));
+    bench.did(reference(6.0, 7.0));
+    bench.run(2.0);
+    auto const finding = bench.find(Reason::reference_disagreement);
+    REQUIRE(finding);
+    CHECK(*finding->value == Approx(-1.0));
+    CHECK(bench.site.condition(0) == Condition::out_of_specification);
+    bench.did(Act::air_calibration);
+    bench.run(24.0);
+    CHECK_FALSE(bench.stands(Reason::reference_disagreement));
+}
+
+TEST_CASE("the allowance against a reference is the greater of its two limits", "[diagnosis][span]") {
+    // 10 % or 0.3 mg/L: at 1 mg/L the milligrams count, at 9 mg/L the percent.
+    struct Row {
+        double probe, reference;
+        bool disagrees;
+    };
+    auto const row =
+        GENERATE(Row{1.25, 1.0, false}, Row{1.4, 1.0, true}, Row{9.8, 9.0, false}, Row{10.1, 9.0, true});
+    CAPTURE(row.probe, row.reference);
+    Bench bench;
+    bench.run(24.0);
+    bench.did(reference(row.probe, row.reference));
+    bench.run(2.0);
+    CHECK(bench.stands(Reason::reference_disagreement) == row.disagrees);
+}
+
+TEST_CASE("without air on record the span is unknown, with the reason why", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.run(24.0);
+    CHECK_FALSE(bench.site.verdict(0).span);
+    CHECK_FALSE(bench.site.verdict(0).span_unknown.empty());
+}
+
+}  // namespace probekeeper::diagnosis::test
