@@ -227,6 +227,10 @@ TEST_CASE("a late record can begin from any day's checkpoint: what follows it gi
     pipeline::test::Remember sink;
     pipeline::SitePipeline site{desk.fleet, pipeline::test::saltmarsh, pipeline::test::empty_book(), sink};
     REQUIRE(site.rewind({reinterpret_cast<char const*>(daily->state.data()), daily->state.size()}));
+    // Between two instants: a position that some probes' readings are in, and others' are not, would lose
+    // those.
+    CHECK(daily->position == day_one + 24 * hour - Millis{10'000});
+    CHECK(site.now() == daily->position);
     // From the store, as the daemon does it: rounded and completed as the CSV gave them.
     auto reader = desk.reader();
     auto stream =
