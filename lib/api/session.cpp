@@ -48,6 +48,22 @@ Head head_of(http::request_header<> const& request) {
     return head;
 }
 
+Response refusal(ProblemType type, std::string_view detail) {
+    return to_response({type, std::string{detail}, {}, {}});
+}
+
+enum class Expectation { none, leave_to_send, unknown };
+constexpr std::string_view continue_line = "HTTP/1.1 100 Continue\r\n\r\n";
+
+Expectation expectation_of(http::request_header<> const& request) {
+    auto const found = request.find(http::field::expect);
+    if (found == request.end()) {
+        return Expectation::none;
+    }
+    return boost::beast::iequals(found->value(), "100-continue") ? Expectation::leave_to_send
+                                                                 : Expectation::unknown;
+}
+
 // What to tell a client whose request could not be read; empty where there is nobody to tell.
 std::optional<Problem> problem_of_read(error_code error, bool timed_out, Limits const& limits) {
     auto const say = [](ProblemType type, std::string detail) {
@@ -167,15 +183,15 @@ net::awaitable<bool> Session::serve() {
     set_deadline(shared_.limits.header);
     auto const [error, count] = co_await http::async_read_header(socket_, buffer_, parser, tuple);
     if (error) {
-        co_return co_await refuse(error);
+        co_return co_await refuse_unreadable(error);
     }
-    auto const head = head_of(parser.get().base());
+    auto head = head_of(parser.get().base());
     auto const version = parser.get().version();
     auto admitted = shared_.dispatcher.admit(head);
     if (auto* refusal = std::get_if<Response>(&admitted)) {
         unread_ = !parser.is_done();
         bool const keep_alive = parser.get().keep_alive() && !unread_;
-        co_return co_await write(std::move(*refusal), head, version, keep_alive);
+        co_return co_await write(std::move(*refusal), std::move(head), version, keep_alive);
     }
     if (!parser.is_done()) {
         bool const whole = co_await read_body(parser);
@@ -184,35 +200,34 @@ net::awaitable<bool> Session::serve() {
         }
     }
     clear_deadline();
-    auto response =
-        co_await answer(std::move(std::get<Admitted>(admitted)), head, std::move(parser.get().body()));
-    co_return co_await write(std::move(response), head, version, parser.get().keep_alive());
+    auto const& request = std::get<Admitted>(admitted);
+    auto response = co_await answer(request, head, parser.get().body());
+    bool const keep_alive = parser.get().keep_alive();
+    co_return co_await write(std::move(response), std::move(head), version, keep_alive);
 }
 
 net::awaitable<bool> Session::read_body(Parser& parser) {
     set_deadline(shared_.limits.body);
-    auto const expectation = field(parser.get().base(), "Expect");
-    if (expectation) {
-        if (!boost::beast::iequals(*expectation, "100-continue")) {
-            unread_ = true;
-            Problem const problem{
-                ProblemType::expectation_failed, "the only expectation known here is 100-continue", {}, {}};
-            co_return co_await write(to_response(problem), Head{}, 11, /*keep_alive=*/false);
-        }
-        static constexpr std::string_view go_on = "HTTP/1.1 100 Continue\r\n\r\n";
-        auto const [error, count] = co_await net::async_write(socket_, net::buffer(go_on), tuple);
-        if (error) {
+    auto const wish = expectation_of(parser.get().base());
+    if (wish == Expectation::unknown) {
+        co_return co_await refuse(ProblemType::expectation_failed,
+                                  "the only expectation known here is 100-continue");
+    }
+    if (wish == Expectation::leave_to_send) {
+        auto const go_on = net::buffer(continue_line);
+        auto const [unsent, sent] = co_await net::async_write(socket_, go_on, tuple);
+        if (unsent) {
             co_return false;
         }
     }
     auto const [error, count] = co_await http::async_read(socket_, buffer_, parser, tuple);
     if (error) {
-        co_return co_await refuse(error);
+        co_return co_await refuse_unreadable(error);
     }
     co_return true;
 }
 
-net::awaitable<Response> Session::answer(Admitted request, Head head, std::string body) {
+net::awaitable<Response> Session::answer(Admitted const& request, Head const& head, std::string const& body) {
     if (request.route->where == Where::at_once) {
         co_return shared_.dispatcher.answer(request, head, body);
     }
@@ -223,13 +238,19 @@ net::awaitable<Response> Session::answer(Admitted request, Head head, std::strin
     co_return co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
 }
 
-net::awaitable<bool> Session::refuse(error_code error) {
+net::awaitable<bool> Session::refuse(ProblemType type, std::string_view detail) {
+    unread_ = true;
+    auto response = refusal(type, detail);
+    Head head;
+    co_return co_await write(std::move(response), std::move(head), 11, /*keep_alive=*/false);
+}
+
+net::awaitable<bool> Session::refuse_unreadable(error_code error) {
     auto const problem = problem_of_read(error, timed_out_, shared_.limits);
-    if (problem) {
-        unread_ = true;
-        co_await write(to_response(*problem), Head{}, 11, /*keep_alive=*/false);
+    if (!problem) {
+        co_return false;
     }
-    co_return false;
+    co_return co_await refuse(problem->type, problem->detail);
 }
 
 net::awaitable<bool> Session::write(Response response, Head head, unsigned version, bool keep_alive) {

@@ -48,8 +48,11 @@ private:
     net::awaitable<bool> await_request();  // false: there will be none
     net::awaitable<bool> serve();          // false: the connection is to end
     net::awaitable<bool> read_body(Parser& parser);
-    net::awaitable<Response> answer(Admitted request, Head head, std::string body);
-    net::awaitable<bool> refuse(boost::system::error_code error);  // of reading; always false
+    // References into serve()'s frame, which outlives the call; likewise parser above and detail below.
+    net::awaitable<Response> answer(Admitted const& request, Head const& head, std::string const& body);
+    // Both say what is wrong, where there is somebody to tell, and give false.
+    net::awaitable<bool> refuse(ProblemType type, std::string_view detail);
+    net::awaitable<bool> refuse_unreadable(boost::system::error_code error);
     net::awaitable<bool> write(Response response, Head head, unsigned version, bool keep_alive);
     net::awaitable<void> linger();
 
