@@ -1,0 +1,291 @@
+#include "api/estate.h"
+
+#include <spdlog/sinks/null_sink.h>
+
+#include <algorithm>
+
+#include "api/paging.h"
+#include "document/diagnosis.h"
+#include "document/write.h"
+
+using namespace probekeeper;
+using api::Refusal;
+
+Timestamp const estate_time = parse_rfc3339("2026-03-01T06:00:00Z").value();
+
+namespace {
+
+document::Probe probe_named(std::string id, std::string site, diagnosis::Condition condition) {
+    document::Probe p;
+    p.id = std::move(id);
+    p.site = std::move(site);
+    p.line = p.site + "-a";
+    p.unit = 1;
+    p.condition = condition;
+    return p;
+}
+
+service::Ticket open_ticket() {
+    service::Ticket t;
+    t.id = "saltmarsh-17";
+    t.number = 17;
+    t.site = "saltmarsh";
+    t.probe = "tank-1";
+    t.opened_at = t.updated_at = estate_time;
+    diagnosis::Finding f;
+    f.raised_at = estate_time;
+    t.reasons = {{f, std::nullopt}};
+    t.history = {{estate_time, service::State::open, "probekeeperd", ""}};
+    return t;
+}
+
+Refusal unknown(std::string const& what) {
+    return {Refusal::Kind::not_found, "there is no " + what, "", {}};
+}
+
+// A page of a list whose positions are places in it.
+template <typename T>
+api::Answer<api::Page<T>> page_by_place(std::vector<T> const& items, api::PageRequest const& request) {
+    std::size_t begin = 0;
+    if (request.after) {
+        if (request.after->find_first_not_of("0123456789") != std::string::npos) {
+            return Refusal{Refusal::Kind::invalid, "after is no position of this list", "after", {}};
+        }
+        begin = std::min<std::size_t>(std::stoul(*request.after), items.size());
+    }
+    auto const end = std::min(begin + request.limit, items.size());
+    api::Page<T> page{{items.begin() + static_cast<std::ptrdiff_t>(begin),
+                       items.begin() + static_cast<std::ptrdiff_t>(end)},
+                      std::nullopt};
+    if (end < items.size()) {
+        page.next = std::to_string(end);
+    }
+    return page;
+}
+
+}  // namespace
+
+Estate::Estate() : book_{"saltmarsh", 18, {open_ticket()}} {
+    sites_.resize(2);
+    sites_[0].facts.id = "northworks";
+    sites_[0].facts.kind = fleet::SiteKind::wastewater;
+    sites_[1].facts.id = "saltmarsh";
+    probes_ = {probe_named("basin-1", "northworks", diagnosis::Condition::unknown),
+               probe_named("tank-1", "saltmarsh", diagnosis::Condition::maintenance_required),
+               probe_named("tank-2", "saltmarsh", diagnosis::Condition::good)};
+    probes_[1].open_ticket = "saltmarsh-17";
+    sites_[0].count(diagnosis::Condition::unknown);
+    sites_[1].count(diagnosis::Condition::maintenance_required);
+    sites_[1].count(diagnosis::Condition::good);
+    for (int i = 0; i < 12; ++i) {
+        Reading r;
+        r.time = estate_time + Millis{5000 * i};
+        r.do_mg_l = 7.0 + i;
+        readings_.push_back(r);
+    }
+}
+
+bool Estate::knows_probe(std::string const& id) const {
+    return std::any_of(probes_.begin(), probes_.end(), [&](document::Probe const& p) { return p.id == id; });
+}
+
+Estate::Answer<document::Health> Estate::health() {
+    document::Health h;
+    h.version = "0.1.0";
+    h.lines_up = 2;
+    return h;
+}
+
+Estate::Answer<Estate::Page<document::Site>> Estate::sites(PageRequest const& page) {
+    return api::page_by_id<document::Site>(
+        sites_, page, [](document::Site const& s) { return s.facts.id; }, [](auto const&) { return true; },
+        [](document::Site const& s) { return s; });
+}
+
+Estate::Answer<document::Site> Estate::site(std::string const& id) {
+    for (auto const& s : sites_) {
+        if (s.facts.id == id) {
+            return s;
+        }
+    }
+    return unknown("site " + id);
+}
+
+Estate::Answer<Estate::Page<document::Probe>> Estate::probes(api::ProbeFilter const& filter,
+                                                             PageRequest const& page) {
+    auto const wanted = [&](document::Probe const& p) {
+        return (!filter.site || *filter.site == p.site) &&
+               (!filter.condition || *filter.condition == p.condition);
+    };
+    return api::page_by_id<document::Probe>(
+        probes_, page, [](document::Probe const& p) { return p.id; }, wanted,
+        [](document::Probe const& p) { return p; });
+}
+
+Estate::Answer<document::Probe> Estate::probe(std::string const& id) {
+    for (auto const& p : probes_) {
+        if (p.id == id) {
+            return p;
+        }
+    }
+    return unknown("probe " + id);
+}
+
+Estate::Answer<std::string> Estate::diagnosis(std::string const& probe) {
+    before_diagnosis();
+    if (!knows_probe(probe)) {
+        return unknown("probe " + probe);
+    }
+    return document::write(document::to_json(diagnosis::Diagnosis{}, probe));
+}
+
+Estate::Answer<Estate::Page<Reading>> Estate::readings(std::string const& probe, api::TimeRange const& range,
+                                                       PageRequest const& page) {
+    if (!knows_probe(probe)) {
+        return unknown("probe " + probe);
+    }
+    std::vector<Reading> within;
+    std::copy_if(readings_.begin(), readings_.end(), std::back_inserter(within), [&](Reading const& r) {
+        return (!range.from || *range.from <= r.time) && (!range.to || r.time < *range.to);
+    });
+    return page_by_place(within, page);
+}
+
+Estate::Answer<Estate::Page<document::Step>> Estate::steps(std::string const& probe,
+                                                           api::TimeRange const& range, Millis step,
+                                                           PageRequest const& page) {
+    auto const found = readings(probe, range, {10'000, std::nullopt});
+    if (!found) {
+        return found.error();
+    }
+    std::vector<document::Step> steps;
+    for (auto const& r : found->items) {
+        auto const start = r.time - r.time.time_since_epoch() % step;
+        if (steps.empty() || steps.back().start != start) {
+            steps.push_back({start, 0, {r.do_mg_l, r.do_mg_l, r.do_mg_l}, {}, {}});
+        }
+        ++steps.back().count;
+        steps.back().do_mg_l.max = r.do_mg_l;
+    }
+    return page_by_place(steps, page);
+}
+
+Estate::Answer<Estate::Page<diagnosis::ResponseTest>> Estate::response_tests(std::string const& probe,
+                                                                             std::optional<Timestamp> from,
+                                                                             PageRequest const& page) {
+    if (!knows_probe(probe)) {
+        return unknown("probe " + probe);
+    }
+    std::vector<diagnosis::ResponseTest> tests;
+    for (int i = 0; i < 3; ++i) {
+        diagnosis::ResponseTest test;
+        test.time = estate_time + days(i);
+        if (!from || test.time >= *from) {
+            tests.push_back(test);
+        }
+    }
+    return page_by_place(tests, page);
+}
+
+Estate::Answer<Estate::Page<service::KeptRecord>> Estate::service_records(std::string const& probe,
+                                                                          PageRequest const& page) {
+    if (!knows_probe(probe)) {
+        return unknown("probe " + probe);
+    }
+    std::lock_guard const lock{mutex_};
+    std::vector<service::KeptRecord> of_probe;
+    std::copy_if(records_.begin(), records_.end(), std::back_inserter(of_probe),
+                 [&](service::KeptRecord const& r) { return r.record.probe == probe; });
+    return page_by_place(of_probe, page);
+}
+
+Estate::Answer<Estate::Page<service::Ticket>> Estate::tickets(api::TicketFilter const& filter,
+                                                              PageRequest const& page) {
+    std::lock_guard const lock{mutex_};
+    std::vector<service::Ticket> found;
+    for (auto const& [number, t] : book_.tickets()) {
+        bool const reason_fits = !filter.reason || t.reasons.front().finding.reason == *filter.reason;
+        if ((!filter.site || *filter.site == t.site) && (!filter.probe || *filter.probe == t.probe) &&
+            (!filter.state || *filter.state == t.state) && reason_fits) {
+            found.push_back(t);
+        }
+    }
+    return page_by_place(found, page);
+}
+
+Estate::Answer<service::Ticket> Estate::ticket(std::string const& id) {
+    std::lock_guard const lock{mutex_};
+    auto const* found = book_.find(id);
+    if (found == nullptr) {
+        return unknown("ticket " + id);
+    }
+    return *found;
+}
+
+Estate::Answer<service::KeptRecord> Estate::add_record(service::Record const& record,
+                                                       api::Keep<service::KeptRecord> const& keep) {
+    if (disk_full) {
+        return Refusal{Refusal::Kind::unavailable, "the disk of the store is full", "", {}};
+    }
+    if (!knows_probe(record.probe)) {
+        return unknown("probe " + record.probe);
+    }
+    if (record.time > estate_time + days(366)) {
+        return Refusal{Refusal::Kind::invalid, "time lies in the future", "time", {}};
+    }
+    std::lock_guard const lock{mutex_};
+    records_.push_back({static_cast<std::int64_t>(records_.size()) + 1, record, std::nullopt, "", ""});
+    if (auto answer = keep(records_.back())) {
+        kept_[{answer->path, answer->key}] = *answer;
+    }
+    return records_.back();
+}
+
+Estate::Answer<service::Ticket> Estate::stepped(service::StepResult result,
+                                                api::Keep<service::Ticket> const& keep) {
+    if (result) {
+        if (auto answer = keep(*result)) {
+            kept_[{answer->path, answer->key}] = *answer;
+        }
+        return *result;
+    }
+    auto const& refused = result.error();
+    if (refused.why == service::Refused::Why::unknown_ticket) {
+        return Refusal{Refusal::Kind::not_found, refused.message, "", {}};
+    }
+    std::vector<std::string> fitting;
+    for (auto const step : refused.fitting) {
+        fitting.emplace_back(service::to_word(step));
+    }
+    return Refusal{Refusal::Kind::conflict, refused.message, "", fitting};
+}
+
+Estate::Answer<service::Ticket> Estate::acknowledge(std::string const& ticket, std::string const& by,
+                                                    std::string const& note,
+                                                    api::Keep<service::Ticket> const& keep) {
+    std::lock_guard const lock{mutex_};
+    return stepped(book_.acknowledge(ticket, by, note, estate_time + days(1)), keep);
+}
+
+Estate::Answer<service::Ticket> Estate::close(std::string const& ticket, std::string const& by,
+                                              service::Found found, std::string const& note,
+                                              api::Keep<service::Ticket> const& keep) {
+    std::lock_guard const lock{mutex_};
+    return stepped(book_.close(ticket, by, found, note, estate_time + days(2)), keep);
+}
+
+Estate::Answer<std::optional<api::KeptAnswer>> Estate::kept_answer(std::string const& path,
+                                                                   std::string const& key) {
+    std::lock_guard const lock{mutex_};
+    auto const found = kept_.find({path, key});
+    return found == kept_.end() ? std::nullopt : std::optional{found->second};
+}
+
+Served::Served(api::Limits limits, std::vector<std::string> allow_origins) {
+    api::Options options;
+    options.limits = limits;
+    options.allow_origins = std::move(allow_origins);
+    options.now = [] { return estate_time; };
+    auto log = std::make_shared<spdlog::logger>("test", std::make_shared<spdlog::sinks::null_sink_mt>());
+    server = std::make_unique<api::Server>(options, estate, std::move(log));
+}

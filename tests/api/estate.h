@@ -1,0 +1,84 @@
+// A small estate in memory behind the real server: two sites, three probes, one ticket book.
+#pragma once
+
+#include <functional>
+#include <map>
+#include <memory>
+#include <mutex>
+#include <vector>
+
+#include "api/backend.h"
+#include "api/server.h"
+#include "service/ticket_book.h"
+
+class Estate : public probekeeper::api::Backend {
+public:
+    template <typename T>
+    using Answer = probekeeper::api::Answer<T>;
+    template <typename T>
+    using Page = probekeeper::api::Page<T>;
+    using PageRequest = probekeeper::api::PageRequest;
+
+    Estate();
+
+    Answer<probekeeper::document::Health> health() override;
+    Answer<Page<probekeeper::document::Site>> sites(PageRequest const& page) override;
+    Answer<probekeeper::document::Site> site(std::string const& id) override;
+    Answer<Page<probekeeper::document::Probe>> probes(probekeeper::api::ProbeFilter const& filter,
+                                                      PageRequest const& page) override;
+    Answer<probekeeper::document::Probe> probe(std::string const& id) override;
+    Answer<std::string> diagnosis(std::string const& probe) override;
+    Answer<Page<probekeeper::Reading>> readings(std::string const& probe,
+                                                probekeeper::api::TimeRange const& range,
+                                                PageRequest const& page) override;
+    Answer<Page<probekeeper::document::Step>> steps(std::string const& probe,
+                                                    probekeeper::api::TimeRange const& range,
+                                                    probekeeper::Millis step,
+                                                    PageRequest const& page) override;
+    Answer<Page<probekeeper::diagnosis::ResponseTest>> response_tests(
+        std::string const& probe, std::optional<probekeeper::Timestamp> from,
+        PageRequest const& page) override;
+    Answer<Page<probekeeper::service::KeptRecord>> service_records(std::string const& probe,
+                                                                   PageRequest const& page) override;
+    Answer<Page<probekeeper::service::Ticket>> tickets(probekeeper::api::TicketFilter const& filter,
+                                                       PageRequest const& page) override;
+    Answer<probekeeper::service::Ticket> ticket(std::string const& id) override;
+    Answer<probekeeper::service::KeptRecord> add_record(
+        probekeeper::service::Record const& record,
+        probekeeper::api::Keep<probekeeper::service::KeptRecord> const& keep) override;
+    Answer<probekeeper::service::Ticket> acknowledge(
+        std::string const& ticket, std::string const& by, std::string const& note,
+        probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;
+    Answer<probekeeper::service::Ticket> close(
+        std::string const& ticket, std::string const& by, probekeeper::service::Found found,
+        std::string const& note, probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;
+    Answer<std::optional<probekeeper::api::KeptAnswer>> kept_answer(std::string const& path,
+                                                                    std::string const& key) override;
+
+    std::function<void()> before_diagnosis = [] {};  // runs within diagnosis(): waits, or throws
+    bool disk_full = false;                          // commands are refused
+
+private:
+    std::mutex mutex_;
+    std::vector<probekeeper::document::Site> sites_;
+    std::vector<probekeeper::document::Probe> probes_;
+    std::vector<probekeeper::Reading> readings_;  // of tank-1
+    std::vector<probekeeper::service::KeptRecord> records_;
+    probekeeper::service::TicketBook book_;
+    std::map<std::pair<std::string, std::string>, probekeeper::api::KeptAnswer> kept_;
+
+    Answer<probekeeper::service::Ticket> stepped(
+        probekeeper::service::StepResult result,
+        probekeeper::api::Keep<probekeeper::service::Ticket> const& keep);
+    [[nodiscard]] bool knows_probe(std::string const& id) const;
+};
+
+extern probekeeper::Timestamp const estate_time;
+
+// A real server on a free port over an estate.
+struct Served {
+    explicit Served(probekeeper::api::Limits limits = {}, std::vector<std::string> allow_origins = {});
+    Estate estate;
+    std::unique_ptr<probekeeper::api::Server> server;
+    [[nodiscard]] std::uint16_t port() const { return server->port(); }
+};
