@@ -1,5 +1,7 @@
 #include "fleet/toml_tree.h"
 
+// Of toml++ 3.3 the compiled library, as tomlplusplus::tomlplusplus links it: header-only and without NDEBUG
+// it stops the program at an assertion where a table header begins with three brackets.
 #include <toml++/toml.h>
 
 #include <algorithm>
