@@ -107,7 +107,7 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     floor.at_ms = levels.last_ms;
     auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);
     floor.sudden = before.count >= fewest_declared &&
-                   std::abs(floor.level) - std::abs(before.at(0.25)) > 0.5 * std::abs(floor.level);
+                   std::abs(floor.level) - std::abs(before.at(0.25)) > 0.65 * std::abs(floor.level);
     return floor;
 }
 

@@ -5,6 +5,8 @@
 #include <limits>
 #include <tuple>
 
+#include "electrode/first_order.h"
+#include "electrode/membrane.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -17,6 +19,16 @@ constexpr double excursion_part = 0.25;
 // Air itself: an undeclared exposure must come at least this near to it.
 constexpr double near_air = 0.75;
 constexpr double longest_excursion_s = 3600.0;
+// Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
+// an aerator takes minutes for as much.
+constexpr double blast_way_part = 0.4;
+constexpr double least_blast_part = 0.04;
+// A blast that shows less than this part of the usual has not reached the membrane. A guess.
+constexpr double blast_gone = 0.45;
+// How long water and air take to displace each other at a membrane, and how well that is known. Guesses.
+constexpr double flush_s = 4.0, flush_error_s = 3.0;
+// Further from the truth than this a reading in air is of no use, percent.
+constexpr double worst_air_error = 8.0;
 
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
@@ -85,6 +97,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         exposed_ = true;
         exposed_by_cleaning_ = view.cleaning;
         exposed_from_ms_ = last_ms_ != 0 ? last_ms_ : view.time_ms;
+        exposed_first_ms_ = view.time_ms;
         fall_.active = false;
         decline_.active = false;
         excursion_.active = false;
@@ -95,6 +108,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         fall_.declared = true;
         fall_.source = exposed_by_cleaning_ ? TestSource::cleaning : TestSource::air_exposure;
         fall_.begin_ms = exposed_from_ms_;
+        fall_.first_ms = exposed_first_ms_;
         fall_.end_ms = (last_ms_ + view.time_ms) / 2;
         fall_.deadline_ms = view.time_ms + ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0));
         fall_.saturation = view.saturation;
@@ -123,21 +137,35 @@ void Capture::follow_aeration(View const& view, double t90_guess_s) {
     aeration_since_ms_ = view.time_ms;
 }
 
-// A lift that no bit declares: the reading leaps towards air faster than water can, and comes back.
-void Capture::follow_excursion(View const& view, double t90_guess_s) {
+// Two kinds of leap are no water's doing. A lift into air from well below it comes near to air; a blast in
+// water that holds much oxygen goes a good part of the little way that is left, quicker than any aerator can.
+bool Capture::leaps_up(View const& view, Known const& known, double before) const {
+    double const rise = view.value - before;
+    double const way = view.saturation - before;
+    bool const lifted = view.value > near_air * view.saturation && rise > excursion_part * view.saturation;
+    bool const blasted = before > 0.5 * view.saturation && way > 0.0 && rise > blast_way_part * way &&
+                         rise > std::max(least_blast_part * view.saturation, 12.0 * known.noise);
+    return lifted || blasted;
+}
+
+// An exposure that no bit declares: the reading leaps towards air faster than water can, and comes back.
+void Capture::follow_excursion(View const& view, Known const& known) {
+    double const t90_guess_s = known.t90_guess_s;
     if (exposed_ || fall_.active) {
         excursion_.active = false;
         return;
     }
     if (!excursion_.active) {
-        if (view.value < near_air * view.saturation ||
-            view.time_ms < exposed_until_ms_ + ms(5.0 * t90_guess_s)) {
+        bool const quiet = view.time_ms >= exposed_until_ms_ + ms(5.0 * t90_guess_s);
+        if (!quiet || view.value < 0.5 * view.saturation) {
             return;
         }
         auto const back_ms = view.time_ms - std::max(ms(1.5 * t90_guess_s), 2 * (view.time_ms - last_ms_));
-        double const before = median_before(back_ms, 60.0);
-        if (view.value - before > excursion_part * view.saturation) {
-            excursion_ = {true, back_ms, view.time_ms, before, view.value};
+        double const before = median_before(back_ms, std::max(60.0, 2.5 * s_between(last_ms_, view.time_ms)));
+        if (leaps_up(view, known, before)) {
+            bool const lifted = view.value - before > excursion_part * view.saturation;
+            double const longest_s = lifted ? longest_excursion_s : 120.0 + 5.0 * t90_guess_s;
+            excursion_ = {true, back_ms, view.time_ms, before, view.value, longest_s};
         }
         return;
     }
@@ -145,6 +173,10 @@ void Capture::follow_excursion(View const& view, double t90_guess_s) {
         excursion_.peak = view.value;
         excursion_.peak_ms = view.time_ms;
     }
+    end_excursion(view, t90_guess_s);
+}
+
+void Capture::end_excursion(View const& view, double t90_guess_s) {
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
     if (left < 0.15) {
         fall_.active = true;
@@ -157,13 +189,13 @@ void Capture::follow_excursion(View const& view, double t90_guess_s) {
         fall_.base = excursion_.base;
         exposed_until_ms_ = excursion_.peak_ms;
         excursion_.active = false;
-    } else if (s_between(excursion_.begin_ms, view.time_ms) > longest_excursion_s) {
-        excursion_.active = false;  // it stayed: no lift but a change of level, for others to judge
+    } else if (s_between(excursion_.begin_ms, view.time_ms) > excursion_.longest_s) {
+        excursion_.active = false;  // it stayed: no exposure but a change of level, for others to judge
         exposed_until_ms_ = view.time_ms;
     }
 }
 
-BlastSeen Capture::judge_blast() {
+BlastSeen Capture::judge_blast(Known const& known) {
     BlastSeen seen;
     double extreme = 0.0;
     for (std::size_t i = 0; i < samples_.size(); ++i) {
@@ -173,14 +205,20 @@ BlastSeen Capture::judge_blast() {
         }
         extreme = std::max(extreme, std::abs(static_cast<double>(s.value) - fall_.base));
     }
-    // How much of the way to air a blast of this device takes the reading: short ones never reach it.
-    double const way = std::abs(fall_.saturation - fall_.base);
-    double const least = 0.04 * fall_.saturation;
+    // Short blasts never reach air, and those of a slow probe less and less: neither is the cleaner's fault.
+    double const length_s = s_between(fall_.begin_ms, fall_.end_ms);
+    double const allowed = -std::expm1(-length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
+    double const way = std::abs(fall_.saturation - fall_.base) * allowed;
+    double const least = std::max(0.015 * fall_.saturation, 8.0 * known.noise);
     double const expected = usual_reach_ * way;
-    seen.expected = expected > least;
-    seen.shown = extreme > std::max(0.35 * expected, least);
-    if (way > least && extreme > least) {
-        usual_reach_ += 0.1 * (std::min(extreme / way, 1.2) - usual_reach_);
+    seen.expected = blast_gone * expected > least;
+    seen.shown = extreme > std::max(blast_gone * expected, least);
+    // What wanes over days must not be followed down: only blasts that reach about as usual teach.
+    double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
+    bool const teaches = reaches_ < 12 ? extreme > least : reach > 0.75 * usual_reach_;
+    if (seen.expected && teaches) {
+        reaches_ = std::min(reaches_ + 1, 50U);
+        usual_reach_ += (reach - usual_reach_) / static_cast<double>(reaches_);
     }
     return seen;
 }
@@ -196,19 +234,63 @@ double Capture::settled_for(Fall const& fall, ResponseFit const& fit) const {
     return 0.0;
 }
 
-// The settled reading in air, over saturation. A step too short to settle is prolonged by the response just
-// found, which makes it less certain.
-std::pair<double, double> Capture::air_level(Fall const& fall, ResponseFit const& fit) const {
-    double const onset_s = std::isnan(fit.onset_s) ? fit.tau_s : std::max(0.0, fit.onset_s);
-    double const length_s =
-        fall.declared ? s_between(fall.begin_ms, fall.end_ms) : settled_for(fall, fit) + onset_s;
-    double const reached = 1.0 - std::exp(-std::max(0.0, length_s - onset_s) / fit.tau_s);
-    if (reached < 0.93 || std::isnan(fit.held) || fit.held / fit.step < 0.8) {
+namespace {
+
+// How far a probe whose tail has `tau_s` has gone when air has been at it for `s` seconds.
+double reached_after(double s, double tau_s, double membrane_probability) {
+    double const first = electrode::first_order_response(s, tau_s);
+    double const membrane = electrode::membrane_response(s * electrode::membrane_tail / tau_s);
+    return membrane_probability * membrane + (1.0 - membrane_probability) * first;
+}
+
+}  // namespace
+
+// The height that a step into air would settle at, by least squares of the readings during it against what a
+// probe with this tail shows that long after air reached it.
+double Capture::settled_height(Fall const& fall, double flush_time_s, double tau_s, double p) const {
+    double sum = 0.0, weight = 0.0;
+    // The step began somewhere between two readings.
+    auto const from_ms = fall.begin_ms + (fall.first_ms - fall.begin_ms) / 2;
+    for (std::size_t i = 0; i < samples_.size(); ++i) {
+        auto const& s = samples_[i];
+        if (s.time_ms > fall.begin_ms && s.time_ms <= fall.end_ms) {
+            double const reached = reached_after(s_between(from_ms, s.time_ms) - flush_time_s, tau_s, p);
+            sum += reached * (static_cast<double>(s.value) - fall.base);
+            weight += reached * reached;
+        }
+    }
+    return weight > 0.3 ? sum / weight : nan;
+}
+
+// The reading in air, over saturation, had it settled. What a short step leaves open - the flush, the moment
+// it began, the kind of response - is its error.
+std::pair<double, double> Capture::air_level(Fall const& fall, ResponseFit const& fit,
+                                             double membrane_probability) const {
+    if (std::isnan(fit.held) || fit.held / fit.step < 0.8) {
         return {nan, nan};
     }
-    double const percent = 100.0 * (fall.base + fit.held / reached) / fall.saturation;
-    double const unsettled = 100.0 * std::abs(fit.held) / fall.saturation * (1.0 - reached);
-    return {percent, std::hypot(1.0, unsettled)};
+    double rise = fit.held, error = 0.0;
+    if (fall.declared) {
+        double const p = membrane_probability;
+        double const moment_s = std::hypot(flush_error_s, 0.3 * s_between(fall.begin_ms, fall.first_ms));
+        auto const height = [&](double flush, double tau, double kind) {
+            return settled_height(fall, flush, tau, kind);
+        };
+        rise = height(flush_s, fit.tau_s, p);
+        double const by_moment =
+            0.5 * (height(flush_s + moment_s, fit.tau_s, p) - height(flush_s - moment_s, fit.tau_s, p));
+        double const by_tau = height(flush_s, fit.tau_s * (1.0 + fit.ln_error), p) - rise;
+        double const by_kind =
+            (height(flush_s, fit.tau_s, 1.0) - height(flush_s, fit.tau_s, 0.0)) * std::sqrt(p * (1.0 - p));
+        error = std::hypot(by_moment, std::hypot(by_tau, by_kind));
+    } else if (settled_for(fall, fit) < 3.0 * fit.tau_s) {
+        return {nan, nan};
+    }
+    error = std::hypot(1.0, 100.0 * error / fall.saturation);
+    if (!(error < worst_air_error)) {  // NaN, too
+        return {nan, nan};
+    }
+    return {100.0 * (fall.base + rise) / fall.saturation, error};
 }
 
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
@@ -226,7 +308,8 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
     candidate.temperature_c = view.temperature_c;
     std::tie(candidate.air_percent, candidate.air_error) =
-        candidate.fit.set_aside.empty() ? air_level(fall_, candidate.fit) : std::pair{nan, nan};
+        candidate.fit.set_aside.empty() ? air_level(fall_, candidate.fit, known.membrane_probability)
+                                        : std::pair{nan, nan};
     return candidate;
 }
 
@@ -251,13 +334,13 @@ std::optional<Candidate> Capture::finish_decline(View const& view, Known const& 
 Capture::Outcome Capture::take(View const& view, Known const& known) {
     follow_exposure(view, known.t90_guess_s);
     follow_aeration(view, known.t90_guess_s);
-    follow_excursion(view, known.t90_guess_s);
+    follow_excursion(view, known);
     if (samples_.empty() || view.time_ms - samples_.back().time_ms >= ms(spacing_s(known.t90_guess_s))) {
         samples_.push({view.time_ms, static_cast<float>(view.value), static_cast<float>(view.temperature_c)});
     }
     Outcome outcome;
     if (blast_to_judge_ && view.time_ms > fall_.end_ms + ms(60.0)) {
-        outcome.blast = judge_blast();
+        outcome.blast = judge_blast(known);
         blast_to_judge_ = false;
     }
     outcome.test = finish_fall(view, known);

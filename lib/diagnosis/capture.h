@@ -52,6 +52,7 @@ public:
         double t90_guess_s = 60.0;
         double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator
         double noise = 0.01;                         // standard deviation of a reading
+        double membrane_probability = 0.5;           // of the kind of response
     };
     struct Outcome {
         std::optional<Candidate> test;
@@ -75,6 +76,7 @@ private:
         bool declared = false;  // by a bit: then its begin is known
         TestSource source = TestSource::cleaning;
         std::int64_t begin_ms = 0;  // the step began: last reading before it
+        std::int64_t first_ms = 0;  // first reading in it; only where declared
         std::int64_t end_ms = 0;    // the step ended: middle between the readings on both sides
         std::int64_t deadline_ms = 0;
         double saturation = 9.1;
@@ -92,29 +94,36 @@ private:
         std::int64_t peak_ms = 0;
         double base = 0.0;
         double peak = 0.0;
+        double longest_s = 0.0;  // till it must be back
     };
 
     void follow_exposure(View const& view, double t90_guess_s);
     void follow_aeration(View const& view, double t90_guess_s);
-    void follow_excursion(View const& view, double t90_guess_s);
+    void follow_excursion(View const& view, Known const& known);
+    [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
+    void end_excursion(View const& view, double t90_guess_s);
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_decline(View const& view, Known const& known);
     [[nodiscard]] double median_before(std::int64_t time_ms, double span_s) const;
-    [[nodiscard]] BlastSeen judge_blast();
+    [[nodiscard]] BlastSeen judge_blast(Known const& known);
     [[nodiscard]] double settled_for(Fall const& fall, ResponseFit const& fit) const;
-    [[nodiscard]] std::pair<double, double> air_level(Fall const& fall, ResponseFit const& fit) const;
+    [[nodiscard]] double settled_height(Fall const& fall, double flush_time_s, double tau_s, double p) const;
+    [[nodiscard]] std::pair<double, double> air_level(Fall const& fall, ResponseFit const& fit,
+                                                      double membrane_probability) const;
 
     Samples samples_;
     Fall fall_;
     Decline decline_;
     Excursion excursion_;
     std::int64_t last_ms_ = 0;
-    std::int64_t exposed_from_ms_ = 0;  // last reading before the running exposure
+    std::int64_t exposed_from_ms_ = 0;   // last reading before the running exposure
+    std::int64_t exposed_first_ms_ = 0;  // first reading in it
     std::int64_t exposed_until_ms_ = 0;
     std::int64_t aeration_since_ms_ = 0;
     std::int64_t aeration_edge_ms_ = 0;
     Aerated aerated_ = Aerated::unknown;
-    double usual_reach_ = 0.5;  // of the way to air, by a blast
+    double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
+    std::uint32_t reaches_ = 0;  // blasts that taught it
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;

@@ -127,7 +127,7 @@ Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
     if (!today || !fresh) {
         return c;
     }
-    double const error = std::hypot(state.fluctuation.today_error(), 0.1);
+    double const error = std::hypot(state.fluctuation.today_error(), 0.07);
     // What the neighbours' readings have gained in movement is the water's.
     double const shared = std::max(1.0, state.neighbours_ratio);
     c.value = *today;

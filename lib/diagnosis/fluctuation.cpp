@@ -171,9 +171,9 @@ double FluctuationWatch::today_error() const {
     for (std::size_t i = 0; i < n; ++i) {
         kept[i] = std::abs(kept[i] - middle);
     }
-    double const sigma = 1.482602218505602 * estimate::median_inplace(std::span{kept.data(), n});
-    // Hours follow each other's weather; a day of them is worth about four that do not.
-    return std::max(0.05, 1.25 * sigma / 2.0);
+    double const sigma = estimate::mad_to_sigma * estimate::median_inplace(std::span{kept.data(), n});
+    // Hours follow each other's weather; a day of them is worth about eight that do not.
+    return std::max(0.05, 1.2533 * sigma / std::sqrt(8.0));
 }
 
 double FluctuationWatch::hours_between(double from, double to, std::size_t fewest) const {

@@ -142,11 +142,15 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     auto const view = view_of(state, reading);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
-    auto const outcome = state.capture.take(
-        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise()});
+    auto const outcome =
+        state.capture.take(view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(),
+                                  state.fluctuation.noise(), state.trend.membrane_probability()});
     bool const disturbed = now_ms < state.settling_until_ms || state.capture.disturbed(now_ms, guess_s);
     state.background.take(view, guess_s, state.fluctuation.noise(), state.liveness.resolution(), disturbed);
-    state.fluctuation.take(view, disturbed);
+    // Where a bit tells the edges of the air, hours without it would count them as the probe's movement.
+    state.aeration_seen = state.aeration_seen || view.aerated != Aerated::unknown;
+    bool const edges_hidden = state.aeration_seen && view.aerated == Aerated::unknown;
+    state.fluctuation.take(view, disturbed || edges_hidden);
     state.liveness.take(view);
     if (outcome.blast && outcome.blast->expected) {
         state.blasts_missed = outcome.blast->shown ? 0 : state.blasts_missed + 1;

@@ -56,6 +56,7 @@ struct ProbeState {
     double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
+    bool aeration_seen = false;     // a bit or an airflow has told it, ever
     bool temperature_seen = false;  // a plausible one, ever
     bool in_mg_l = true;            // else the device gives only % without temperature, and mg/L are unknown
     Condition condition = Condition::unknown;

@@ -32,7 +32,10 @@ public:
     void exposure(std::int64_t time_ms, double percent, double error);
     void handled(Handling const& handling);
 
-    // `pressure_error`: what unmeasured weather adds, in percent; 0 where pressure is measured.
+    // Blasts are short and wet: what they read in air is off by an amount that stays, but moves with the
+    // probe. So the first ones after a calibration or a new membrane are the measure of the later ones,
+    // unless even they were too far off to be right. `pressure_error`: what unmeasured weather adds, in
+    // percent; 0 where pressure is measured.
     [[nodiscard]] std::optional<SpanKnown> known(double pressure_error) const;
     [[nodiscard]] std::optional<ReferenceKnown> reference() const;
 
@@ -41,7 +44,17 @@ private:
         std::int64_t time_ms = 0;
         float percent = 0.0F, error = 0.0F;
     };
+    struct Level {
+        double percent = 0.0, mean_error = 0.0, error = 0.0;
+        std::size_t count = 0;
+    };
+    [[nodiscard]] Level newest_level() const;
+    void begin_anew();
+
     Ring<Exposure, 24> exposures_;
+    std::size_t seen_ = 0;        // exposures since the measure was set anew
+    double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
+    double first_error_ = 0.0;    // what may be wrong with them all alike
     ReferenceKnown reference_{};
     std::int64_t calibrated_ms_ = 0;
     std::int64_t membrane_ms_ = 0;

@@ -108,7 +108,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const pierced = tracker(state, Reason::membrane_damage).standing();
     tracker(state, Reason::fluctuation)
         .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
-              {(compared ? 6.0 : 18.0) * hour_s, day_s});
+              {(compared ? 4.0 : 12.0) * hour_s, day_s});
     tracker(state, Reason::span_error)
         .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
