@@ -102,7 +102,7 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     }
     Floor floor;
     floor.level = middle;
-    floor.error = std::max(0.01, 0.5 * spread);
+    floor.error = std::max(0.01, 0.3 * spread);
     floor.plateaus = levels.count;
     floor.at_ms = levels.last_ms;
     auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);

@@ -143,8 +143,13 @@ bool Capture::leaps_up(View const& view, Known const& known, double before) cons
     double const rise = view.value - before;
     double const way = view.saturation - before;
     bool const lifted = view.value > near_air * view.saturation && rise > excursion_part * view.saturation;
-    bool const blasted = before > 0.5 * view.saturation && way > 0.0 && rise > blast_way_part * way &&
-                         rise > std::max(least_blast_part * view.saturation, 12.0 * known.noise);
+    // Blasts last a minute or so: what rises more slowly is the water.
+    double const poll_s = s_between(last_ms_, view.time_ms);
+    double const just_before =
+        median_before(view.time_ms - ms(std::max(90.0, 2.0 * poll_s)), std::max(60.0, 2.5 * poll_s));
+    bool const blasted =
+        before > 0.5 * view.saturation && way > 0.0 && rise > blast_way_part * way &&
+        view.value - just_before > std::max(least_blast_part * view.saturation, 12.0 * known.noise);
     return lifted || blasted;
 }
 
@@ -307,6 +312,12 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.source = fall_.source;
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
     candidate.temperature_c = view.temperature_c;
+    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe.
+    if (!fall_.declared &&
+        candidate.fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s &&
+        candidate.fit.set_aside.empty()) {
+        candidate.fit.set_aside = "slower than the probe: the water itself fell";
+    }
     std::tie(candidate.air_percent, candidate.air_error) =
         candidate.fit.set_aside.empty() ? air_level(fall_, candidate.fit, known.membrane_probability)
                                         : std::pair{nan, nan};

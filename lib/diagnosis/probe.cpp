@@ -106,8 +106,12 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     test.time = candidate.time;
     test.source = candidate.source;
     test.model = state.trend.model();
-    test.t90_s = fit.tau_s * state.trend.t90_over_tau(candidate.source);
-    double const spread = std::exp(1.645 * std::min(fit.ln_error, 3.0));
+    bool const decline = candidate.source == TestSource::aeration_off;
+    double const lag_s = state.trend.lag_s(candidate.source, fit);
+    test.t90_s = lag_s * state.trend.t90_over_tau(candidate.source);
+    double const ln_error =
+        decline ? std::hypot(fit.late_error_s, state.trend.delay_error_s()) / lag_s : fit.ln_error;
+    double const spread = std::exp(1.645 * std::min(ln_error, 3.0));
     test.low_s = test.t90_s / spread;
     test.high_s = test.t90_s * spread;
     if (!std::isnan(candidate.temperature_c)) {

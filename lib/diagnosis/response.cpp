@@ -18,6 +18,9 @@ constexpr std::size_t most_points = 480;
 constexpr double optimism = 1.4;
 // Of the step: what the water itself moves during a test, at the least.
 constexpr double water_moves = 0.005;
+// Of the step: what the water may move within three time constants before its bends pass for response. A
+// guess.
+constexpr double most_slope = 0.5;
 
 struct Points {
     std::array<double, most_points> t{}, y{}, weight{};
@@ -172,6 +175,8 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
         fit.set_aside = "the fit did not converge";
     } else if (std::abs(fit.step) < 6.0 * fit.residual) {
         fit.set_aside = "the step is too small for the noise";
+    } else if (std::abs(fitted.parameters[1]) * 3.0 * fit.tau_s > most_slope * std::abs(fit.step)) {
+        fit.set_aside = "the water moved as much as the response";
     } else if (points.back().t_s - start_s < 2.0 * fit.tau_s) {
         fit.set_aside = "cut short before the reading had settled";
     } else if (!(fit.ln_error < 0.35)) {

@@ -20,6 +20,9 @@ constexpr double definition_error = 0.04;
 // A decline tells the lag behind a ramp, and the water's own bend passes for some of it. A guess that the
 // simulated plants bear out.
 constexpr double decline_error = 0.08;
+// Of one or two tests alone, which nothing checks: water that moves by itself can pass for a response. A
+// guess.
+constexpr double few_tests_error = 0.05;
 constexpr std::uint32_t fewest_fresh_tests = 5;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
 constexpr double fresh_days = 6.0;     // later it is not fresh any more
@@ -60,9 +63,12 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_tau_20, Resp
         }
         return;
     }
-    // Of a decline the probe's part of the lateness counts.
-    double const lag_s = std::max(fit.late_s - delay_s_, 0.25 * fit.late_s);
-    add(declines_, time_ms, ln_tau_20 + std::log(lag_s / fit.tau_s), fit.late_error_s / lag_s);
+    double const lag = lag_s(source, fit);
+    add(declines_, time_ms, ln_tau_20 + std::log(lag / fit.tau_s), fit.late_error_s / lag);
+}
+
+double Trend::lag_s(TestSource source, ResponseFit const& fit) const {
+    return is_step(source) ? fit.tau_s : std::max(fit.late_s - delay_s_, 0.25 * fit.late_s);
 }
 
 void Trend::temperature_known(bool known) {
@@ -81,7 +87,8 @@ void Trend::add(Batch& batch, std::int64_t time_ms, double ln_value, double ln_e
 }
 
 void Trend::saw_onset(double onset_s, double tau_s) {
-    double const gain = tau_mean_s_ == 0.0 ? 1.0 : 0.05;
+    onsets_ = std::min(onsets_ + 1, 20U);
+    double const gain = 1.0 / onsets_;
     onset_mean_s_ += gain * (onset_s - onset_mean_s_);
     tau_mean_s_ += gain * (tau_s - tau_mean_s_);
 }
@@ -90,7 +97,8 @@ void Trend::saw_onset(double onset_s, double tau_s) {
 // seconds. And a fresh probe's T90 should be what its configuration expects.
 double Trend::membrane_probability() const {
     double const late_by_s = std::log(2.0) * tau_mean_s_;
-    double const variance = square(flush_error_s) + square(onset_part_error * tau_mean_s_);
+    double const variance =
+        square(flush_error_s) + square(onset_part_error * tau_mean_s_) * (1.0 + 4.0 / std::max(onsets_, 1U));
     double const onset_evidence = late_by_s / variance * (onset_mean_s_ - flush_s - 0.5 * late_by_s);
     return 1.0 / (1.0 + std::exp(-onset_evidence - nominal_evidence_));
 }
@@ -136,7 +144,8 @@ void Trend::close(Batch& batch, bool reference) {
     double const n = batch.count;
     double const scatter = batch.count < 3 ? 0.0 : estimate::mad_to_sigma * estimate::median_inplace(kept);
     // The scatter of the tests themselves outweighs what each of them believes of itself.
-    double const error = std::max(1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information));
+    double const unchecked = batch.count < 3 ? few_tests_error : 0.0;
+    double const error = std::max({1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information), unchecked});
     auto const at_ms = (batch.first_ms + batch.last_ms) / 2;
     tests_ += batch.count;
     ++batches_;

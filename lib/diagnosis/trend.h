@@ -25,6 +25,9 @@ public:
     // 0.
     void take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit,
               double nominal_s);
+    // What a test says of the probe, to be multiplied by t90_over_tau(): the time constant of a step's tail;
+    // of a decline the lateness less the aerator's delay.
+    [[nodiscard]] double lag_s(TestSource source, ResponseFit const& fit) const;
     // Whether tests can be corrected to 20 degC.
     void temperature_known(bool known);
     // Closes batches that have waited long enough, even if no further test comes.
@@ -81,6 +84,7 @@ private:
     std::uint32_t steps_batches_ = 0;
     double decline_bias_ = 0.0;  // of ln T90 from declines against that from steps
     double decline_bias_variance_ = 0.04;
+    std::uint32_t onsets_ = 0;
     double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0;  // of recent steps
     double nominal_evidence_ = 0.0;                 // ln of the odds for the membrane, from a fresh probe
     double nominal_s_ = 0.0;

@@ -12,6 +12,9 @@ namespace {
 constexpr double hour_s = 3600.0;
 constexpr double day_s = 86'400.0;
 constexpr std::int64_t hour_ms = 3'600'000;
+// A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
+// guess.
+constexpr double far_leap = 4.0;
 constexpr double seen_to_be = 0.99;  // of what is plain from the readings, not estimated
 
 Tracker& tracker(ProbeState& state, Reason reason) {
@@ -59,9 +62,10 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     // to ask, if the level leaps too.
     bool const others_leapt =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
-    bool const leapt =
-        state.fluctuation.leapt() > 0.0 && !others_leapt &&
-        (anyone || tracker(state, Reason::membrane_damage).standing() || state.liveness.level_leap() > 1.15);
+    bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
+    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt &&
+                       (level_too || tracker(state, Reason::membrane_damage).standing() ||
+                        (anyone && state.fluctuation.leapt() > far_leap));
     tracker(state, Reason::membrane_damage)
         .take(now_ms, leaking || leapt ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
 }
@@ -78,10 +82,28 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
         .take(now_ms, impossible || contradicted ? seen_to_be : 0.0, {6.0 * hour_s, 6.0 * hour_s});
 }
 
-double slow_probability(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+// A limit that is passed is told after half a day; one that is only ahead must look so for two days.
+void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     double const over = slow_case(state, setup, now_ms).probability;
     auto const ahead = crossing(state, setup, now_ms);
-    return over < 0.0 || !ahead ? over : std::max(over, ahead->probability_within_horizon);
+    bool const passed = over < 0.0 || !ahead || over >= Tracker::sure;
+    tracker(state, Reason::slow_response)
+        .take(now_ms, passed ? over : std::max(over, ahead->probability_within_horizon),
+              {passed ? 12.0 * hour_s : 2.0 * day_s, day_s});
+}
+
+void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const known = background_known(state, setup, now_ms);
+    double probability = background_case(state, setup, now_ms).probability;
+    bool const told_by_person = known && known->source == BackgroundSource::dry_zero;
+    bool const sudden = known && known->sudden;
+    // Each day's floors speak anew: what most of them say for more than a day is as sure as what one says
+    // clearly.
+    bool const slowly = !told_by_person && !sudden && probability >= 0.7 && probability < Tracker::sure;
+    probability = slowly ? Tracker::sure : probability;
+    // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
+    double const wait_s = told_by_person ? 0.0 : sudden ? 2.5 * day_s : slowly ? 30.0 * hour_s : 8.0 * hour_s;
+    tracker(state, Reason::background).take(now_ms, probability, {wait_s, day_s});
 }
 
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
@@ -91,17 +113,9 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     state.liveness.close_hour(now_ms);
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
 
-    tracker(state, Reason::slow_response)
-        .take(now_ms, slow_probability(state, setup, now_ms), {6.0 * hour_s, day_s});
+    weigh_slowness(state, setup, now_ms);
 
-    auto const background = background_known(state, setup, now_ms);
-    bool const told_by_person = background && background->source == BackgroundSource::dry_zero;
-    // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
-    double const wait_s = told_by_person                     ? 0.0
-                          : background && background->sudden ? 2.5 * day_s
-                                                             : 12.0 * hour_s;
-    tracker(state, Reason::background)
-        .take(now_ms, background_case(state, setup, now_ms).probability, {wait_s, day_s});
+    weigh_background(state, setup, now_ms);
 
     bool const compared = state.neighbours_ratio > 0.0;
     // The movement of a pierced membrane is told once.
