@@ -10,6 +10,10 @@ namespace {
 constexpr double day_s = 86'400.0;
 constexpr double window_days = 1.0;
 constexpr std::size_t fewest_declared = 4;
+// Oxygen that does not run out for a time comes within a day and stays for days, up to a week. Residue grows.
+// Guesses.
+constexpr double leap_lasts_days = 6.0;
+constexpr double least_leap = 0.08;
 // Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
 constexpr std::size_t fewest_found = 8;
 // No residue reads this much; water that stays here without aeration is not free of oxygen.
@@ -105,10 +109,21 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     floor.error = std::max(0.01, 0.3 * spread);
     floor.plateaus = levels.count;
     floor.at_ms = levels.last_ms;
-    auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);
-    floor.sudden = before.count >= fewest_declared &&
-                   std::abs(floor.level) - std::abs(before.at(0.25)) > 0.65 * std::abs(floor.level);
+    floor.sudden = leapt_ms_ != 0 && now_ms - leapt_ms_ < ms(leap_lasts_days * day_s);
     return floor;
+}
+
+void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
+    auto const newest = floor(now_ms);
+    auto const window = ms(window_days * day_s);
+    auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);
+    if (!newest || before.count < fewest_declared) {
+        return;
+    }
+    double const rise = std::abs(newest->level) - std::abs(before.at(0.25));
+    if (rise > std::max(least_leap, 0.5 * std::abs(newest->level))) {
+        leapt_ms_ = now_ms;
+    }
 }
 
 std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {

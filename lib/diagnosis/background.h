@@ -21,7 +21,7 @@ struct Floor {
     double level = 0.0, error = 0.0;  // mg/L, standard deviation
     std::size_t plateaus = 0;
     std::int64_t at_ms = 0;
-    bool sudden = false;  // much higher than the days before: oxygen that stays, more likely than residue
+    bool sudden = false;  // leapt within the last days: oxygen that stays, more likely than residue
 };
 
 class BackgroundWatch {
@@ -29,7 +29,12 @@ public:
     // `noise`: standard deviation of the reading from one to the next; `resolution`: its smallest step.
     void take(View const& view, double t90_guess_s, double noise, double resolution, bool disturbed);
     void interrupt() { run_start_ms_ = 0; }
-    void new_life() { plateaus_.clear(); }
+    void new_life() {
+        plateaus_.clear();
+        leapt_ms_ = 0;
+    }
+    // Call hourly: notes when the floor leaps.
+    void watch_for_leap(std::int64_t now_ms);
 
     // The floor as known at `now_ms`; empty where the plateaus are too few or do not agree.
     [[nodiscard]] std::optional<Floor> floor(std::int64_t now_ms) const;
@@ -45,6 +50,7 @@ private:
     std::int64_t run_start_ms_ = 0;  // 0: no flat run under way
     std::int64_t kept_ms_ = 0;       // of this run, when a plateau was last kept
     std::int64_t last_ms_ = 0;
+    std::int64_t leapt_ms_ = 0;
     double run_level_ = 0.0;
     double tolerance_ = 0.0;
     double needed_s_ = 0.0;

@@ -14,6 +14,8 @@ constexpr double nan = std::numeric_limits<double>::quiet_NaN();
 // only percent and no temperature, so that fits work in a familiar size. No mg/L are reported then.
 constexpr double nominal_saturation_mg_l = 9.09243;
 constexpr double unknown_t90_s = 60.0;
+// Of the water of a probe that gives no temperature: a guess for a temperate climate, with 6 degC left open.
+constexpr double usual_temperature_c = 15.0;
 // Common practice, no source: it settles in ten minutes; twelve times that covers the cold and the visit.
 constexpr std::int64_t settling_ms = 2 * 3'600'000;
 
@@ -90,7 +92,8 @@ View view_of(ProbeState& state, Reading const& reading) {
 ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate) {
     auto const& fit = candidate.fit;
     auto const at_ms = to_unix_ms(candidate.time);
-    double const temperature = std::isnan(candidate.temperature_c) ? 20.0 : candidate.temperature_c;
+    double const temperature =
+        std::isnan(candidate.temperature_c) ? usual_temperature_c : candidate.temperature_c;
     bool const settling = at_ms < state.settling_until_ms;
     auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
     bool const used = set_aside.empty();
@@ -101,6 +104,10 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     }
     if (!std::isnan(candidate.air_percent) && !settling) {
         state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
+    }
+    // A response that is over within a reading or two is no measure, but it is not slow.
+    if (candidate.fit.quicker_than_readings && !settling) {
+        state.checked_ms = std::max(state.checked_ms, at_ms);
     }
     ResponseTest test;
     test.time = candidate.time;

@@ -133,7 +133,9 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
         within += i >= tail->begin && part > 0.12 ? 1U : 0U;
     }
     if (used.count < 8 || within < 2) {
-        return refused("too few readings within the response");
+        auto fit = refused("too few readings within the response");
+        fit.quicker_than_readings = used.count >= 8 && std::abs(tail->height) > 12.0 * noise;
+        return fit;
     }
     // y = c + s t, and past the step also A exp(-(t - start) / tau)
     auto const model = [&](double t, std::array<double, 4> const& p, std::array<double, 4>& g) {
@@ -179,7 +181,7 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
         fit.set_aside = "the water moved as much as the response";
     } else if (points.back().t_s - start_s < 2.0 * fit.tau_s) {
         fit.set_aside = "cut short before the reading had settled";
-    } else if (!(fit.ln_error < 0.35)) {
+    } else if (!(fit.ln_error < 0.2)) {
         fit.set_aside = "too uncertain";
     }
     return fit;

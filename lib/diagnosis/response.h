@@ -24,10 +24,11 @@ struct ResponseFit {
     // that water and air take to displace each other at it. Of a decline: the aerator's own delay. NaN where
     // the readings do not show it, as of a transmitter that freezes meanwhile.
     double onset_s = 0.0;
-    double step = 0.0;           // height of the step, in the readings' unit
-    double held = 0.0;           // typical height over its last time constant; NaN where nothing was read
-    double residual = 0.0;       // standard deviation of what the model leaves
-    std::string_view set_aside;  // why the fit is not to be believed; empty if it is
+    double step = 0.0;      // height of the step, in the readings' unit
+    double held = 0.0;      // typical height over its last time constant; NaN where nothing was read
+    double residual = 0.0;  // standard deviation of what the model leaves
+    bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
+    std::string_view set_aside;          // why the fit is not to be believed; empty if it is
 };
 
 // The fall after a step that ended at t = 0: baseline + slope + exponential tail. Points before `before_s`

@@ -38,9 +38,13 @@ constexpr double onset_part_error = 0.25;
 // How near a fresh probe comes to the T90 its configuration expects (standard deviation of ln), and one of
 // unknown age, which has usually slowed a little. Guesses, too.
 constexpr double nominal_error = 0.12;
+// What is configured may be plainly wrong: odds of twelve to one are the most it can bring. A guess.
+constexpr double most_nominal_evidence = 2.5;
 constexpr double used_slower = 0.1, used_error = 0.2;
-// Of T90 at 20 degC without a temperature: 4 degC off at 3.5 % a degree.
-constexpr double no_temperature_error = 0.15;
+// Of T90 at 20 degC without a temperature: 6 degC off at 3.5 % a degree. Between this week and another, 3
+// degC.
+constexpr double no_temperature_error = 0.2;
+constexpr double no_temperature_change = 0.1;
 
 double square(double x) {
     return x * x;
@@ -110,7 +114,8 @@ ResponseModel Trend::model() const {
 void Trend::compare_with_nominal(double expected_ln, double error) {
     double const as_first_order = filter_.level() - expected_ln;
     double const shift = std::log(electrode::membrane_t90_over_tail / ln10);
-    nominal_evidence_ = -shift / square(error) * (as_first_order + 0.5 * shift);
+    double const evidence = -shift / square(error) * (as_first_order + 0.5 * shift);
+    nominal_evidence_ = std::clamp(evidence, -most_nominal_evidence, most_nominal_evidence);
 }
 
 double Trend::t90_over_tau(TestSource source) const {
@@ -265,6 +270,8 @@ std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
     double const of_declines =
         steps_batches_ > 0 ? 0.0 : std::hypot(decline_error, delay_error_s_ / std::max(mean_lag_s(), 1.0));
     known.change_error = std::sqrt(now.variance + square(model_error) + square(of_declines));
+    known.change_error =
+        std::hypot(known.change_error, temperature_error_ > 0.0 ? no_temperature_change : 0.0);
     known.error = std::sqrt(square(known.change_error) + square(definition_error) + square(scale_error()) +
                             square(temperature_error_));
     known.slope_per_day = filter_.slope();

@@ -93,6 +93,7 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
 }
 
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
     double probability = background_case(state, setup, now_ms).probability;
     bool const told_by_person = known && known->source == BackgroundSource::dry_zero;
