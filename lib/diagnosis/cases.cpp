@@ -149,6 +149,18 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
     return c;
 }
 
+Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    Case c;
+    c.unit = "%";
+    if (auto const known = state.span.after_service(now_ms, pressure_error(setup))) {
+        double const allowed = 2.0 * setup.limits.span_percent;
+        set_interval(c, known->percent, known->error);
+        c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
+        c.probability = over(std::abs(known->percent - 100.0), allowed, known->error);
+    }
+    return c;
+}
+
 Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
     Case c;
     c.unit = "mg/L";

@@ -21,6 +21,8 @@ struct Case {
 [[nodiscard]] Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup);
 [[nodiscard]] Case span_case(ProbeState const& state, ProbeSetup const& setup);
+// After a change of the membrane: away from 100 % in air by twice what would be an error of span.
+[[nodiscard]] Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case reference_case(ProbeState const& state, ProbeSetup const& setup);
 
 // The background as best known: the anoxic floor, or a dry zero check where that is newer or the only one.

@@ -74,6 +74,11 @@ std::string damage_text(ProbeState const& state) {
         return fmt::format("Since {} it reads far above anything this water showed before",
                            minute_of(state.liveness.high_since_ms()));
     }
+    if (state.fluctuation.leapt_ms() == 0) {
+        return fmt::format(
+            "On {} its reading began within hours to move far more than before; it does so no longer",
+            minute_of(tracker(state, Reason::membrane_damage).over_ms()));
+    }
     return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
                        minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
 }
@@ -108,7 +113,8 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
         case Reason::no_communication:
             return fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
         case Reason::not_settled:
-            return "The reading has not come to rest after service";
+            return c.value ? fmt::format("It reads {:.0f} % in air since its membrane was changed", *c.value)
+                           : "The reading has not come to rest after service";
         case Reason::cleaning_failed:
             return fmt::format("The last {} cleaning blasts did not reach the membrane", state.blasts_missed);
         case Reason::verification_due:
@@ -129,12 +135,13 @@ Case case_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, st
             return span_case(state, setup);
         case Reason::reference_disagreement:
             return reference_case(state, setup);
+        case Reason::not_settled:
+            return settled_case(state, setup, now_ms);
         case Reason::temperature_fault:
         case Reason::no_signal:
         case Reason::membrane_damage:
         case Reason::stuck:
         case Reason::no_communication:
-        case Reason::not_settled:
         case Reason::cleaning_failed:
         case Reason::verification_due:
             return {};

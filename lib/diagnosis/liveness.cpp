@@ -21,9 +21,9 @@ void LivenessWatch::interrupt() {
 }
 
 void LivenessWatch::follow_run(View const& view) {
+    // Many transmitters freeze their output while they are cleaned: that counts for nothing. A value that is
+    // still the same afterwards goes on.
     if (view.exposed) {
-        run_start_ms_ = 0;  // many transmitters freeze their output while they are cleaned
-        run_count_ = 0;
         return;
     }
     if (run_start_ms_ != 0 && view.value == run_value_) {

@@ -11,6 +11,8 @@ namespace probekeeper::diagnosis {
 namespace {
 
 constexpr std::int64_t visit_ms = 3 * 3'600'000;
+// How long after a change of the membrane its level in air is a matter of that work.
+constexpr std::int64_t new_ms = 7LL * 86'400'000;
 constexpr std::int64_t newest_ms = 10LL * 86'400'000;
 // A blast is air in water, not a probe held in air: pressure at depth and wet bubbles leave this much open.
 constexpr double blast_error = 1.5;
@@ -98,6 +100,16 @@ std::optional<SpanKnown> SpanWatch::known(double pressure_error) const {
         return SpanKnown{100.0, 1.0, SpanSource::air_calibration, calibrated_ms_, 0};
     }
     return std::nullopt;
+}
+
+std::optional<SpanKnown> SpanWatch::after_service(std::int64_t now_ms, double pressure_error) const {
+    auto const level = newest_level();
+    if (membrane_ms_ == 0 || now_ms - membrane_ms_ > new_ms || level.count < 3) {
+        return std::nullopt;
+    }
+    double const error =
+        std::hypot(std::hypot(blast_error, level.mean_error), std::hypot(level.error, pressure_error));
+    return SpanKnown{level.percent, error, SpanSource::air_exposure, exposures_.back().time_ms, level.count};
 }
 
 std::optional<ReferenceKnown> SpanWatch::reference() const {

@@ -38,6 +38,9 @@ public:
     // percent; 0 where pressure is measured.
     [[nodiscard]] std::optional<SpanKnown> known(double pressure_error) const;
     [[nodiscard]] std::optional<ReferenceKnown> reference() const;
+    // The level in air, as it stands and compared with nothing, in the first days of a new membrane; empty
+    // later.
+    [[nodiscard]] std::optional<SpanKnown> after_service(std::int64_t now_ms, double pressure_error) const;
 
 private:
     struct Exposure {

@@ -126,6 +126,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {(compared ? 4.0 : 12.0) * hour_s, day_s});
     tracker(state, Reason::span_error)
         .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
+    tracker(state, Reason::not_settled)
+        .take(now_ms, settled_case(state, setup, now_ms).probability, {6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
     bool const blasts_fail = state.blasts_missed >= 6 && state.blasts_shown >= 6;
