@@ -20,7 +20,7 @@ constexpr double optimism = 1.4;
 constexpr double water_moves = 0.005;
 // Of the step: what the water may move within three time constants before its bends pass for response. A
 // guess.
-constexpr double most_slope = 0.5;
+constexpr double most_slope = 0.2;
 
 struct Points {
     std::array<double, most_points> t{}, y{}, weight{};

@@ -131,7 +131,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
     bool const blasts_fail = state.blasts_missed >= 6 && state.blasts_shown >= 6;
-    tracker(state, Reason::cleaning_failed).take(now_ms, blasts_fail ? seen_to_be : 0.0, {0.0, 0.0});
+    // Six in a row raise it; one that shows by chance must not end it, so that it is told once.
+    tracker(state, Reason::cleaning_failed).take(now_ms, blasts_fail ? seen_to_be : 0.0, {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
     bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s;
