@@ -25,6 +25,8 @@ constexpr double decline_error = 0.08;
 constexpr double few_tests_error = 0.05;
 constexpr std::uint32_t fewest_fresh_tests = 5;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
+// Until then the fresh value follows the level: the sources of tests come into line with each other meanwhile.
+constexpr double refined_days = 2.0;
 constexpr double fresh_days = 6.0;     // later it is not fresh any more
 
 constexpr double ln10 = electrode::first_order_t90_over_tau;
@@ -206,6 +208,8 @@ void Trend::learn_fresh(std::int64_t now_ms) {
         if (fresh_known_ && nominal_known) {
             steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error) : learn_delay();
         }
+        fresh_ln_ = filter_.level();
+    } else if (fresh_known_ && age_days < refined_days) {
         fresh_ln_ = filter_.level();
     }
 }
