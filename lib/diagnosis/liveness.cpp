@@ -14,7 +14,15 @@ constexpr std::uint32_t fewest_repeats = 40;
 
 }  // namespace
 
+// What a gap cuts off still shows the water's habit - unless it was the fault itself.
 void LivenessWatch::interrupt() {
+    if (run_start_ms_ != 0 && !stuck()) {
+        longest_run_ms_ = std::max(longest_run_ms_, last_ms_ - run_start_ms_);
+    }
+    bool const habit_known = zero_start_ms_ - first_ms_ > 48 * hour;
+    if (zero_start_ms_ != 0 && !habit_known) {
+        longest_zero_ms_ = std::max(longest_zero_ms_, last_ms_ - zero_start_ms_);
+    }
     run_start_ms_ = zero_start_ms_ = high_start_ms_ = 0;
     run_count_ = 0;
     zero_leapt_ = false;
