@@ -77,6 +77,9 @@ bool SiteDiagnosis::restore(std::string_view bytes) {
         return false;
     }
     std::vector<Member> members(probes_.size());
+    for (auto& added : members) {
+        added.excused_until_ms = header.now_ms;  // it was not there to be silent before
+    }
     for (std::uint64_t i = 0; i < header.probes; ++i) {
         std::string id;
         Member member;

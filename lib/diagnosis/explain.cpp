@@ -111,7 +111,8 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
             return fmt::format("It has repeated {:.2f} mg/L since {} without any movement",
                                state.liveness.stuck_value(), minute_of(state.liveness.stuck_since_ms()));
         case Reason::no_communication:
-            return fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
+            return state.last_ms == 0 ? std::string{"It has never given a good reading"}
+                                      : fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
         case Reason::not_settled:
             return c.value ? fmt::format("It reads {:.0f} % in air since its membrane was changed", *c.value)
                            : "The reading has not come to rest after service";

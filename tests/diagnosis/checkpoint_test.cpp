@@ -319,4 +319,21 @@ TEST_CASE("a probe that a checkpoint does not know begins anew, and one that is 
     CHECK(changed.condition(0) == Condition::good);
 }
 
+TEST_CASE("a probe that is added does not count as silent from before it was there",
+          "[diagnosis][checkpoint]") {
+    Rig rig{2};
+    rig.probe(1).silent = true;
+    Log log;
+    SiteDiagnosis alone{site_of(1)};
+    rig.run(30.0, [&](std::size_t place, Reading const& r) { alone.take(place, r, log); });
+    auto const bytes = alone.checkpoint();
+    SiteDiagnosis both{site_of(2)};
+    REQUIRE(both.restore(bytes));
+    Heard heard;
+    rig.run(2.0, [&](std::size_t place, Reading const& r) { both.take(place, r, heard); });
+    CHECK_FALSE(heard.ever(Reason::no_communication, 1));
+    rig.run(4.0, [&](std::size_t place, Reading const& r) { both.take(place, r, heard); });
+    CHECK(heard.ever(Reason::no_communication, 1));
+}
+
 }  // namespace probekeeper::diagnosis::test
