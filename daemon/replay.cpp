@@ -42,7 +42,7 @@ int replay_recorded(std::filesystem::path const& config, replay::Request const& 
             replay::Watcher const watcher{
                 [&bar](replay::Progress const& p) { bar.show(p); },
                 [](std::filesystem::path const& file, intake::BadRow const& row) {
-                    fmt::print(stderr, "{}:{}\n", file.string(), intake::to_line(row));
+                    fmt::print(stderr, "{}:{}: {}\n", file.string(), row.line, row.message);
                 }};
             summary = replay::run(*fleet, request, watcher);
         }
