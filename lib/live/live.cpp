@@ -203,13 +203,20 @@ bool Live::reload(fleet::Fleet fleet) {
         r.log->error("event=reload_refused key=http.listen why=\"it cannot change while the daemon runs\"");
         return false;
     }
+    auto before = *r.generation->fleet;
     r.end_generation();
     if (auto const flushed = r.writer->flush().get(); !flushed) {
         r.log->error("event=store_failing why=\"{}\"", flushed.error().message);
     }
-    r.store_settings = fleet.store;
-    r.writer->set_retention(retention_of(fleet.store));
-    r.begin(std::move(fleet));
+    auto const retention = retention_of(fleet.store);
+    try {
+        r.begin(std::move(fleet));
+    } catch (std::exception const& error) {
+        r.log->error("event=reload_refused why=\"{}\"", error.what());
+        r.begin(std::move(before));
+        return false;
+    }
+    r.writer->set_retention(retention);
     r.log->info("event=reloaded");
     return true;
 }
