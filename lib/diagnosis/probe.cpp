@@ -99,7 +99,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     bool const used = set_aside.empty();
     if (used) {
         state.trend.temperature_known(!std::isnan(candidate.temperature_c));
-        state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(fit.tau_s, temperature)), fit,
+        state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
                          setup.t90_s.value_or(0.0));
     }
     if (!std::isnan(candidate.air_percent) && !settling) {
@@ -124,7 +124,8 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     if (!std::isnan(candidate.temperature_c)) {
         test.at_temperature_c = candidate.temperature_c;
     }
-    test.t90_20_s = electrode::t90_at_20(test.t90_s, temperature);
+    test.t90_20_s =
+        test.t90_s * std::pow(electrode::t90_at_20(1.0, temperature), state.trend.temperature_share());
     test.used = used;
     test.set_aside = std::string{set_aside};
     return test;

@@ -24,10 +24,12 @@ constexpr double decline_error = 0.08;
 // guess.
 constexpr double few_tests_error = 0.05;
 constexpr std::uint32_t fewest_fresh_tests = 5;
+constexpr std::uint32_t enough_onsets = 20;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
-// Until then the fresh value follows the level: the sources of tests come into line with each other meanwhile.
+// Until then the fresh value follows the level: the sources of tests come into line with each other
+// meanwhile.
 constexpr double refined_days = 2.0;
-constexpr double fresh_days = 6.0;     // later it is not fresh any more
+constexpr double fresh_days = 6.0;  // later it is not fresh any more
 
 constexpr double ln10 = electrode::first_order_t90_over_tau;
 // T90 over the mean lag, when the response is as likely of the one kind as of the other.
@@ -58,42 +60,51 @@ bool is_step(TestSource source) {
 
 }  // namespace
 
-void Trend::take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit,
+void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, ResponseFit const& fit,
                  double nominal_s) {
     newest_ms_ = std::max(newest_ms_, time_ms);
     nominal_s_ = nominal_s;
-    if (is_step(source)) {
-        add(steps_, time_ms, ln_tau_20, fit.ln_error);
-        if (!std::isnan(fit.onset_s)) {
-            saw_onset(fit.onset_s, fit.tau_s);
-        }
+    if (!is_step(source)) {
+        add(declines_, time_ms, {std::log(fit.late_s), fit.late_error_s / fit.late_s, ln_to_20});
         return;
     }
-    double const lag = lag_s(source, fit);
-    add(declines_, time_ms, ln_tau_20 + std::log(lag / fit.tau_s), fit.late_error_s / lag);
+    add(steps_, time_ms, {std::log(fit.tau_s), fit.ln_error, ln_to_20});
+    if (!std::isnan(fit.onset_s)) {
+        saw_onset(fit.onset_s, fit.tau_s);
+    }
 }
 
 double Trend::lag_s(TestSource source, ResponseFit const& fit) const {
-    return is_step(source) ? fit.tau_s : std::max(fit.late_s - delay_s_, 0.25 * fit.late_s);
+    return is_step(source) ? fit.tau_s : std::max(fit.late_s - delay_s(), 0.25 * fit.late_s);
 }
 
 void Trend::temperature_known(bool known) {
     temperature_error_ = known ? 0.0 : no_temperature_error;
 }
 
-void Trend::add(Batch& batch, std::int64_t time_ms, double ln_value, double ln_error) {
+void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
     if (batch.count == batch.ln.size() || (batch.count > 0 && time_ms - batch.first_ms > batch_ms)) {
-        close(batch, &batch == &steps_);
+        close(batch);
     }
-    batch.first_ms = batch.count == 0 ? time_ms : batch.first_ms;
+    if (batch.count == 0) {
+        batch.first_ms = time_ms;
+        batch.ln_to_20 = 0.0F;
+    }
     batch.last_ms = time_ms;
-    batch.ln[batch.count] = static_cast<float>(ln_value + std::log(ln10));
-    batch.error[batch.count] = static_cast<float>(ln_error);
+    batch.ln[batch.count] = static_cast<float>(test.ln_s);
+    batch.error[batch.count] = static_cast<float>(test.error);
+    batch.ln_to_20 += static_cast<float>(test.ln_to_20);
     ++batch.count;
 }
 
+// The kind of response belongs to the kind of probe. Once it is told it is left alone: a coated anode makes
+// the response too long for the blasts, and what their onsets seem to say then would pass for a change of
+// T90.
 void Trend::saw_onset(double onset_s, double tau_s) {
-    onsets_ = std::min(onsets_ + 1, 20U);
+    if (onsets_ == enough_onsets) {
+        return;
+    }
+    ++onsets_;
     double const gain = 1.0 / onsets_;
     onset_mean_s_ += gain * (onset_s - onset_mean_s_);
     tau_mean_s_ += gain * (tau_s - tau_mean_s_);
@@ -114,7 +125,7 @@ ResponseModel Trend::model() const {
 }
 
 void Trend::compare_with_nominal(double expected_ln, double error) {
-    double const as_first_order = filter_.level() - expected_ln;
+    double const as_first_order = level_.ln_tau() + std::log(ln10) - expected_ln;
     double const shift = std::log(electrode::membrane_t90_over_tail / ln10);
     double const evidence = -shift / square(error) * (as_first_order + 0.5 * shift);
     nominal_evidence_ = std::clamp(evidence, -most_nominal_evidence, most_nominal_evidence);
@@ -129,14 +140,14 @@ double Trend::t90_over_tau(TestSource source) const {
 
 void Trend::settle(std::int64_t now_ms) {
     if (steps_.count > 0 && now_ms - steps_.first_ms > batch_ms) {
-        close(steps_, true);
+        close(steps_);
     }
     if (declines_.count > 0 && now_ms - declines_.first_ms > batch_ms) {
-        close(declines_, false);
+        close(declines_);
     }
 }
 
-void Trend::close(Batch& batch, bool reference) {
+void Trend::close(Batch& batch) {
     std::array<double, 24> values{};
     double information = 0.0;
     for (std::uint32_t i = 0; i < batch.count; ++i) {
@@ -153,43 +164,26 @@ void Trend::close(Batch& batch, bool reference) {
     // The scatter of the tests themselves outweighs what each of them believes of itself.
     double const unchecked = batch.count < 3 ? few_tests_error : 0.0;
     double const error = std::max({1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information), unchecked});
+    Measured const measured{middle, std::hypot(error, model_error), static_cast<double>(batch.ln_to_20) / n};
     auto const at_ms = (batch.first_ms + batch.last_ms) / 2;
     tests_ += batch.count;
     ++batches_;
     batch.count = 0;
 
-    if (filter_ms_ != 0 && at_ms > filter_ms_) {
-        filter_.predict(static_cast<double>(at_ms - filter_ms_) / day_ms);
+    if (level_ms_ != 0 && at_ms > level_ms_) {
+        level_.pass(static_cast<double>(at_ms - level_ms_) / day_ms);
     }
-    filter_ms_ = std::max(filter_ms_, at_ms);
-    double variance = square(error) + square(model_error);
-    double const value = reference ? middle : bring_into_line(middle, variance);
-    steps_batches_ += reference ? 1U : 0U;
-    follow_jump(value, variance);
-    filter_.update(value, variance);
+    level_ms_ = std::max(level_ms_, at_ms);
+    bool const step = &batch == &steps_;
+    steps_batches_ += step ? 1U : 0U;
+    follow_jump(step ? level_.take_step(measured) : level_.take_decline(measured));
     learn_fresh(at_ms);
 }
 
-// Steps are the cleaner half: where there are some, declines are brought into line with them, slowly.
-double Trend::bring_into_line(double middle, double& variance) {
-    if (steps_batches_ == 0 || !filter_.started()) {
-        return middle;
-    }
-    double const gap = middle - filter_.level();
-    double const gain =
-        decline_bias_variance_ / (decline_bias_variance_ + variance + filter_.level_variance());
-    decline_bias_ += std::clamp(gain, 0.02, 1.0) * (gap - decline_bias_);
-    decline_bias_variance_ = std::max(square(0.02), decline_bias_variance_ * (1.0 - gain));
-    variance += decline_bias_variance_;
-    return middle - decline_bias_;
-}
-
 // Twice far off the same way: the level has stepped, and the tests are right.
-void Trend::follow_jump(double value, double variance) {
-    double const surprise =
-        batches_ < 3 ? 0.0 : (value - filter_.level()) / std::sqrt(variance + filter_.level_variance());
-    if (std::abs(surprise) > 3.0 && surprise * last_surprise_ > 9.0) {
-        filter_.step(square(0.3));
+void Trend::follow_jump(double surprise) {
+    if (batches_ > 3 && std::abs(surprise) > 3.0 && surprise * last_surprise_ > 9.0) {
+        level_.may_have_jumped(0.3);
         last_surprise_ = 0.0;
     } else {
         last_surprise_ = std::abs(surprise) > 3.0 ? surprise : 0.0;
@@ -208,33 +202,20 @@ void Trend::learn_fresh(std::int64_t now_ms) {
         if (fresh_known_ && nominal_known) {
             steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error) : learn_delay();
         }
-        fresh_ln_ = filter_.level();
+        level_.is_fresh();
     } else if (fresh_known_ && age_days < refined_days) {
-        fresh_ln_ = filter_.level();
+        level_.is_fresh();
     }
-}
-
-double Trend::mean_lag_s() const {
-    return std::exp(filter_.level()) / ln10;
 }
 
 // A fresh probe that is later than it should be owes that to the aerator.
 void Trend::learn_delay() {
-    double const expected_s = nominal_s_ / t90_over_lag_either;
-    double const expected_error_s = expected_s * std::hypot(nominal_error, decline_error);
-    double const gain = square(delay_error_s_) / (square(delay_error_s_) + square(expected_error_s));
-    double const lag_s = mean_lag_s();
-    double const more_s = std::clamp(gain * (lag_s - expected_s), -delay_s_, 0.5 * lag_s);
-    delay_s_ += more_s;
-    delay_error_s_ *= std::sqrt(1.0 - gain);
-    double const variance = filter_.level_variance();
-    filter_.restart();
-    filter_.update(std::log((lag_s - more_s) * ln10), variance);
+    level_.expect(std::log(nominal_s_ / t90_over_lag_either), std::hypot(nominal_error, decline_error));
 }
 
 void Trend::new_life(std::int64_t now_ms, bool fresh) {
-    filter_.restart();
-    filter_ms_ = 0;
+    level_.restart();
+    level_ms_ = 0;
     steps_.count = declines_.count = 0;
     tests_ = batches_ = 0;
     newest_ms_ = 0;
@@ -244,12 +225,12 @@ void Trend::new_life(std::int64_t now_ms, bool fresh) {
     fresh_known_ = false;
 }
 
-// The filter works on ln(10) times the tail or the lag; what makes it T90 is the model, as far as it is
-// known.
+// The level is ln of the tail's time constant, or of the mean lag where there are declines only; what makes
+// it T90 is the model, as far as it is known.
 double Trend::scale_ln() const {
     double const membrane =
         steps_batches_ > 0 ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
-    return membrane_probability() * std::log(membrane / ln10);
+    return std::log(ln10) + membrane_probability() * std::log(membrane / ln10);
 }
 
 double Trend::scale_error() const {
@@ -260,26 +241,23 @@ double Trend::scale_error() const {
 }
 
 std::optional<double> Trend::fresh_ln() const {
-    return fresh_known_ ? std::optional{fresh_ln_ + scale_ln()} : std::nullopt;
+    return fresh_known_ ? std::optional{level_.fresh_ln_tau() + scale_ln()} : std::nullopt;
 }
 
 std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
     if (batches_ == 0) {
         return std::nullopt;
     }
-    double const ahead_days = std::max(0.0, static_cast<double>(at_ms - filter_ms_) / day_ms);
-    auto const now = filter_.forecast(ahead_days);
+    auto const now = level_.ahead(std::max(0.0, static_cast<double>(at_ms - level_ms_) / day_ms));
     LevelKnown known;
-    known.ln_t90 = now.mean + scale_ln();
-    double const of_declines =
-        steps_batches_ > 0 ? 0.0 : std::hypot(decline_error, delay_error_s_ / std::max(mean_lag_s(), 1.0));
-    known.change_error = std::sqrt(now.variance + square(model_error) + square(of_declines));
+    known.ln_t90 = now.ln_tau + scale_ln();
     known.change_error =
-        std::hypot(known.change_error, temperature_error_ > 0.0 ? no_temperature_change : 0.0);
-    known.error = std::sqrt(square(known.change_error) + square(definition_error) + square(scale_error()) +
-                            square(temperature_error_));
-    known.slope_per_day = filter_.slope();
-    known.slope_error = std::sqrt(filter_.slope_variance());
+        std::hypot(now.change_error, model_error, temperature_error_ > 0.0 ? no_temperature_change : 0.0);
+    double const of_declines = steps_batches_ > 0 ? 0.0 : decline_error;
+    known.error = std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
+                            square(scale_error()) + square(of_declines) + square(temperature_error_));
+    known.slope_per_day = level_.slope_per_day();
+    known.slope_error = level_.slope_error();
     return known;
 }
 

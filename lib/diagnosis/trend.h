@@ -7,7 +7,7 @@
 #include <optional>
 
 #include "diagnosis/capture.h"
-#include "estimate/kalman.h"
+#include "diagnosis/level.h"
 
 namespace probekeeper::diagnosis {
 
@@ -20,10 +20,9 @@ struct LevelKnown {
 
 class Trend {
 public:
-    // A test that is good enough to use. `ln_tau_20`: of the tail's time constant at 20 degC. `onset_s`: of
-    // the tail (steps), or the aerator's delay (declines). `nominal_s`: the T90 expected of a fresh probe, or
-    // 0.
-    void take(std::int64_t time_ms, TestSource source, double ln_tau_20, ResponseFit const& fit,
+    // A test that is good enough to use. `ln_to_20`: what the typical temperature law adds to ln T90 to bring
+    // it to 20 degC. `nominal_s`: the T90 expected of a fresh probe, or 0.
+    void take(std::int64_t time_ms, TestSource source, double ln_to_20, ResponseFit const& fit,
               double nominal_s);
     // What a test says of the probe, to be multiplied by t90_over_tau(): the time constant of a step's tail;
     // of a decline the lateness less the aerator's delay.
@@ -36,7 +35,7 @@ public:
     // what was learned of the position is.
     void new_life(std::int64_t now_ms, bool fresh);
     // A wipe: the level may step down within the same life.
-    void wiped() { filter_.step(0.25); }
+    void wiped() { level_.may_have_jumped(0.5); }
 
     [[nodiscard]] std::optional<LevelKnown> known(std::int64_t at_ms) const;
     [[nodiscard]] std::optional<double> fresh_ln() const;
@@ -44,8 +43,10 @@ public:
     [[nodiscard]] std::int64_t newest_test_ms() const { return newest_ms_; }
     // The aerator's own delay, and its standard error. It does not age, so a fresh probe that should be as
     // quick as its configuration expects tells it.
-    [[nodiscard]] double delay_s() const { return delay_s_; }
-    [[nodiscard]] double delay_error_s() const { return delay_error_s_; }
+    [[nodiscard]] double delay_s() const { return level_.delay_s(); }
+    [[nodiscard]] double delay_error_s() const { return level_.delay_error_s(); }
+    // How much of the typical temperature correction is right for this membrane.
+    [[nodiscard]] double temperature_share() const { return level_.temperature_share(); }
     // What the tests say of the kind of response: the likelier one, and how likely membrane diffusion is.
     [[nodiscard]] ResponseModel model() const;
     [[nodiscard]] double membrane_probability() const;
@@ -56,43 +57,36 @@ private:
     // Tests of one source, a few hours together, stand as one: their median is not moved by the odd bad one.
     struct Batch {
         std::array<float, 24> ln{}, error{};
+        float ln_to_20 = 0.0F;  // sum
         std::uint32_t count = 0;
         std::int64_t first_ms = 0, last_ms = 0;
     };
-    void add(Batch& batch, std::int64_t time_ms, double ln_value, double ln_error);
-    void learn_delay();
+    void add(Batch& batch, std::int64_t time_ms, Measured const& test);
     void saw_onset(double onset_s, double tau_s);
     void compare_with_nominal(double expected_ln, double error);
 
-    void close(Batch& batch, bool reference);
+    void close(Batch& batch);
+    void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
-    [[nodiscard]] double bring_into_line(double middle, double& variance);
-    void follow_jump(double value, double variance);
+    void learn_delay();
     [[nodiscard]] double scale_ln() const;
     [[nodiscard]] double scale_error() const;
-    [[nodiscard]] double mean_lag_s() const;
 
-    // ln T90 by the day: coating doubles T90 in weeks to months, and quickens.
-    estimate::LevelSlopeFilter filter_{{.level = 1e-4, .slope = 4e-6, .slope_prior = 4e-4}};
-    Batch steps_{};     // cleaning blasts and lifts into air: the reference
+    Level level_;
+    Batch steps_{};     // cleaning blasts and lifts into air: the cleaner half
     Batch declines_{};  // aeration switched off
-    std::int64_t filter_ms_ = 0;
+    std::int64_t level_ms_ = 0;
     std::int64_t life_ms_ = 0;
     std::int64_t newest_ms_ = 0;
     std::uint32_t tests_ = 0;
     std::uint32_t batches_ = 0;
-    std::uint32_t steps_batches_ = 0;
-    double decline_bias_ = 0.0;  // of ln T90 from declines against that from steps
-    double decline_bias_variance_ = 0.04;
+    std::uint32_t steps_batches_ = 0;  // at this position, ever
     std::uint32_t onsets_ = 0;
-    double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0;  // of recent steps
+    double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0;  // of the first steps
     double nominal_evidence_ = 0.0;                 // ln of the odds for the membrane, from a fresh probe
     double nominal_s_ = 0.0;
-    double delay_s_ = 10.0;       // common practice, no source: blowers and diffusers run down in seconds,
-    double delay_error_s_ = 7.0;  // surface aerators in half a minute
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
     double last_surprise_ = 0.0;
-    double fresh_ln_ = 0.0;
     bool fresh_known_ = false;
     bool life_known_ = false;
 };

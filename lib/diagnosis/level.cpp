@@ -1,0 +1,149 @@
+#include "diagnosis/level.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace probekeeper::diagnosis {
+namespace {
+
+// ln T90 by the day: coating doubles T90 in weeks to months, and quickens. Guesses that the simulated plants
+// bear out.
+constexpr double level_noise = 1e-4;  // growth of the variance a day
+constexpr double slope_noise = 4e-6;  // of the slope's, per day^3
+constexpr double slope_prior = 4e-4;
+constexpr double vague = 4.0;  // variance of ln tau before the first test
+// Common practice, no source: blowers and diffusers run down in seconds, surface aerators in half a minute.
+constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
+// A decline tells the mean lag of a response, a step its tail: 1.645 times as much for membrane diffusion
+// (L^2/6D over L^2/pi^2 D), the same for a first-order response. The water's own bend comes to it.
+constexpr double usual_offset = 0.2, usual_offset_error = 0.3;
+constexpr double offset_noise =
+    2e-5;  // growth of its variance a day: the water's bend changes with the season
+// Activation energies of membranes lie within about a fifth of the typical one (common practice, no source).
+constexpr double temperature_error = 0.2;
+
+constexpr std::uint32_t trusted = 3;  // first values are no measure for each other
+constexpr double outlier_beyond = 2.5;
+// How quickly tests teach how much rougher they are than they say themselves, and what can be believed at
+// most.
+constexpr double roughness_gain = 0.05;
+constexpr double roughest = 9.0;
+
+double square(double x) {
+    return x * x;
+}
+
+}  // namespace
+
+Level::Level() {
+    filter_.set(delay, usual_delay_s, square(usual_delay_error_s));
+    filter_.set(temperature, 0.0, square(temperature_error));
+    restart();
+}
+
+void Level::restart() {
+    filter_.set(level, 0.0, vague);
+    filter_.set(slope, 0.0, slope_prior);
+    filter_.set(fresh, 0.0, 0.0);
+    taken_ = 0;
+    declines_seen_ = false;
+}
+
+void Level::pass(double days) {
+    if (!started()) {
+        return;
+    }
+    filter_.add(level, days, slope);
+    filter_.loosen(level, days * (level_noise + square(days) * slope_noise / 3.0));
+    filter_.loosen(level, slope, 0.5 * square(days) * slope_noise);
+    filter_.loosen(slope, days * slope_noise);
+    filter_.loosen(offset, steps_seen_ ? days * offset_noise : 0.0);
+}
+
+double Level::take(double surprise, Filter::Vector const& weights, double variance, double& roughness,
+                   unsigned considered) {
+    double const expected = filter_.expected_variance(weights);
+    double const off = surprise / std::sqrt(expected + roughness * variance);
+    if (taken_ >= trusted) {
+        double const seen = std::clamp((square(surprise) - expected) / variance, 0.0, roughest);
+        roughness = std::max(1.0, roughness + roughness_gain * (seen - roughness));
+    }
+    filter_.update(surprise, weights, roughness * variance,
+                   taken_ < trusted ? std::numeric_limits<double>::infinity() : outlier_beyond, considered);
+    ++taken_;
+    return off;
+}
+
+// Declines alone are taken at their word: ln tau is then that of the mean lag. The first step tells the tail
+// apart.
+void Level::tell_declines_from_steps() {
+    filter_.set(offset, usual_offset, square(usual_offset_error));
+    if (declines_seen_) {
+        filter_.add(level, -1.0, offset);
+        filter_.add(fresh, -1.0, offset);
+    }
+    steps_seen_ = true;
+}
+
+double Level::take_step(Measured const& m) {
+    if (!steps_seen_) {
+        tell_declines_from_steps();
+    }
+    if (!started()) {
+        filter_.set(level, m.ln_s + m.ln_to_20 * temperature_share(), vague);
+    }
+    double const surprise = m.ln_s - (filter_.mean(level) - m.ln_to_20 * temperature_share());
+    Filter::Vector weights{};
+    weights[level] = 1.0;
+    weights[temperature] = -m.ln_to_20;
+    return take(surprise, weights, square(m.error), step_roughness_, 0);
+}
+
+double Level::take_decline(Measured const& m) {
+    declines_seen_ = true;
+    double const correction = m.ln_to_20 * temperature_share() - filter_.mean(offset);
+    if (!started()) {
+        double const late_s = std::exp(m.ln_s);
+        filter_.set(level, std::log(std::max(late_s - delay_s(), 0.25 * late_s)) + correction, vague);
+    }
+    double const lag_s = std::exp(filter_.mean(level) - correction);
+    double const late_s = lag_s + std::max(delay_s(), 0.0);
+    double const of_lag = lag_s / late_s;
+    Filter::Vector weights{};
+    weights[level] = of_lag;
+    weights[offset] = of_lag;
+    weights[temperature] = -m.ln_to_20 * of_lag;
+    weights[delay] = 1.0 / late_s;
+    // A warm week also loads the water, and without steps a coating that quickens looks like a shorter delay.
+    unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay);
+    return take(m.ln_s - std::log(late_s), weights, square(m.error), decline_roughness_, considered);
+}
+
+void Level::expect(double ln_tau_s, double error) {
+    Filter::Vector weights{};
+    weights[level] = 1.0;
+    filter_.update(ln_tau_s - filter_.mean(level), weights, square(error));
+}
+
+void Level::may_have_jumped(double by) {
+    filter_.loosen(level, square(by));
+}
+
+double Level::slope_error() const {
+    return std::sqrt(filter_.variance(slope));
+}
+
+double Level::delay_error_s() const {
+    return std::sqrt(filter_.variance(delay));
+}
+
+Level::Ahead Level::ahead(double days) const {
+    double const variance = filter_.variance(level) +
+                            days * (2.0 * filter_.covariance(level, slope) + days * filter_.variance(slope)) +
+                            days * (level_noise + square(days) * slope_noise / 3.0);
+    double const shared = filter_.covariance(level, fresh) + days * filter_.covariance(slope, fresh);
+    return {filter_.mean(level) + days * filter_.mean(slope), std::sqrt(variance),
+            std::sqrt(std::max(variance + filter_.variance(fresh) - 2.0 * shared, 0.0))};
+}
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,72 @@
+// What the response tests of one position tell together: how quick the probe is today and how that changes,
+// how quick it was when fresh, and what of the tests is not the probe's doing: the aerator's delay, what
+// declines find beside steps, and how strongly this membrane minds the temperature. All of it is one joint
+// estimate, so that what is uncertain of today and of the fresh day alike cancels in their ratio.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+
+#include "estimate/joint_filter.h"
+
+namespace probekeeper::diagnosis {
+
+// One or more tests of one kind, taken together.
+struct Measured {
+    double ln_s = 0.0;      // of a step: ln of the tail's time constant; of a decline: ln of its lateness
+    double error = 0.0;     // standard deviation of ln_s
+    double ln_to_20 = 0.0;  // what the typical temperature law adds to bring ln T90 to 20 degC
+};
+
+class Level {
+public:
+    Level();
+
+    // Time passes, in days. Nothing is known of the water and the aerator any less.
+    void pass(double days);
+    // The tail of a step, and a decline. Both return how far it was off, in standard deviations.
+    double take_step(Measured const& measured);
+    double take_decline(Measured const& measured);
+    // That ln of the tail's time constant should be `ln_tau_s`, by other evidence.
+    void expect(double ln_tau_s, double error);
+
+    // The level may have jumped, by a standard deviation of ln.
+    void may_have_jumped(double by);
+    // The present level is that of a fresh probe.
+    void is_fresh() { filter_.copy(level, fresh); }
+    // Another membrane: what was learned of the probe is of no use, what was learned of the position is.
+    void restart();
+
+    [[nodiscard]] bool started() const { return taken_ > 0; }
+    [[nodiscard]] double ln_tau() const { return filter_.mean(level); }  // at 20 degC
+    [[nodiscard]] double fresh_ln_tau() const { return filter_.mean(fresh); }
+    [[nodiscard]] double slope_per_day() const { return filter_.mean(slope); }
+    [[nodiscard]] double slope_error() const;
+    // `days` from now: the expected ln tau, its standard deviation, and that of its change since the fresh
+    // day.
+    struct Ahead {
+        double ln_tau = 0.0, error = 0.0, change_error = 0.0;
+    };
+    [[nodiscard]] Ahead ahead(double days) const;
+
+    [[nodiscard]] double delay_s() const { return filter_.mean(delay); }
+    [[nodiscard]] double delay_error_s() const;
+    // How much of the typical temperature correction is right for this membrane; 1 until it is learned.
+    [[nodiscard]] double temperature_share() const { return 1.0 + filter_.mean(temperature); }
+
+private:
+    enum Quantity : std::size_t { level, slope, fresh, delay, offset, temperature, quantities };
+    using Filter = estimate::JointFilter<quantities>;
+
+    double take(double surprise, Filter::Vector const& weights, double variance, double& roughness,
+                unsigned considered);
+    void tell_declines_from_steps();
+
+    Filter filter_;
+    double step_roughness_ = 1.0, decline_roughness_ = 1.0;
+    std::uint32_t taken_ = 0;
+    bool steps_seen_ = false;     // at this position, ever: then ln tau is that of the tail
+    bool declines_seen_ = false;  // in this life, before any step
+};
+
+}  // namespace probekeeper::diagnosis
