@@ -53,8 +53,9 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
         return std::nullopt;
     }
     double const left = limit->ln_limit - known->ln_t90;
-    // Far below the limit a slope says little: coating quickens, and slime comes and goes.
-    if (left <= 0.0 || left > 0.6 * std::log(setup.limits.t90_ratio)) {
+    // Far below the limit a slope says little: coating quickens, and slime comes and goes. At or past it, "soon" and
+    // "already" are one question, and the trend still speaks.
+    if (left > 0.6 * std::log(setup.limits.t90_ratio)) {
         return std::nullopt;
     }
     // Coating makes T90 itself grow evenly, or quicker as it goes: a straight line of T90, not of its
@@ -67,9 +68,9 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
         return std::nullopt;
     }
     Crossing c;
-    c.due_ms = now_ms + static_cast<std::int64_t>(days * day_ms);
+    c.due_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days) * day_ms);
     c.earliest_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days - normal_90 * days_error) * day_ms);
-    c.latest_ms = now_ms + static_cast<std::int64_t>((days + normal_90 * days_error) * day_ms);
+    c.latest_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days + normal_90 * days_error) * day_ms);
     c.probability_within_horizon = over(horizon, days, std::max(days_error, 0.5));
     return c;
 }
