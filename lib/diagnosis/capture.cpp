@@ -23,6 +23,11 @@ constexpr double longest_excursion_s = 3600.0;
 // an aerator takes minutes for as much.
 constexpr double blast_way_part = 0.4;
 constexpr double least_blast_part = 0.04;
+// Where so many undeclared exposures have reached air, there is a cleaner: its blasts are looked for when a
+// slower probe no longer reaches air in them. What they must then show within a minute and a half, of
+// saturation. A guess.
+constexpr std::uint32_t a_habit = 3;
+constexpr double habitual_part = 0.1;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
 // How long water and air take to displace each other at a membrane, and how well that is known. Guesses.
@@ -147,10 +152,12 @@ bool Capture::leaps_up(View const& view, Known const& known, double before) cons
     double const poll_s = s_between(last_ms_, view.time_ms);
     double const just_before =
         median_before(view.time_ms - ms(std::max(90.0, 2.0 * poll_s)), std::max(60.0, 2.5 * poll_s));
-    bool const blasted =
-        before > 0.5 * view.saturation && way > 0.0 && rise > blast_way_part * way &&
-        view.value - just_before > std::max(least_blast_part * view.saturation, 12.0 * known.noise);
-    return lifted || blasted;
+    bool const rich = before > 0.5 * view.saturation;
+    bool const habitual = lifts_ >= a_habit && !rich;
+    double const least_part = habitual ? habitual_part : least_blast_part;
+    bool const sudden = view.value - just_before > std::max(least_part * view.saturation, 12.0 * known.noise);
+    bool const blasted = rich && way > 0.0 && rise > blast_way_part * way && sudden;
+    return lifted || blasted || (habitual && sudden && rise > habitual_part * view.saturation);
 }
 
 // An exposure that no bit declares: the reading leaps towards air faster than water can, and comes back.
@@ -162,7 +169,7 @@ void Capture::follow_excursion(View const& view, Known const& known) {
     }
     if (!excursion_.active) {
         bool const quiet = view.time_ms >= exposed_until_ms_ + ms(5.0 * t90_guess_s);
-        if (!quiet || view.value < 0.5 * view.saturation) {
+        if (!quiet || (view.value < 0.5 * view.saturation && lifts_ < a_habit)) {
             return;
         }
         auto const back_ms = view.time_ms - std::max(ms(1.5 * t90_guess_s), 2 * (view.time_ms - last_ms_));
@@ -184,6 +191,8 @@ void Capture::follow_excursion(View const& view, Known const& known) {
 void Capture::end_excursion(View const& view, double t90_guess_s) {
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
     if (left < 0.15) {
+        lifts_ +=
+            excursion_.peak > near_air * view.saturation && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
         fall_.active = true;
         fall_.declared = false;
         fall_.source = TestSource::air_exposure;

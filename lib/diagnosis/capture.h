@@ -124,6 +124,7 @@ private:
     Aerated aerated_ = Aerated::unknown;
     double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
     std::uint32_t reaches_ = 0;  // blasts that taught it
+    std::uint32_t lifts_ = 0;    // exposures found in the readings that reached air
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;

@@ -62,6 +62,29 @@ TEST_CASE("a lift that no bit declares is found by its leap towards air", "[diag
     CHECK(tests.front().t90_s == Approx(40.0).epsilon(0.25));
 }
 
+TEST_CASE(
+    "blasts that no bit declares are not lost from sight when a slower probe no longer reaches air in them",
+    "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.water = [](double) { return 2.0; };
+    bench.rig.probe(0).blasts_declared = false;
+    bench.rig.blast_s = 40;
+    bench.run(48.0);
+    REQUIRE(bench.heard.used(TestSource::air_exposure).size() >= 12);
+    for (double t90 = 44.0; t90 < 160.0; t90 *= 1.1) {
+        bench.rig.probe(0).t90_s = t90;
+        bench.run(24.0);
+    }
+    // At last it comes 46 % of the way in 40 s.
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    auto const last_day = std::count_if(tests.begin(), tests.end(), [&](ResponseTest const& test) {
+        return bench.rig.now() - test.time < seconds(86'400.0);
+    });
+    CHECK(last_day >= 6);
+    CHECK(tests.back().t90_20_s == Approx(150.0).epsilon(0.25));
+    CHECK(bench.stands(Reason::slow_response));
+}
+
 TEST_CASE("the cold slows a membrane, and the test corrects for it", "[diagnosis][capture]") {
     Bench bench;
     bench.rig.probe(0).temperature_c = 8.0;

@@ -27,6 +27,7 @@ struct Knobs {
     bool silent = false;
     bool blasted = true;  // by the cleaner, declared by its bit
     bool blasts_reach = true;
+    bool blasts_declared = true;
     bool in_air = false, hold = false;  // lifted; and whether a bit says so
 };
 
@@ -83,7 +84,7 @@ private:
         r.do_mg_l = value;
         r.do_percent = 100.0 * value / saturation_20;
         r.temperature_c = k.temperature_c;
-        r.set(mark_cleaning, blast(place));
+        r.set(mark_cleaning, k.blasts_declared && blast(place));
         if (k.hold) {
             r.set(mark_hold, true);
         }
