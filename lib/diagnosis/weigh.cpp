@@ -130,13 +130,21 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
         .take(now_ms, settled_case(state, setup, now_ms).probability, {6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
+    // An output that is dead or stuck shows no blast, and gives no evidence of anything: that is told once.
+    bool const mute =
+        tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
     bool const blasts_fail = state.blasts_missed >= 6 && state.blasts_shown >= 6;
     // Six in a row raise it; one that shows by chance must not end it, so that it is told once.
-    tracker(state, Reason::cleaning_failed).take(now_ms, blasts_fail ? seen_to_be : 0.0, {0.0, 2.0 * day_s});
+    tracker(state, Reason::cleaning_failed)
+        .take(now_ms,
+              mute          ? -1.0
+              : blasts_fail ? seen_to_be
+                            : 0.0,
+              {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
     bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s;
-    tracker(state, Reason::verification_due).take(now_ms, stale ? seen_to_be : 0.0, {0.0, 0.0});
+    tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }
 
 // NE 107 names four signals and no order among them; ours puts what cannot be read before what can.

@@ -189,4 +189,15 @@ TEST_CASE("blasts that stop reaching the membrane are named, unless the water le
     CHECK(bench.stands(Reason::cleaning_failed) != near_air);
 }
 
+TEST_CASE("a dead output shows no blast, and that is not told as a failed cleaning too",
+          "[diagnosis][capture]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(40.0 * 24.0);
+    CHECK(bench.stands(Reason::no_signal));
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+    CHECK_FALSE(bench.heard.ever(Reason::verification_due));
+}
+
 }  // namespace probekeeper::diagnosis::test
