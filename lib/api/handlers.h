@@ -14,6 +14,7 @@ Response show_site(Call const& call, Backend& backend);
 Response list_probes(Call const& call, Backend& backend);
 Response show_probe(Call const& call, Backend& backend);
 Response show_diagnosis(Call const& call, Backend& backend);
+Response show_suitability(Call const& call, Backend& backend);
 Response list_response_tests(Call const& call, Backend& backend);
 
 Response show_readings(Call const& call, Backend& backend);

@@ -1,3 +1,5 @@
+#include <boost/json/parse.hpp>
+
 #include "api/handlers.h"
 
 namespace probekeeper::api {
@@ -30,6 +32,21 @@ Response show_diagnosis(Call const& call, Backend& backend) {
     Response response;
     response.body = value_of(call, backend.diagnosis(call.ids[0]));
     return response;
+}
+
+// A part of the diagnosis as it was kept: a probe that is gone is answered for too.
+Response show_suitability(Call const& call, Backend& backend) {
+    auto const diagnosis = boost::json::parse(value_of(call, backend.diagnosis(call.ids[0]))).as_object();
+    auto const* const suitability = diagnosis.if_contains(document::suitability_member);
+    if (suitability == nullptr || !suitability->is_object()) {
+        throw Problem{
+            ProblemType::not_found, "of this probe nothing of the kind was learned before it left", {}, {}};
+    }
+    boost::json::object out{{"probe", diagnosis.at("probe")}, {"at", diagnosis.at("at")}};
+    for (auto const& [name, value] : suitability->as_object()) {
+        out[name] = value;
+    }
+    return json_response(out);
 }
 
 Response list_response_tests(Call const& call, Backend& backend) {

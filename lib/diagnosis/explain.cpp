@@ -5,6 +5,7 @@
 
 #include "diagnosis/cases.h"
 #include "diagnosis/probe.h"
+#include "diagnosis/suitability.h"
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -111,8 +112,9 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
             return fmt::format("It has repeated {:.2f} mg/L since {} without any movement",
                                state.liveness.stuck_value(), minute_of(state.liveness.stuck_since_ms()));
         case Reason::no_communication:
-            return state.last_ms == 0 ? std::string{"It has never given a good reading"}
-                                      : fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
+            return state.last_ms == 0
+                       ? std::string{"It has never given a good reading"}
+                       : fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
         case Reason::not_settled:
             return c.value ? fmt::format("It reads {:.0f} % in air since its membrane was changed", *c.value)
                            : "The reading has not come to rest after service";
@@ -279,6 +281,7 @@ Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t
     explain_fluctuation(d, state);
     explain_span(d, state, setup);
     d.next_evidence = next_evidence(state, setup, now_ms);
+    d.suitability = suitability(state, setup, d);
     for (std::size_t i = 0; i < reason_count; ++i) {
         if (state.trackers[i].standing()) {
             d.findings.push_back(finding_of(static_cast<Reason>(i), state, setup, now_ms));

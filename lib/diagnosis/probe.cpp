@@ -151,6 +151,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
         state.background.interrupt();
         state.fluctuation.interrupt();
         state.liveness.interrupt();
+        state.habits.interrupt();
     }
     auto const view = view_of(state, reading);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
@@ -164,6 +165,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     bool const edges_hidden = state.aeration_seen && view.aerated == Aerated::unknown;
     state.fluctuation.take(view, disturbed || edges_hidden);
     state.liveness.take(view);
+    state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {
         state.blasts_missed = outcome.blast->shown ? 0 : state.blasts_missed + 1;
         state.blasts_shown += outcome.blast->shown ? 1U : 0U;

@@ -12,6 +12,7 @@
 #include "diagnosis/background.h"
 #include "diagnosis/capture.h"
 #include "diagnosis/fluctuation.h"
+#include "diagnosis/habits.h"
 #include "diagnosis/handling.h"
 #include "diagnosis/liveness.h"
 #include "diagnosis/setup.h"
@@ -38,6 +39,7 @@ struct ProbeState {
     FluctuationWatch fluctuation;
     SpanWatch span;
     LivenessWatch liveness;
+    HabitsWatch habits;
     std::array<Tracker, reason_count> trackers{};
 
     std::int64_t first_ms = 0;            // of the first reading; 0: none yet

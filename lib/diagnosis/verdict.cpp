@@ -120,4 +120,16 @@ std::string_view ne107_of(Condition c) {
     return "";
 }
 
+std::string_view to_word(BitHabit habit) {
+    switch (habit) {
+        case BitHabit::not_read:
+            return "not_read";
+        case BitHabit::never_moves:
+            return "never_moves";
+        case BitHabit::moves:
+            return "moves";
+    }
+    return "";
+}
+
 }  // namespace probekeeper::diagnosis

@@ -100,6 +100,27 @@ struct Forecast {
     Timestamp due{}, earliest{}, latest{};
 };
 
+enum class BitHabit : std::uint8_t { not_read, never_moves, moves };
+[[nodiscard]] std::string_view to_word(BitHabit habit);
+
+// What a position's readings can and cannot tell. What has not been learned yet is empty.
+struct Suitability {
+    std::optional<double> reading_interval_s;  // between readings
+    std::optional<double> update_interval_s;   // between values that differ, while the reading must move
+    std::optional<double> resolution_mg_l;
+    std::optional<bool> clips_at_zero;  // then the negative half of a background is hidden
+    std::optional<double> clips_at_mg_l;
+    std::optional<bool> frozen_while_cleaning;
+    std::optional<double> damping_s;  // time constant of the device's output filter; it is part of T90
+    BitHabit cleaning = BitHabit::not_read, aeration = BitHabit::not_read, hold = BitHabit::not_read,
+             fault = BitHabit::not_read;
+    struct Possible {
+        Reason reason = Reason::slow_response;
+        std::string why_not;  // empty: it can be judged
+    };
+    std::vector<Possible> reasons;
+};
+
 // A reason that stands now. `raised_at` with the code identifies it: the same readings give the same instant,
 // live, in replay and after a restart.
 struct Finding {
@@ -127,6 +148,7 @@ struct Diagnosis {
     std::optional<Forecast> forecast;
     std::string next_evidence;  // what would settle it; empty where nothing is missing
     ServiceState service_state = ServiceState::in_service;
+    Suitability suitability;
     std::vector<Finding> findings;  // strongest first
 };
 

@@ -69,6 +69,10 @@ json::object written(Forecast const& f) {
             {"latest", time(f.latest)}};
 }
 
+json::value yes_no(std::optional<bool> const& b) {
+    return b ? json::value(*b) : json::value(nullptr);
+}
+
 template <typename Quantity>
 void put(json::object& out, std::string_view name, std::optional<Quantity> const& quantity,
          std::string const& why_unknown) {
@@ -98,7 +102,30 @@ json::object to_json(Diagnosis const& d, std::string_view probe_id) {
     out["forecast"] = d.forecast ? json::value(written(*d.forecast)) : json::value(nullptr);
     out["next_evidence"] = text_or_null(d.next_evidence);
     out["service_state"] = diagnosis::to_word(d.service_state);
+    out[suitability_member] = to_json(d.suitability);
     return out;
+}
+
+json::object to_json(Suitability const& s) {
+    json::array reasons;
+    for (auto const& r : s.reasons) {
+        reasons.push_back(json::object{{"reason", diagnosis::to_word(r.reason)},
+                                       {"possible", r.why_not.empty()},
+                                       {"why_not", text_or_null(r.why_not)}});
+    }
+    return {{"reading_interval_s", number(s.reading_interval_s)},
+            {"update_interval_s", number(s.update_interval_s)},
+            {"resolution_mg_l", number(s.resolution_mg_l)},
+            {"clips_at_zero", yes_no(s.clips_at_zero)},
+            {"clips_at_mg_l", number(s.clips_at_mg_l)},
+            {"frozen_while_cleaning", yes_no(s.frozen_while_cleaning)},
+            {"damping_s", number(s.damping_s)},
+            {"bits",
+             {{"cleaning", diagnosis::to_word(s.cleaning)},
+              {"aeration", diagnosis::to_word(s.aeration)},
+              {"hold", diagnosis::to_word(s.hold)},
+              {"fault", diagnosis::to_word(s.fault)}}},
+            {"reasons", std::move(reasons)}};
 }
 
 json::object to_json(ResponseTest const& t) {

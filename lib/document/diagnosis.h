@@ -11,6 +11,9 @@ namespace probekeeper::document {
 // A quantity that is not known is null, with "<name>_unknown": why beside it. Findings are not in it: they
 // are the reasons of the probe's ticket.
 [[nodiscard]] boost::json::object to_json(diagnosis::Diagnosis const& diagnosis, std::string_view probe_id);
+// Its member of the diagnosis: what the position's readings can and cannot tell. Not yet learned is null.
+inline constexpr std::string_view suitability_member = "suitability";
+[[nodiscard]] boost::json::object to_json(diagnosis::Suitability const& suitability);
 [[nodiscard]] boost::json::object to_json(diagnosis::ResponseTest const& test);
 
 // "M", "S", "C", "F" or null.

@@ -44,6 +44,7 @@ TEST_CASE("every GET of this release answers with its document", "[api]") {
         {"/v1/probes/tank-1/readings", "do_mg_l"},
         {"/v1/probes/tank-1/readings?step_s=60", "do_mg_l_mean"},
         {"/v1/probes/tank-1/diagnosis", "t90_unknown"},
+        {"/v1/probes/tank-1/suitability", "bits"},
         {"/v1/probes/tank-1/response-tests", "items"},
         {"/v1/probes/tank-1/service-records", "items"},
         {"/v1/tickets", "items"},
@@ -171,7 +172,7 @@ TEST_CASE("what is not there is 404, and so are all tricks with paths", "[api]")
         "/v1/probes/nosuch/readings?step_s=60", "/v1/probes/nosuch/response-tests",
         "/v1/probes/nosuch/service-records", "/v1/sites/nosuch", "/v1/tickets/saltmarsh-18",
         "/v1/probes/tank-1%00", "/v1/probes/tank%2d1%2f", "/v1/probes/%ff%fe", "/v1/probes/Tank-1",
-        "/v1/probes/tank-1/suitability", "/openapi.json", "/metrics",
+        "/v1/probes/nosuch/suitability", "/openapi.json", "/metrics",
         "/v1/probes/aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa");
     CAPTURE(target);
     auto const p = problem(client.get(target), 404, "not-found");
