@@ -24,6 +24,8 @@ constexpr double decline_error = 0.08;
 // guess.
 constexpr double few_tests_error = 0.05;
 constexpr std::uint32_t fewest_fresh_tests = 5;
+// A slope says nothing of months to come: where tests have long stopped, it is not followed any further.
+constexpr double longest_ahead_days = 14.0;
 constexpr std::uint32_t enough_onsets = 20;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
 // Until then the fresh value follows the level: the sources of tests come into line with each other
@@ -248,7 +250,8 @@ std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
     if (batches_ == 0) {
         return std::nullopt;
     }
-    auto const now = level_.ahead(std::max(0.0, static_cast<double>(at_ms - level_ms_) / day_ms));
+    double const elapsed_days = std::max(0.0, static_cast<double>(at_ms - level_ms_) / day_ms);
+    auto const now = level_.ahead(std::min(elapsed_days, longest_ahead_days));
     LevelKnown known;
     known.ln_t90 = now.ln_tau + scale_ln();
     known.change_error =
