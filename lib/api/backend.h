@@ -99,6 +99,9 @@ public:
     // The text of document::to_json(Diagnosis): of a probe in service the newest one, of a removed probe the
     // last.
     virtual Answer<std::string> diagnosis(std::string const& probe) = 0;
+    // The same of each day's beginning and of every change of a reason or condition, from <= at < to, by time.
+    virtual Answer<Page<std::string>> diagnoses(std::string const& probe, TimeRange const& range,
+                                                PageRequest const& page) = 0;
     virtual Answer<Page<Reading>> readings(std::string const& probe, TimeRange const& range,
                                            PageRequest const& page) = 0;
     // Whole steps that touch the range; those without readings are left out.

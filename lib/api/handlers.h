@@ -15,6 +15,7 @@ Response list_probes(Call const& call, Backend& backend);
 Response show_probe(Call const& call, Backend& backend);
 Response show_diagnosis(Call const& call, Backend& backend);
 Response show_suitability(Call const& call, Backend& backend);
+Response draw_chart(Call const& call, Backend& backend);
 Response list_response_tests(Call const& call, Backend& backend);
 
 Response show_readings(Call const& call, Backend& backend);

@@ -19,6 +19,7 @@ constexpr std::array routes{
     Route{"GET", "/v1/probes/{probe}/readings", show_readings, in_pool, "from to step_s limit after"},
     Route{"GET", "/v1/probes/{probe}/diagnosis", show_diagnosis, in_pool, ""},
     Route{"GET", "/v1/probes/{probe}/suitability", show_suitability, in_pool, ""},
+    Route{"GET", "/v1/probes/{probe}/chart.svg", draw_chart, in_pool, "quantity days"},
     Route{"GET", "/v1/probes/{probe}/response-tests", list_response_tests, in_pool, "from limit after"},
     Route{"GET", "/v1/probes/{probe}/service-records", list_service_records, in_pool, "limit after"},
     Route{"POST", "/v1/probes/{probe}/service-records", add_service_record, in_pool, ""},

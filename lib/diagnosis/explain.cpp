@@ -209,6 +209,7 @@ void explain_t90(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup,
         t.fresh_s = std::exp(limit->ln_fresh);
         t.fresh_learned = limit->learned;
         t.ratio = t.value_s / *t.fresh_s;
+        t.limit_s = std::exp(limit->ln_limit);
     }
     t.tests = state.trend.tests();
     t.at = from_unix_ms(state.trend.newest_test_ms());

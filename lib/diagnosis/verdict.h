@@ -70,6 +70,7 @@ struct T90 {
     std::optional<double> fresh_s;
     bool fresh_learned = false;   // else assumed from the configuration
     std::optional<double> ratio;  // value over fresh
+    std::optional<double> limit_s;
     std::uint32_t tests = 0;      // used in this membrane's life
     Timestamp at{};               // of the newest used test
 };

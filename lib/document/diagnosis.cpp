@@ -39,7 +39,8 @@ json::object written(T90 const& t) {
         {"ratio", number(t.ratio)},
         {"tests", t.tests},
         {"at_temperature_c", number(reference_temperature_c)},
-        {"at", time(t.at)}};
+        {"at", time(t.at)},
+        {"limit_s", number(t.limit_s)}};
 }
 
 json::object written(Background const& b) {

@@ -237,6 +237,25 @@ std::pair<Timestamp, Timestamp> Backend::range_of(std::string const& probe, api:
     return {range.from.value_or(to - std::chrono::days{1}), to};
 }
 
+api::Answer<api::Page<std::string>> Backend::diagnoses(std::string const& probe, api::TimeRange const& range,
+                                                       api::PageRequest const& page) {
+    if (auto const refusal = refuse_unknown(probe)) {
+        return *refusal;
+    }
+    auto const [from, to] = range_of(probe, range);
+    auto found = ask_store<store::Page<store::ProbeDiagnosis>>(
+        [&, from = from, to = to](store::Reader& r) { return r.diagnoses(probe, from, to, page_of(page)); });
+    if (!found) {
+        return found.error();
+    }
+    api::Page<std::string> documents;
+    documents.next = found.value().next;
+    for (auto& d : found.value().items) {
+        documents.items.push_back(std::move(d.document));
+    }
+    return documents;
+}
+
 api::Answer<api::Page<Reading>> Backend::readings(std::string const& probe, api::TimeRange const& range,
                                                   api::PageRequest const& page) {
     if (auto const refusal = refuse_unknown(probe)) {

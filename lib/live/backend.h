@@ -31,6 +31,8 @@ public:
                                                    api::PageRequest const& page) override;
     api::Answer<document::Probe> probe(std::string const& id) override;
     api::Answer<std::string> diagnosis(std::string const& probe) override;
+    api::Answer<api::Page<std::string>> diagnoses(std::string const& probe, api::TimeRange const& range,
+                                                  api::PageRequest const& page) override;
     api::Answer<api::Page<Reading>> readings(std::string const& probe, api::TimeRange const& range,
                                              api::PageRequest const& page) override;
     api::Answer<api::Page<document::Step>> steps(std::string const& probe, api::TimeRange const& range, Millis step,

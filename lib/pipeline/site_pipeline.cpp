@@ -101,7 +101,9 @@ void SitePipeline::tested(std::size_t place, diagnosis::ResponseTest const& test
 
 void SitePipeline::weighed(std::size_t place, diagnosis::Diagnosis const& diagnosis) {
     auto now = told_by(diagnosis);
-    bool const changed = now != told_[place];
+    // History has one a day at least: charts show how a quantity came to where it is.
+    bool const midnight = diagnosis.at == std::chrono::floor<std::chrono::days>(diagnosis.at);
+    bool const changed = midnight || now != told_[place];
     told_[place] = std::move(now);
     sink_.weighed(probes_[place], diagnosis, changed);
     if (!tickets_held_) {

@@ -139,6 +139,15 @@ Estate::Answer<std::string> Estate::diagnosis(std::string const& probe) {
     return document::write(document::to_json(diagnosis::Diagnosis{}, probe));
 }
 
+Estate::Answer<Estate::Page<std::string>> Estate::diagnoses(std::string const& probe, api::TimeRange const&,
+                                                            PageRequest const& page) {
+    auto const one = diagnosis(probe);
+    if (!one) {
+        return one.error();
+    }
+    return page_by_place(std::vector<std::string>{one.value()}, page);
+}
+
 Estate::Answer<Estate::Page<Reading>> Estate::readings(std::string const& probe, api::TimeRange const& range,
                                                        PageRequest const& page) {
     if (!knows_probe(probe)) {

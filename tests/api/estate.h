@@ -28,6 +28,8 @@ public:
                                                       PageRequest const& page) override;
     Answer<probekeeper::document::Probe> probe(std::string const& id) override;
     Answer<std::string> diagnosis(std::string const& probe) override;
+    Answer<Page<std::string>> diagnoses(std::string const& probe, probekeeper::api::TimeRange const& range,
+                                        PageRequest const& page) override;
     Answer<Page<probekeeper::Reading>> readings(std::string const& probe,
                                                 probekeeper::api::TimeRange const& range,
                                                 PageRequest const& page) override;

@@ -162,6 +162,21 @@ TEST_CASE("a bad parameter is 400, names the parameter and says what would be ri
     CHECK_THAT(std::string{p.at("detail").as_string()}, Catch::Contains(c.says));
 }
 
+TEST_CASE("a chart is an image with a tag of its own, and each wrong parameter is told", "[api]") {
+    Served served;
+    Client client{served.port()};
+    auto const quantity = GENERATE(as<std::string>{}, "do", "t90", "background", "fluctuation");
+    CAPTURE(quantity);
+    auto const reply = client.get("/v1/probes/tank-1/chart.svg?quantity=" + quantity + "&days=7");
+    CHECK(reply.status == 200);
+    CHECK(reply.header("content-type") == "image/svg+xml");
+    CHECK_FALSE(reply.header("etag").empty());
+    CHECK(reply.body.rfind("<svg ", 0) == 0);
+    problem(client.get("/v1/probes/tank-1/chart.svg?quantity=span"), 400, "bad-parameter");
+    problem(client.get("/v1/probes/tank-1/chart.svg?days=0"), 400, "bad-parameter");
+    problem(client.get("/v1/probes/tank-1/chart.svg?days=401"), 400, "bad-parameter");
+}
+
 TEST_CASE("what is not there is 404, and so are all tricks with paths", "[api]") {
     Served served;
     Client client{served.port()};
@@ -172,7 +187,7 @@ TEST_CASE("what is not there is 404, and so are all tricks with paths", "[api]")
         "/v1/probes/nosuch/readings?step_s=60", "/v1/probes/nosuch/response-tests",
         "/v1/probes/nosuch/service-records", "/v1/sites/nosuch", "/v1/tickets/saltmarsh-18",
         "/v1/probes/tank-1%00", "/v1/probes/tank%2d1%2f", "/v1/probes/%ff%fe", "/v1/probes/Tank-1",
-        "/v1/probes/nosuch/suitability", "/openapi.json", "/metrics",
+        "/v1/probes/nosuch/suitability", "/v1/probes/nosuch/chart.svg", "/openapi.json", "/metrics",
         "/v1/probes/aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa");
     CAPTURE(target);
     auto const p = problem(client.get(target), 404, "not-found");

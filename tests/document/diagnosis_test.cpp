@@ -16,7 +16,7 @@ diagnosis::Diagnosis slow_probe() {
     diagnosis::Diagnosis d;
     d.at = at;
     d.condition = diagnosis::Condition::maintenance_required;
-    d.t90 = diagnosis::T90{92.099999994, 84.0, 101.3, 41.0, true, 2.2463414634, 14, at};
+    d.t90 = diagnosis::T90{92.099999994, 84.0, 101.3, 41.0, true, 2.2463414634, 82.0, 14, at};
     d.background = diagnosis::Background{0.03, 0.01, 0.05, diagnosis::BackgroundSource::anoxic_floor, at};
     d.fluctuation = diagnosis::Fluctuation{0.021, 0.018, 1.17, 0.1, at};
     d.span = diagnosis::Span{101.2, diagnosis::SpanSource::air_exposure, at};
@@ -34,7 +34,7 @@ TEST_CASE("a diagnosis is written as the interface shows it, in its order", "[do
         document::write(shown) ==
         R"({"probe":"saltmarsh-tank-1","at":"2026-03-01T06:00:00.000Z","condition":"maintenance_required",)"
         R"("ne107":"M","t90":{"value_s":92.1,"low_s":84.0,"high_s":101.3,"fresh_s":41.0,"fresh":"learned",)"
-        R"("ratio":2.24634,"tests":14,"at_temperature_c":20.0,"at":"2026-03-01T06:00:00.000Z"},)"
+        R"("ratio":2.24634,"tests":14,"at_temperature_c":20.0,"at":"2026-03-01T06:00:00.000Z","limit_s":82.0},)"
         R"("background":{"value_mg_l":0.03,"low_mg_l":0.01,"high_mg_l":0.05,"source":"anoxic_floor",)"
         R"("at":"2026-03-01T06:00:00.000Z"},"fluctuation":{"value_mg_l":0.021,"fresh_mg_l":0.018,"ratio":1.17,)"
         R"("shared_with_neighbours":0.1,"at":"2026-03-01T06:00:00.000Z"},"span":{"value_percent":101.2,)"
