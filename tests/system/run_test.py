@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 import unittest
+from xml.etree import ElementTree
 
 SKIPPED = 77
 HERE = os.path.dirname(os.path.abspath(__file__))
@@ -516,6 +517,20 @@ class RunOnARecording(Running):
         tests = self.get(f"/probes/probe-1/response-tests?from={stamp()}").json()["items"]
         self.assertGreaterEqual(len(tests), 4)  # of eight blasts
         self.assertEqual({test["source"] for test in tests}, {"cleaning"})
+
+    def test_charts_are_images_that_another_parser_reads_and_suitability_knows_the_bits(self):
+        probe = self.get("/probes").json()["items"][0]["id"]
+        for quantity in ("do", "t90", "background", "fluctuation"):
+            chart = self.get(f"/probes/{probe}/chart.svg?quantity={quantity}&days=40")
+            self.assertEqual(chart.status, 200, chart.body)
+            self.assertEqual(chart.fields["content-type"], "image/svg+xml")
+            drawing = ElementTree.fromstring(chart.body)
+            self.assertEqual(drawing.tag, "{http://www.w3.org/2000/svg}svg")
+            self.assertIn(probe, drawing.findtext("{http://www.w3.org/2000/svg}title"))
+        known = self.get(f"/probes/{probe}/suitability").json()
+        self.assertEqual(known["probe"], probe)
+        self.assertEqual(set(known["bits"]), {"cleaning", "aeration", "hold", "fault"})
+        self.assertTrue(all(r["possible"] == (r["why_not"] is None) for r in known["reasons"]))
 
     def test_a_limit_changed_by_sighup_counts_from_then_on(self):
         self.reference_check(days=1, hours=3)
