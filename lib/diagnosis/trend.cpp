@@ -15,6 +15,8 @@ constexpr double day_ms = 86'400'000.0;
 constexpr std::int64_t batch_ms = 8 * 3'600'000;
 // What no number of tests averages away: the response model, the temperature correction, the water.
 constexpr double model_error = 0.03;
+// Of declines, too, over a few hours: the load of the water changes how it bends.
+constexpr double decline_model_error = 0.06;
 // Of the value that is reported: a fit's T90 and the T90 of a step in the laboratory differ by about this.
 constexpr double definition_error = 0.04;
 // A decline tells the lag behind a ramp, and the water's own bend passes for some of it. A guess that the
@@ -166,7 +168,9 @@ void Trend::close(Batch& batch) {
     // The scatter of the tests themselves outweighs what each of them believes of itself.
     double const unchecked = batch.count < 3 ? few_tests_error : 0.0;
     double const error = std::max({1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information), unchecked});
-    Measured const measured{middle, std::hypot(error, model_error), static_cast<double>(batch.ln_to_20) / n};
+    bool const step = &batch == &steps_;
+    Measured const measured{middle, std::hypot(error, step ? model_error : decline_model_error),
+                            static_cast<double>(batch.ln_to_20) / n};
     auto const at_ms = (batch.first_ms + batch.last_ms) / 2;
     tests_ += batch.count;
     ++batches_;
@@ -176,7 +180,6 @@ void Trend::close(Batch& batch) {
         level_.pass(static_cast<double>(at_ms - level_ms_) / day_ms);
     }
     level_ms_ = std::max(level_ms_, at_ms);
-    bool const step = &batch == &steps_;
     steps_batches_ += step ? 1U : 0U;
     follow_jump(step ? level_.take_step(measured) : level_.take_decline(measured));
     learn_fresh(at_ms);
@@ -198,11 +201,14 @@ void Trend::learn_fresh(std::int64_t now_ms) {
     if (nominal_known && !life_known_ && !fresh_known_ && steps_batches_ == 3 && nominal_evidence_ == 0.0) {
         compare_with_nominal(std::log(nominal_s_) + used_slower, used_error);
     }
+    if (nominal_known && !life_known_ && !fresh_known_ && steps_batches_ == 0 && batches_ == 3) {
+        learn_delay(used_slower, used_error);
+    }
     if (life_known_ && !fresh_known_ && age_days > settled_days && tests_ >= fewest_fresh_tests) {
         fresh_known_ = age_days < fresh_days;
         life_known_ = fresh_known_;
         if (fresh_known_ && nominal_known) {
-            steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error) : learn_delay();
+            steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error) : learn_delay(0.0, nominal_error);
         }
         level_.is_fresh();
     } else if (fresh_known_ && age_days < refined_days) {
@@ -211,8 +217,8 @@ void Trend::learn_fresh(std::int64_t now_ms) {
 }
 
 // A fresh probe that is later than it should be owes that to the aerator.
-void Trend::learn_delay() {
-    level_.expect(std::log(nominal_s_ / t90_over_lag_either), std::hypot(nominal_error, decline_error));
+void Trend::learn_delay(double slower, double error) {
+    level_.expect(std::log(nominal_s_ / t90_over_lag_either) + slower, std::hypot(error, decline_error));
 }
 
 void Trend::new_life(std::int64_t now_ms, bool fresh) {

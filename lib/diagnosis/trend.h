@@ -68,7 +68,7 @@ private:
     void close(Batch& batch);
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
-    void learn_delay();
+    void learn_delay(double slower, double error);
     [[nodiscard]] double scale_ln() const;
     [[nodiscard]] double scale_error() const;
 
