@@ -208,7 +208,8 @@ void Trend::learn_fresh(std::int64_t now_ms) {
         fresh_known_ = age_days < fresh_days;
         life_known_ = fresh_known_;
         if (fresh_known_ && nominal_known) {
-            steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error) : learn_delay(0.0, nominal_error);
+            steps_batches_ > 0 ? compare_with_nominal(std::log(nominal_s_), nominal_error)
+                               : learn_delay(0.0, nominal_error);
         }
         level_.is_fresh();
     } else if (fresh_known_ && age_days < refined_days) {
