@@ -32,8 +32,15 @@ constexpr double habitual_part = 0.1;
 constexpr double blast_gone = 0.45;
 // How long water and air take to displace each other at a membrane, and how well that is known. Guesses.
 constexpr double flush_s = 4.0, flush_error_s = 3.0;
-// Further from the truth than this a reading in air is of no use, percent.
+// Further from the truth than this a reading in air is of no use, percent. Most of it is alike in all blasts
+// of a probe: what has changed since the first ones is known far better.
 constexpr double worst_air_error = 8.0;
+// A blast must have gone this part of the way that the fall after it came from, or it was not seen whole.
+constexpr double least_held = 0.8;
+// And of a response too quick to be measured, this part of the way from the water to air.
+constexpr double least_way = 0.3;
+// How well the time constant is known of a response that is too quick to be measured. A guess.
+constexpr double quick_ln_error = 0.4;
 
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
@@ -237,17 +244,6 @@ BlastSeen Capture::judge_blast(Known const& known) {
     return seen;
 }
 
-// How long an undeclared step had stood near its height when it ended: its begin is not known.
-double Capture::settled_for(Fall const& fall, ResponseFit const& fit) const {
-    for (std::size_t i = 0; i < samples_.size(); ++i) {
-        auto const& s = samples_[i];
-        if (s.time_ms > fall.begin_ms && static_cast<double>(s.value) > fall.base + 0.97 * fit.step) {
-            return s_between(s.time_ms, fall.end_ms);
-        }
-    }
-    return 0.0;
-}
-
 namespace {
 
 // How far a probe whose tail has `tau_s` has gone when air has been at it for `s` seconds.
@@ -276,31 +272,56 @@ double Capture::settled_height(Fall const& fall, double flush_time_s, double tau
     return weight > 0.3 ? sum / weight : nan;
 }
 
+// An undeclared step began before the first reading that shows it, in a tenth of the way.
+Capture::Fall Capture::with_begin_found(Fall fall, double height, double tau_s) const {
+    std::int64_t before_ms = fall.begin_ms;
+    for (std::size_t i = 0; i < samples_.size(); ++i) {
+        auto const& s = samples_[i];
+        if (s.time_ms <= fall.begin_ms) {
+            continue;
+        }
+        if ((static_cast<double>(s.value) - fall.base) / height > 0.1) {
+            fall.first_ms = s.time_ms - ms(0.1 * tau_s);
+            fall.begin_ms = before_ms - ms(0.1 * tau_s);
+            break;
+        }
+        before_ms = s.time_ms;
+    }
+    return fall;
+}
+
 // The reading in air, over saturation, had it settled. What a short step leaves open - the flush, the moment
-// it began, the kind of response - is its error.
-std::pair<double, double> Capture::air_level(Fall const& fall, ResponseFit const& fit,
-                                             double membrane_probability) const {
-    if (std::isnan(fit.held) || fit.held / fit.step < 0.8) {
+// it began, the kind of response - is its error. Of a response that is over within a reading or two only a
+// guess of its time constant is needed, and known.
+std::pair<double, double> Capture::air_level(Fall const& seen, ResponseFit const& fit,
+                                             Known const& known) const {
+    bool const quick = !fit.set_aside.empty() && fit.quicker_than_readings && seen.declared;
+    if (!quick && (!fit.set_aside.empty() || std::isnan(fit.held) || fit.held / fit.step < least_held)) {
         return {nan, nan};
     }
-    double rise = fit.held, error = 0.0;
-    if (fall.declared) {
-        double const p = membrane_probability;
-        double const moment_s = std::hypot(flush_error_s, 0.3 * s_between(fall.begin_ms, fall.first_ms));
-        auto const height = [&](double flush, double tau, double kind) {
-            return settled_height(fall, flush, tau, kind);
-        };
-        rise = height(flush_s, fit.tau_s, p);
-        double const by_moment =
-            0.5 * (height(flush_s + moment_s, fit.tau_s, p) - height(flush_s - moment_s, fit.tau_s, p));
-        double const by_tau = height(flush_s, fit.tau_s * (1.0 + fit.ln_error), p) - rise;
-        double const by_kind =
-            (height(flush_s, fit.tau_s, 1.0) - height(flush_s, fit.tau_s, 0.0)) * std::sqrt(p * (1.0 - p));
-        error = std::hypot(by_moment, std::hypot(by_tau, by_kind));
-    } else if (settled_for(fall, fit) < 3.0 * fit.tau_s) {
+    // Both kinds of response, whichever is the likelier by now: a level that moves with this belief would
+    // look like a drift of the span.
+    double const p = 0.5;
+    double const tau_s = quick ? known.t90_guess_s / electrode::first_order_t90_over_tau : fit.tau_s;
+    double const ln_error = quick ? quick_ln_error : fit.ln_error;
+    auto const fall = seen.declared ? seen : with_begin_found(seen, fit.step, tau_s);
+    double const moment_s = std::hypot(flush_error_s, 0.3 * s_between(fall.begin_ms, fall.first_ms));
+    auto const height = [&](double flush, double tau, double kind) {
+        return settled_height(fall, flush, tau, kind);
+    };
+    double const rise = height(flush_s, tau_s, p);
+    // A transmitter that freezes meanwhile, or a blast that does not reach the membrane, shows the water.
+    double const way = fall.saturation - fall.base;
+    if (quick && rise * way < least_way * way * way) {
         return {nan, nan};
     }
-    error = std::hypot(1.0, 100.0 * error / fall.saturation);
+    double const by_moment =
+        0.5 * (height(flush_s + moment_s, tau_s, p) - height(flush_s - moment_s, tau_s, p));
+    double const by_tau = height(flush_s, tau_s * (1.0 + ln_error), p) - rise;
+    double const by_kind =
+        (height(flush_s, tau_s, 1.0) - height(flush_s, tau_s, 0.0)) * std::sqrt(p * (1.0 - p));
+    double const error_mg_l = std::hypot(by_moment, std::hypot(by_tau, by_kind));
+    double const error = std::hypot(1.0, 100.0 * error_mg_l / fall.saturation);
     if (!(error < worst_air_error)) {  // NaN, too
         return {nan, nan};
     }
@@ -327,9 +348,7 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
         candidate.fit.set_aside.empty()) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";
     }
-    std::tie(candidate.air_percent, candidate.air_error) =
-        candidate.fit.set_aside.empty() ? air_level(fall_, candidate.fit, known.membrane_probability)
-                                        : std::pair{nan, nan};
+    std::tie(candidate.air_percent, candidate.air_error) = air_level(fall_, candidate.fit, known);
     return candidate;
 }
 

@@ -4,6 +4,7 @@
 
 #include <array>
 #include <cstdint>
+#include <limits>
 #include <optional>
 
 #include "base/reading.h"
@@ -25,6 +26,9 @@ struct View {
     Aerated aerated = Aerated::unknown;
     bool exposed = false;  // cleaning or hold: the membrane does not see the water
     bool cleaning = false;
+    // mg/L, % and hPa as they came: one of them is what the device gives, the others move with temperature.
+    std::array<double, 3> given{nan_given, nan_given, nan_given};  // NaN where not read
+    static constexpr double nan_given = std::numeric_limits<double>::quiet_NaN();
 };
 
 struct Candidate {
@@ -76,7 +80,7 @@ private:
         bool declared = false;  // by a bit: then its begin is known
         TestSource source = TestSource::cleaning;
         std::int64_t begin_ms = 0;  // the step began: last reading before it
-        std::int64_t first_ms = 0;  // first reading in it; only where declared
+        std::int64_t first_ms = 0;  // first reading in it; only where declared, or found
         std::int64_t end_ms = 0;    // the step ended: middle between the readings on both sides
         std::int64_t deadline_ms = 0;
         double saturation = 9.1;
@@ -106,10 +110,10 @@ private:
     std::optional<Candidate> finish_decline(View const& view, Known const& known);
     [[nodiscard]] double median_before(std::int64_t time_ms, double span_s) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
-    [[nodiscard]] double settled_for(Fall const& fall, ResponseFit const& fit) const;
     [[nodiscard]] double settled_height(Fall const& fall, double flush_time_s, double tau_s, double p) const;
-    [[nodiscard]] std::pair<double, double> air_level(Fall const& fall, ResponseFit const& fit,
-                                                      double membrane_probability) const;
+    [[nodiscard]] Fall with_begin_found(Fall fall, double height, double tau_s) const;
+    [[nodiscard]] std::pair<double, double> air_level(Fall const& seen, ResponseFit const& fit,
+                                                      Known const& known) const;
 
     Samples samples_;
     Fall fall_;

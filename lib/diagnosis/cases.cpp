@@ -28,8 +28,9 @@ void set_interval(Case& c, double value, double error) {
 }  // namespace
 
 double pressure_error(ProbeSetup const& setup) {
-    // Weather moves pressure by up to 3 %; half of that is a fair standard deviation.
-    return setup.pressure_measured ? 0.3 : 1.5;
+    // Weather moves pressure by up to 3 %; a third of that is its standard deviation. The wider limit of such
+    // sites (8 % for 5) allows for most of it already.
+    return setup.pressure_measured ? 0.3 : 0.6;
 }
 
 std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& setup) {
@@ -142,10 +143,14 @@ Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
 Case span_case(ProbeState const& state, ProbeSetup const& setup) {
     Case c;
     c.unit = "%";
+    double const allowed = setup.limits.span_percent;
     if (auto const known = state.span.known(pressure_error(setup))) {
         set_interval(c, known->percent, known->error);
-        c.limit = 100.0 + std::copysign(setup.limits.span_percent, known->percent - 100.0);
-        c.probability = over(std::abs(known->percent - 100.0), setup.limits.span_percent, known->error);
+        c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
+        double const now = over(std::abs(known->percent - 100.0), allowed, known->error);
+        double const ahead = over(std::abs(known->ahead_percent - 100.0), allowed, known->ahead_error);
+        // Only a drift outwards will pass the limit; and it must be likely to have come near it already.
+        c.probability = now > 0.2 ? std::max(now, ahead) : now;
     }
     return c;
 }

@@ -12,6 +12,7 @@ namespace {
 
 constexpr double normal_90 = 1.6448536269514722;
 constexpr double day_ms = 86'400'000.0;
+constexpr double worst_span_error = 5.0;  // percent, standard deviation: a level no better known is not given
 
 Tracker const& tracker(ProbeState const& state, Reason reason) {
     return state.trackers[static_cast<std::size_t>(reason)];
@@ -61,7 +62,7 @@ std::string fluctuation_text(ProbeState const& state, Case const& c) {
         return "The reading fluctuates";
     }
     auto const standard =
-        state.fluctuation.fresh_learned() ? "when its membrane was new" : "on its quietest days";
+        state.fluctuation.fresh_learned() ? "when its membrane was new" : "on its quieter days";
     auto text = fmt::format("The reading moves by {:.3f} mg/L, {:.1f} times as much as {}", *c.value,
                             *c.value / *fresh, standard);
     if (state.neighbours_ratio > 0.0) {
@@ -82,6 +83,13 @@ std::string damage_text(ProbeState const& state) {
     }
     return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
                        minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
+}
+
+std::string stuck_text(ProbeState const& state) {
+    auto const stuck = state.liveness.stuck();
+    return stuck ? fmt::format("It has repeated {:.2f} {} since {} without any movement", stuck->value,
+                               stuck->unit, minute_of(stuck->since_ms))
+                 : "It repeated one value without any movement; it moves again";
 }
 
 std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms,
@@ -109,8 +117,7 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
         case Reason::membrane_damage:
             return damage_text(state);
         case Reason::stuck:
-            return fmt::format("It has repeated {:.2f} mg/L since {} without any movement",
-                               state.liveness.stuck_value(), minute_of(state.liveness.stuck_since_ms()));
+            return stuck_text(state);
         case Reason::no_communication:
             return state.last_ms == 0
                        ? std::string{"It has never given a good reading"}
@@ -152,7 +159,8 @@ Case case_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, st
     return {};
 }
 
-// Of what is plain from the readings the beginning is known better than when it was weighed.
+// Of what is plain from the readings the beginning is known better than when it was weighed. 0: of the
+// others, and where it has ended meanwhile.
 std::int64_t since_ms(Reason reason, ProbeState const& state) {
     switch (reason) {
         case Reason::no_signal:
@@ -160,13 +168,24 @@ std::int64_t since_ms(Reason reason, ProbeState const& state) {
         case Reason::membrane_damage:
             return state.liveness.high_since_ms() != 0 ? state.liveness.high_since_ms()
                                                        : state.fluctuation.leapt_ms();
-        case Reason::stuck:
-            return state.liveness.stuck_since_ms();
+        case Reason::stuck: {
+            auto const stuck = state.liveness.stuck();
+            return stuck ? stuck->since_ms : 0;
+        }
         case Reason::no_communication:
             return state.last_ms;
-        default:
+        case Reason::slow_response:
+        case Reason::background:
+        case Reason::fluctuation:
+        case Reason::span_error:
+        case Reason::reference_disagreement:
+        case Reason::temperature_fault:
+        case Reason::not_settled:
+        case Reason::cleaning_failed:
+        case Reason::verification_due:
             return 0;
     }
+    return 0;
 }
 
 Finding finding_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
@@ -253,7 +272,12 @@ void explain_fluctuation(Diagnosis& d, ProbeState const& state) {
 }
 
 void explain_span(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup) {
-    if (auto const known = state.span.known(pressure_error(setup))) {
+    auto const known = state.span.known(pressure_error(setup));
+    // Short blasts tell a change long before they tell the level.
+    if (known && known->error > worst_span_error) {
+        d.span_unknown =
+            "the exposures to air seen so far are too short to tell where the reading would settle";
+    } else if (known) {
         d.span = Span{known->percent, known->source, from_unix_ms(known->at_ms)};
     } else {
         d.span_unknown = "no exposure to air long enough to settle, and no air calibration on record";
@@ -289,8 +313,9 @@ Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t
         }
     }
     std::stable_sort(d.findings.begin(), d.findings.end(), [](Finding const& a, Finding const& b) {
-        return static_cast<int>(condition_of(a.reason) == Condition::failure) >
-               static_cast<int>(condition_of(b.reason) == Condition::failure);
+        int const strength_a = severity(condition_of(a.reason)),
+                  strength_b = severity(condition_of(b.reason));
+        return strength_a != strength_b ? strength_a > strength_b : a.probability > b.probability;
     });
     return d;
 }

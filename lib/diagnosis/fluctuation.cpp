@@ -16,6 +16,10 @@ constexpr double upper_quartile_of_normal = 1.1503493803760079;
 constexpr double second_difference_gain = 2.449489742783178;
 constexpr std::uint32_t fewest_blocks = 24;
 constexpr std::size_t fewest_hours = 6;
+// Where no new membrane was seen, this part of the days seen so far was quieter than what counts as usual:
+// the quietest of all may have been a day without wind or work. A guess.
+constexpr double quieter_part = 0.3;
+constexpr std::size_t fewest_days = 2;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
 constexpr double leap = 2.5;
 
@@ -96,11 +100,13 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
     double const least = std::max(0.001, 0.3 * resolution);
     double log_sum = 0.0;
     std::size_t known = 0;
+    Hour closed{.end_ms = now_ms};
     for (std::size_t i = 0; i < scales; ++i) {
         auto& scale = scales_[i];
         if (scale.total >= fewest_blocks >> std::min<std::size_t>(i, 2)) {
             double const sigma = upper_quartile(scale) / (upper_quartile_of_normal * second_difference_gain);
             log_sum += std::log(std::max(sigma, least));
+            closed.by_scale[i] = static_cast<float>(std::max(sigma, least));
             noise_ = i == 0 ? 0.9 * noise_ + 0.1 * std::max(sigma, least) : noise_;
             ++known;
         }
@@ -110,12 +116,11 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
     if (known < 3) {
         return;
     }
-    hours_.push({now_ms, static_cast<float>(std::exp(log_sum / static_cast<double>(known)))});
+    closed.value = static_cast<float>(std::exp(log_sum / static_cast<double>(known)));
+    hours_.push(closed);
     at_ms_ = now_ms;
     watch_for_leap();
-    if (auto const day = today()) {
-        learn(*day, now_ms);
-    }
+    learn(day_by_scale(), now_ms);
 }
 
 void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
@@ -124,44 +129,95 @@ void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
     life_ms_ = now_ms;
     life_known_ = fresh;
     fresh_learned_ = false;
-    fresh_ = quietest_ = 0.0;
+    fresh_ = {};
+    days_.clear();
+    day_ms_ = 0;
 }
 
-// Fresh: the first days of a new membrane, once it has settled. Without a recorded change only the quietest
-// day seen can stand in for it: the fresh value was at most that, if the water was as calm.
-void FluctuationWatch::learn(double day_value, std::int64_t now_ms) {
-    if (quietest_ == 0.0 || day_value < quietest_) {
-        quietest_ = day_value;
+// Fresh: the first days of a new membrane, once it has settled. Without a recorded change only the quieter
+// days seen can stand in for it: the fresh value was at most that, if the water was as calm.
+void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
+    if (std::all_of(day.begin(), day.end(), [](double value) { return value == 0.0; })) {
+        return;
+    }
+    if (now_ms - day_ms_ >= 24 * hour) {
+        std::array<float, scales> kept{};
+        std::transform(day.begin(), day.end(), kept.begin(), [](double v) { return static_cast<float>(v); });
+        days_.push(kept);
+        day_ms_ = now_ms;
     }
     if (life_known_ && !fresh_learned_ && now_ms - life_ms_ > 36 * hour) {
-        fresh_ = day_value;
+        fresh_ = day;
         fresh_learned_ = now_ms - life_ms_ < 120 * hour;
         life_known_ = fresh_learned_;
     }
 }
 
-std::optional<double> FluctuationWatch::today() const {
-    std::array<double, 48> kept{};
-    std::size_t n = 0;
-    for (std::size_t i = 0; i < hours_.size(); ++i) {
-        auto const& h = hours_.from_back(i);
-        if (h.end_ms > at_ms_ - 24 * hour) {
-            kept[n++] = static_cast<double>(h.value);
+FluctuationWatch::ByScale FluctuationWatch::day_by_scale() const {
+    ByScale day{};
+    for (std::size_t scale = 0; scale < scales; ++scale) {
+        std::array<double, 48> kept{};
+        std::size_t n = 0;
+        for (std::size_t i = 0; i < hours_.size(); ++i) {
+            auto const& h = hours_.from_back(i);
+            if (h.end_ms > at_ms_ - 24 * hour && h.by_scale[scale] > 0.0F) {
+                kept[n++] = static_cast<double>(h.by_scale[scale]);
+            }
+        }
+        day[scale] = n < fewest_hours ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
+    }
+    return day;
+}
+
+FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
+    if (fresh_learned_) {
+        return fresh_;
+    }
+    ByScale fresh{};
+    for (std::size_t scale = 0; scale < scales; ++scale) {
+        std::array<double, 32> kept{};
+        std::size_t n = 0;
+        for (std::size_t i = 0; i < days_.size(); ++i) {
+            kept[n] = static_cast<double>(days_[i][scale]);
+            n += kept[n] > 0.0 ? 1U : 0U;
+        }
+        fresh[scale] =
+            n < fewest_days ? 0.0 : estimate::quantile_inplace(std::span{kept.data(), n}, quieter_part);
+    }
+    return fresh;
+}
+
+std::size_t FluctuationWatch::grown_most(ByScale const& day) const {
+    auto const fresh = fresh_by_scale();
+    std::size_t most = scales;
+    double most_grown = 0.0;
+    for (std::size_t i = 0; i + 1 < scales; ++i) {
+        double const before = fresh[i] * fresh[i + 1];
+        double const grown = before > 0.0 ? day[i] * day[i + 1] / before : 0.0;
+        if (grown > most_grown) {
+            most = i;
+            most_grown = grown;
         }
     }
-    if (n < fewest_hours) {
-        return std::nullopt;
-    }
-    return estimate::median_inplace(std::span{kept.data(), n});
+    return most;
+}
+
+std::optional<double> FluctuationWatch::today() const {
+    auto const day = day_by_scale();
+    auto const i = grown_most(day);
+    return i == scales ? std::nullopt : std::optional{std::sqrt(day[i] * day[i + 1])};
 }
 
 double FluctuationWatch::today_error() const {
+    auto const scale = grown_most(day_by_scale());
     std::array<double, 48> kept{};
     std::size_t n = 0;
-    for (std::size_t i = 0; i < hours_.size(); ++i) {
+    for (std::size_t i = 0; i < hours_.size() && scale < scales; ++i) {
         auto const& h = hours_.from_back(i);
-        if (h.end_ms > at_ms_ - 24 * hour) {
-            kept[n++] = std::log(static_cast<double>(h.value));
+        double const both =
+            static_cast<double>(h.by_scale[scale]) * static_cast<double>(h.by_scale[scale + 1]);
+        if (h.end_ms > at_ms_ - 24 * hour && both > 0.0) {
+            kept[n++] = 0.5 * std::log(both);
         }
     }
     if (n < fewest_hours) {
@@ -205,9 +261,9 @@ double FluctuationWatch::leapt() const {
 }
 
 std::optional<double> FluctuationWatch::fresh() const {
-    // The quietest of many days is a little less than the usual quiet.
-    double const value = fresh_learned_ ? fresh_ : 1.2 * quietest_;
-    return value > 0.0 ? std::optional{value} : std::nullopt;
+    auto const i = grown_most(day_by_scale());
+    auto const fresh = fresh_by_scale();
+    return i == scales ? std::nullopt : std::optional{std::sqrt(fresh[i] * fresh[i + 1])};
 }
 
 }  // namespace probekeeper::diagnosis

@@ -23,7 +23,9 @@ public:
     // Another membrane; `fresh` if it is a new one, whose value can be learned.
     void new_life(std::int64_t now_ms, bool fresh);
 
-    // Scale of the movement in the last day, mg/L; empty until there are enough hours.
+    // Scale of the movement in the last day, mg/L, at the pair of neighbouring time scales that has grown
+    // most against the fresh membrane's; empty until there are enough hours. A membrane flutters at its own
+    // pace, which the mean of all scales would hide behind the water's slower movement.
     [[nodiscard]] std::optional<double> today() const;
     // Its standard error as a part of the value.
     [[nodiscard]] double today_error() const;
@@ -31,7 +33,7 @@ public:
     // not.
     [[nodiscard]] double leapt() const;
     [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
-    // The value of the fresh membrane, or else the quietest day seen.
+    // The value of the fresh membrane at the same time scales, or else of the quieter days seen.
     [[nodiscard]] std::optional<double> fresh() const;
     [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }
     // Standard deviation of a single reading at the finest scale.
@@ -49,13 +51,19 @@ private:
         std::uint32_t blocks = 0;
         double last[2] = {0.0, 0.0};
     };
+    using ByScale = std::array<double, scales>;  // mg/L; 0: not known
     struct Hour {
         std::int64_t end_ms = 0;
-        float value = 0.0F;
+        float value = 0.0F;                    // all scales together
+        std::array<float, scales> by_scale{};  // mg/L; 0: too few readings
     };
     void add(Scale& scale, std::uint32_t length, double value);
     [[nodiscard]] static double upper_quartile(Scale const& scale);
-    void learn(double day_value, std::int64_t now_ms);
+    void learn(ByScale const& day, std::int64_t now_ms);
+    [[nodiscard]] ByScale day_by_scale() const;
+    [[nodiscard]] ByScale fresh_by_scale() const;
+    // The faster one of the two time scales that have grown most; `scales` where none is known.
+    [[nodiscard]] std::size_t grown_most(ByScale const& day) const;
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
@@ -68,8 +76,9 @@ private:
     std::int64_t leapt_ms_ = 0;
     double before_leap_ = 0.0;
     double noise_ = 0.01;
-    double fresh_ = 0.0;     // 0: not known
-    double quietest_ = 0.0;  // 0: not known
+    ByScale fresh_{};
+    Ring<std::array<float, scales>, 32> days_;  // one a day, of this membrane
+    std::int64_t day_ms_ = 0;                   // when the newest of them was kept
     bool fresh_learned_ = false;
     bool life_known_ = false;
 };

@@ -16,38 +16,64 @@ constexpr std::uint32_t fewest_repeats = 40;
 
 // What a gap cuts off still shows the water's habit - unless it was the fault itself.
 void LivenessWatch::interrupt() {
-    if (run_start_ms_ != 0 && !stuck()) {
-        longest_run_ms_ = std::max(longest_run_ms_, last_ms_ - run_start_ms_);
+    for (auto& run : runs_) {
+        if (run.start_ms != 0 && !is_stuck(run)) {
+            run.longest_ms = std::max(run.longest_ms, last_ms_ - run.start_ms);
+        }
+        run.start_ms = 0;
+        run.count = 0;
     }
     bool const habit_known = zero_start_ms_ - first_ms_ > 48 * hour;
     if (zero_start_ms_ != 0 && !habit_known) {
         longest_zero_ms_ = std::max(longest_zero_ms_, last_ms_ - zero_start_ms_);
     }
-    run_start_ms_ = zero_start_ms_ = high_start_ms_ = 0;
-    run_count_ = 0;
+    zero_start_ms_ = high_start_ms_ = 0;
     zero_leapt_ = false;
 }
 
-void LivenessWatch::follow_run(View const& view) {
+void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const {
+    if (std::isnan(value)) {
+        return;
+    }
+    // Near zero nothing moves with the temperature, and noise would pass for one value.
+    bool const blurred = std::abs(run.value) > 10.0 * tolerance;
+    if (run.start_ms != 0 && std::abs(value - run.value) <= (blurred ? tolerance : 0.0)) {
+        ++run.count;
+        return;
+    }
+    if (run.start_ms != 0) {
+        run.longest_ms = std::max(run.longest_ms, last_ms_ - run.start_ms);
+        double const step = std::abs(value - run.value);
+        if (step > 1e-6 && (run.resolution == 0.0 || step < run.resolution)) {
+            run.resolution = step;
+        }
+    }
+    // Zeros repeat where a device clips, or is dead: follow_zero() judges them, and they are no habit.
+    run.start_ms = value == 0.0 ? 0 : time_ms;
+    run.value = value;
+    run.count = 1;
+}
+
+void LivenessWatch::follow_runs(View const& view) {
     // Many transmitters freeze their output while they are cleaned: that counts for nothing. A value that is
     // still the same afterwards goes on.
     if (view.exposed) {
         return;
     }
-    if (run_start_ms_ != 0 && view.value == run_value_) {
-        ++run_count_;
-        return;
-    }
-    if (run_start_ms_ != 0) {
-        longest_run_ms_ = std::max(longest_run_ms_, last_ms_ - run_start_ms_);
-        double const step = std::abs(view.value - run_value_);
-        if (step > 1e-6 && (resolution_ == 0.0 || step < resolution_)) {
-            resolution_ = step;
-        }
-    }
-    run_start_ms_ = view.time_ms;
-    run_value_ = view.value;
-    run_count_ = 1;
+    // What a device rounds in percent is blurred in mg/L, by as much again with the temperature's own
+    // rounding: a cell frozen behind its transmitter's conversion repeats to within that.
+    double const of_percent = runs_[1].resolution * view.saturation / 100.0;
+    double const mg_l_blur = of_percent > 1.5 * runs_[0].resolution ? 2.0 * of_percent : 0.0;
+    follow_run(runs_[0], view.given[0], mg_l_blur, view.time_ms);
+    follow_run(runs_[1], view.given[1], 0.0, view.time_ms);
+    follow_run(runs_[2], view.given[2], 0.0, view.time_ms);
+    saturation_ = view.saturation;
+}
+
+// Steps of what is worked out from the device's own quantity are as fine as the temperature's: the coarsest
+// is the device's.
+double LivenessWatch::resolution() const {
+    return std::max(runs_[0].resolution, runs_[1].resolution * saturation_ / 100.0);
 }
 
 void LivenessWatch::follow_zero(View const& view) {
@@ -83,7 +109,7 @@ void LivenessWatch::follow_high(View const& view) {
 
 void LivenessWatch::take(View const& view) {
     first_ms_ = first_ms_ == 0 ? view.time_ms : first_ms_;
-    follow_run(view);
+    follow_runs(view);
     follow_zero(view);
     follow_high(view);
     last_ms_ = view.time_ms;
@@ -109,16 +135,36 @@ void LivenessWatch::close_hour(std::int64_t now_ms) {
     hour_high_ = -1.0;
 }
 
-bool LivenessWatch::stuck() const {
-    if (run_start_ms_ == 0 || run_count_ < fewest_repeats) {
+bool LivenessWatch::is_stuck(Run const& run) const {
+    if (run.start_ms == 0 || run.count < fewest_repeats) {
         return false;
     }
     // A coarse reading in calm water repeats itself; only far beyond its habit is it stuck. Until two days
-    // have shown the habit, half a day of one value is asked for.
-    bool const habit_known = run_start_ms_ - first_ms_ > 48 * hour;
-    auto const needed =
-        habit_known ? std::max(hour, 5 * longest_run_ms_) : std::max(12 * hour, 5 * longest_run_ms_);
-    return last_ms_ - run_start_ms_ > needed;
+    // have shown the habit, half a day of one value is asked for; and near zero too, where water without
+    // oxygen is calmer than this water ever was.
+    bool const habit_known = run.start_ms - first_ms_ > 48 * hour;
+    bool const near_zero = zero_start_ms_ != 0;
+    auto const least = habit_known && !near_zero ? hour : 12 * hour;
+    return last_ms_ - run.start_ms > std::max(least, 5 * run.longest_ms);
+}
+
+std::optional<LivenessWatch::Stuck> LivenessWatch::stuck() const {
+    static constexpr std::array<std::string_view, 3> units{"mg/L", "%", "hPa"};
+    std::optional<Stuck> longest;
+    for (std::size_t i = 0; i < runs_.size(); ++i) {
+        bool const longer = !longest || runs_[i].start_ms < longest->since_ms;
+        if (is_stuck(runs_[i]) && longer) {
+            longest = Stuck{runs_[i].value, units[i], runs_[i].start_ms};
+        }
+    }
+    return longest;
+}
+
+bool LivenessWatch::repeats_near_zero() const {
+    return std::any_of(runs_.begin(), runs_.end(), [this](Run const& run) {
+        bool const most_of_it = 2 * (last_ms_ - run.start_ms) > last_ms_ - zero_start_ms_;
+        return run.start_ms != 0 && run.count >= fewest_repeats && most_of_it;
+    });
 }
 
 bool LivenessWatch::dead_zero(std::int64_t now_ms, double aerated_for_s) const {
@@ -131,6 +177,10 @@ bool LivenessWatch::dead_zero(std::int64_t now_ms, double aerated_for_s) const {
         return false;
     }
     bool const aerated_long = aerated_for_s > 1800.0 && held > 30 * minute;
+    // An open circuit gives noise about zero, or zero itself; one value near it is a stuck output.
+    if (repeats_near_zero()) {
+        return false;
+    }
     bool const beyond_habit = held > std::max(hour, 4 * longest_zero_ms_);
     return beyond_habit && (zero_leapt_ || aerated_long || longest_zero_ms_ < 5 * minute);
 }

@@ -2,7 +2,10 @@
 // zero where the water cannot be.
 #pragma once
 
+#include <array>
 #include <cstdint>
+#include <optional>
+#include <string_view>
 
 #include "diagnosis/capture.h"
 #include "diagnosis/samples.h"
@@ -17,11 +20,16 @@ public:
     void close_hour(std::int64_t now_ms);
 
     // The smallest step between different readings seen, mg/L; 0 until known.
-    [[nodiscard]] double resolution() const { return resolution_; }
-    // The output has repeated one value for longer than this probe in this water ever did.
-    [[nodiscard]] bool stuck() const;
-    [[nodiscard]] double stuck_value() const { return run_value_; }
-    [[nodiscard]] std::int64_t stuck_since_ms() const { return run_start_ms_; }
+    [[nodiscard]] double resolution() const;
+    // The output has repeated one value for longer than this probe in this water ever did. Judged on mg/L, %
+    // and hPa alike: of a device that gives one of them, the others go on moving with the temperature. Zero
+    // repeated is not stuck: see dead_zero().
+    struct Stuck {
+        double value = 0.0;
+        std::string_view unit;
+        std::int64_t since_ms = 0;
+    };
+    [[nodiscard]] std::optional<Stuck> stuck() const;
     // The output has been at zero for longer than the water ever was, and with no movement.
     // `aerated_for_s`: how long the water has been aerated, 0 if it is not or if nothing tells.
     [[nodiscard]] bool dead_zero(std::int64_t now_ms, double aerated_for_s) const;
@@ -33,25 +41,34 @@ public:
     [[nodiscard]] std::int64_t high_since_ms() const { return high_start_ms_; }
 
 private:
-    void follow_run(View const& view);
+    // Readings of one and the same value, of one quantity, to within the device's rounding.
+    struct Run {
+        std::int64_t start_ms = 0;    // 0: none under way
+        std::int64_t longest_ms = 0;  // before the running one
+        double value = 0.0;
+        double resolution = 0.0;  // smallest step seen; 0 until known
+        std::uint32_t count = 0;
+    };
+    void follow_runs(View const& view);
+    void follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const;
+    [[nodiscard]] bool is_stuck(Run const& run) const;
+    // The same value, not zero, all the time that the output has been about zero.
+    [[nodiscard]] bool repeats_near_zero() const;
     void follow_zero(View const& view);
     void follow_high(View const& view);
 
     Ring<float, 96> hourly_high_;  // highest part of saturation in each of the last hours
     std::int64_t first_ms_ = 0;
     std::int64_t last_ms_ = 0;
-    std::int64_t run_start_ms_ = 0;
+    std::array<Run, 3> runs_{};  // mg/L, %, hPa
     std::int64_t zero_start_ms_ = 0;
     std::int64_t high_start_ms_ = 0;
     std::int64_t hour_ms_ = 0;
-    std::int64_t longest_run_ms_ = 0;   // of one value, before the running one
     std::int64_t longest_zero_ms_ = 0;  // before the running one
-    double run_value_ = 0.0;
-    double resolution_ = 0.0;
     double hour_high_ = -1.0;
     double usual_high_ = 0.0;  // upper level of the reading over saturation in the last days
     double last_value_ = 0.0;
-    std::uint32_t run_count_ = 0;
+    double saturation_ = 9.1;
     bool zero_leapt_ =
         false;  // the reading fell to zero within one poll, which neither water nor membrane can
 };

@@ -83,13 +83,15 @@ View view_of(ProbeState& state, Reading const& reading) {
         view.saturation = state.temperature_seen ? state.last_saturation : nominal_saturation_mg_l;
         view.value = reading.do_percent * view.saturation / 100.0;
     }
+    view.given = {reading.do_mg_l, reading.do_percent, reading.po2_hpa};
     view.cleaning = reading.has(mark_cleaning);
     view.exposed = view.cleaning || reading.has(mark_hold);
     view.aerated = aeration_of(state, reading);
     return view;
 }
 
-ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate) {
+// `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
+ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate, bool against_air) {
     auto const& fit = candidate.fit;
     auto const at_ms = to_unix_ms(candidate.time);
     double const temperature =
@@ -102,8 +104,8 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
         state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
                          setup.t90_s.value_or(0.0));
     }
-    if (!std::isnan(candidate.air_percent) && !settling) {
-        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
+    if (against_air && !std::isnan(candidate.air_percent) && !settling) {
+        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error, fit.tau_s);
     }
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {
@@ -175,7 +177,8 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     state.last_value = view.value;
     state.last_saturation = view.saturation;
     state.last_temperature_c = reading.temperature_c;
-    return outcome.test ? std::optional{judge(state, setup, *outcome.test)} : std::nullopt;
+    bool const against_air = is_read(reading.do_percent);
+    return outcome.test ? std::optional{judge(state, setup, *outcome.test, against_air)} : std::nullopt;
 }
 
 void handle(ProbeState& state, Handling const& handling) {

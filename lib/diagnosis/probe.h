@@ -25,11 +25,12 @@ namespace probekeeper::diagnosis {
 
 // What a probe shows to its neighbours.
 struct Shown {
-    bool alive = false;              // has given a good reading in the last minutes
-    double value = 0.0;              // newest reading over saturation, 0..1 and beyond
-    double fluctuation_ratio = 0.0;  // of the last day against its own fresh or quietest value; 0: not known
-    double temperature_c = 0.0;      // NaN where not read
-    bool leapt = false;              // its movement has leapt within hours
+    bool alive = false;  // has given a good reading in the last minutes
+    double value = 0.0;  // newest reading over saturation, 0..1 and beyond
+    double fluctuation_ratio =
+        0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
+    double temperature_c = 0.0;  // NaN where not read
+    bool leapt = false;          // its movement has leapt within hours
 };
 
 struct ProbeState {

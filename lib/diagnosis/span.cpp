@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
+#include <numbers>
 #include <span>
 
 #include "estimate/robust.h"
@@ -13,28 +15,93 @@ namespace {
 constexpr std::int64_t visit_ms = 3 * 3'600'000;
 // How long after a change of the membrane its level in air is a matter of that work.
 constexpr std::int64_t new_ms = 7LL * 86'400'000;
+constexpr double day_ms = 86'400'000.0;
+// Exposures further apart than this say nothing of each other's scatter.
 constexpr std::int64_t newest_ms = 10LL * 86'400'000;
 // A blast is air in water, not a probe held in air: pressure at depth and wet bubbles leave this much open.
 constexpr double blast_error = 1.5;
+// How far a probe is from right when it is first seen, and just after a calibration: standard deviations in
+// percent. Guesses.
+constexpr double first_spread = 2.0, calibrated_spread = 0.7;
 // What a change of the level since the first exposures may owe to other causes than the span. A guess.
-constexpr double change_error = 1.0;
+constexpr double change_error = 0.5;
+// Of the error of one exposure, what a change of the time constant by its e-th part makes of it: about so
+// much for blasts of two time constants, whichever the kind of response.
+constexpr double by_slowness = 2.0;
+// A slope of so many standard deviations is a drift. One in 700 where there is none.
+constexpr double plain_drift = 3.0;
+// How often a probe is wrong from the first, and by how much then, percent. Guesses.
+constexpr double wrong_at_first = 0.1, wrong_spread = 15.0;
 constexpr std::size_t first_exposures = 8;
+constexpr std::size_t fewest_exposures = 3;
+
+// Growth of variance in a day of the level (percent^2) and of its slope (percent^2/day^2), and the slope's
+// before anything is seen. A probe drifts by some tenths of a percent a day, and begins to within days.
+// Guesses.
+constexpr double level_noise = 0.01, slope_noise = 0.004, slope_prior = 0.01;
+constexpr double outlier_beyond = 2.5;  // standard deviations
+constexpr double infinity = std::numeric_limits<double>::infinity();
+
+double square(double x) {
+    return x * x;
+}
 
 }  // namespace
 
-void SpanWatch::exposure(std::int64_t time_ms, double percent, double error) {
+// `off` is the sum of what the blasts and the probe add, both normal about 0 with these variances: the
+// blasts' part of it, and how likely so much is in all.
+SpanWatch::Common SpanWatch::share_of(double off, double of_blasts, double of_probe) {
+    double const both = of_blasts + of_probe;
+    return {off * of_blasts / both, std::sqrt(of_blasts * of_probe / both),
+            std::exp(-0.5 * square(off) / both) / std::sqrt(both)};
+}
+
+void SpanWatch::follow_tau(double tau_s) {
+    if (!(tau_s > 0.0)) {
+        return;
+    }
+    double const ln_tau = std::log(tau_s);
+    ++taus_;
+    ln_tau_ += (ln_tau - ln_tau_) / static_cast<double>(std::min<std::size_t>(taus_, 6));
+    first_ln_tau_ = taus_ <= first_exposures ? ln_tau_ : first_ln_tau_;
+}
+
+// Level and slope as random walks in continuous time (Durbin and Koopman, Time Series Analysis by State Space
+// Methods, ch. 3).
+void SpanWatch::pass(LevelAndDrift& drift, double days) {
+    drift.add(0, days, 1);
+    drift.loosen(0, days * (level_noise + square(days) * slope_noise / 3.0));
+    drift.loosen(0, 1, 0.5 * square(days) * slope_noise);
+    drift.loosen(1, days * slope_noise);
+}
+
+void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, double tau_s) {
+    follow_tau(tau_s);
+    if (!exposures_.empty()) {
+        pass(drift_, static_cast<double>(time_ms - exposures_.back().time_ms) / day_ms);
+    }
     exposures_.push({time_ms, static_cast<float>(percent), static_cast<float>(error)});
-    if (++seen_ == first_exposures) {
-        auto const level = newest_level();
-        first_percent_ = level.percent;
-        first_error_ = std::hypot(blast_error, level.mean_error);
+    ++seen_;
+    auto const now = scatter();
+    if (seen_ == 1) {
+        drift_.set(0, percent, square(now.sigma));
+        drift_.set(1, 0.0, slope_prior);
+    } else {
+        // The first values are no measure yet for which one lies too far out.
+        double const beyond = seen_ > fewest_exposures ? outlier_beyond : infinity;
+        drift_.update(percent - drift_.mean(0), {1.0, 0.0}, square(now.sigma), beyond);
+    }
+    if (seen_ == first_exposures) {
+        first_percent_ = now.median;
+        common_error_ = std::hypot(blast_error, now.mean_error);
     }
 }
 
 void SpanWatch::begin_anew() {
     exposures_.clear();
-    seen_ = 0;
-    first_percent_ = first_error_ = 0.0;
+    drift_ = {};
+    seen_ = taus_ = 0;
+    first_percent_ = common_error_ = first_ln_tau_ = ln_tau_ = 0.0;
 }
 
 void SpanWatch::handled(Handling const& handling) {
@@ -60,56 +127,88 @@ void SpanWatch::handled(Handling const& handling) {
     }
 }
 
-SpanWatch::Level SpanWatch::newest_level() const {
-    std::array<double, 24> kept{};
-    Level level;
+// Of one exposure, from the steps between each and the next: a drift counts for little in them.
+SpanWatch::Scatter SpanWatch::scatter() const {
+    std::array<double, 24> kept{}, steps{};
+    Scatter s;
     for (std::size_t i = 0; i < exposures_.size(); ++i) {
         auto const& e = exposures_.from_back(i);
-        if (e.time_ms < exposures_.back().time_ms - newest_ms || level.count == 9) {
+        if (e.time_ms < exposures_.back().time_ms - newest_ms) {
             break;
         }
-        kept[level.count++] = static_cast<double>(e.percent);
-        level.mean_error += static_cast<double>(e.error);
+        kept[s.count] = static_cast<double>(e.percent);
+        if (s.count > 0) {
+            steps[s.count - 1] = std::abs(kept[s.count] - kept[s.count - 1]);
+        }
+        s.mean_error += static_cast<double>(e.error);
+        ++s.count;
     }
-    if (level.count == 0) {
-        return level;
+    if (s.count == 0) {
+        return s;
     }
-    std::span const values{kept.data(), level.count};
-    level.mean_error /= static_cast<double>(level.count);
-    level.percent = estimate::median_inplace(values);
-    double const scatter = std::max(0.5, estimate::mad_sigma_inplace(values));
-    level.error =
-        1.2533 * scatter / std::sqrt(static_cast<double>(level.count));  // of a median of normal values
-    return level;
+    s.mean_error /= static_cast<double>(s.count);
+    s.median = estimate::median_inplace(std::span{kept.data(), s.count});
+    s.sigma = s.count < 5 ? std::max(1.0, 0.5 * s.mean_error)
+                          : std::max(0.4, estimate::mad_to_sigma / std::numbers::sqrt2 *
+                                              estimate::median_inplace(std::span{steps.data(), s.count - 1}));
+    return s;
+}
+
+SpanWatch::Common SpanWatch::common() const {
+    auto const now = scatter();
+    bool const first_known = first_percent_ > 0.0;
+    double const off = (first_known ? first_percent_ : now.median) - 100.0;
+    double const of_blasts = square(first_known ? common_error_ : std::hypot(blast_error, now.mean_error));
+    bool const calibrated = calibrated_ms_ != 0 && calibrated_ms_ > membrane_ms_ - visit_ms;
+    // Either the probe was about right, or it was wrong from the first: two normal priors of what it adds,
+    // and a normal one of what the blasts add.
+    Common const right = share_of(off, of_blasts, square(calibrated ? calibrated_spread : first_spread));
+    Common const wrong = share_of(off, of_blasts, square(wrong_spread));
+    double const odds = (1.0 - wrong_at_first) * right.density / (wrong_at_first * wrong.density);
+    double const p = odds / (1.0 + odds);
+    Common both;
+    both.percent = p * right.percent + (1.0 - p) * wrong.percent;
+    double const variance = p * (square(right.error) + square(right.percent - both.percent)) +
+                            (1.0 - p) * (square(wrong.error) + square(wrong.percent - both.percent));
+    double const slowed = by_slowness * std::abs(ln_tau_ - first_ln_tau_) * now.mean_error;
+    both.error = std::hypot(std::sqrt(variance), std::hypot(change_error, slowed));
+    return both;
 }
 
 std::optional<SpanKnown> SpanWatch::known(double pressure_error) const {
     if (air_ms_ != 0) {
-        return SpanKnown{air_percent_, 1.0, SpanSource::air_calibration, air_ms_, 0};
+        return SpanKnown{air_percent_, 1.0, SpanSource::air_calibration, air_ms_, 0, air_percent_, 1.0};
     }
-    auto const level = newest_level();
-    if (level.count >= 3) {
-        bool const compared = first_percent_ > 0.0 && std::abs(first_percent_ - 100.0) < 2.0 * first_error_;
-        double const own_error = compared ? std::hypot(change_error, 0.2 * level.mean_error)
-                                          : std::hypot(blast_error, level.mean_error);
-        double const percent = compared ? 100.0 + level.percent - first_percent_ : level.percent;
-        return SpanKnown{percent, std::hypot(own_error, std::hypot(level.error, pressure_error)),
-                         SpanSource::air_exposure, exposures_.back().time_ms, level.count};
+    if (seen_ >= fewest_exposures) {
+        auto const blast = common();
+        double const alike = std::hypot(blast.error, pressure_error);
+        SpanKnown k;
+        k.percent = k.ahead_percent = drift_.mean(0) - blast.percent;
+        k.error = k.ahead_error = std::hypot(alike, std::sqrt(drift_.variance(0)));
+        k.at_ms = exposures_.back().time_ms;
+        k.exposures = seen_;
+        if (std::abs(drift_.mean(1)) > plain_drift * std::sqrt(drift_.variance(1))) {
+            auto ahead = drift_;
+            pass(ahead, ahead_days);
+            k.ahead_percent = ahead.mean(0) - blast.percent;
+            k.ahead_error = std::hypot(alike, std::sqrt(ahead.variance(0)));
+        }
+        return k;
     }
     if (calibrated_ms_ != 0) {
-        return SpanKnown{100.0, 1.0, SpanSource::air_calibration, calibrated_ms_, 0};
+        return SpanKnown{100.0, 1.0, SpanSource::air_calibration, calibrated_ms_, 0, 100.0, 1.0};
     }
     return std::nullopt;
 }
 
 std::optional<SpanKnown> SpanWatch::after_service(std::int64_t now_ms, double pressure_error) const {
-    auto const level = newest_level();
-    if (membrane_ms_ == 0 || now_ms - membrane_ms_ > new_ms || level.count < 3) {
+    if (membrane_ms_ == 0 || now_ms - membrane_ms_ > new_ms || seen_ < fewest_exposures) {
         return std::nullopt;
     }
-    double const error =
-        std::hypot(std::hypot(blast_error, level.mean_error), std::hypot(level.error, pressure_error));
-    return SpanKnown{level.percent, error, SpanSource::air_exposure, exposures_.back().time_ms, level.count};
+    double const error = std::hypot(std::hypot(blast_error, scatter().mean_error),
+                                    std::hypot(std::sqrt(drift_.variance(0)), pressure_error));
+    return SpanKnown{drift_.mean(0), error, SpanSource::air_exposure, exposures_.back().time_ms, seen_,
+                     drift_.mean(0), error};
 }
 
 std::optional<ReferenceKnown> SpanWatch::reference() const {

@@ -8,6 +8,7 @@
 #include "diagnosis/handling.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/verdict.h"
+#include "estimate/joint_filter.h"
 
 namespace probekeeper::diagnosis {
 
@@ -16,6 +17,8 @@ struct SpanKnown {
     SpanSource source = SpanSource::air_exposure;
     std::int64_t at_ms = 0;
     std::size_t exposures = 0;  // that agree on it; 0 where a record says it
+    // Where it will be in `ahead_days`, by a drift that is plain; else the same as now.
+    double ahead_percent = 100.0, ahead_error = 0.0;
 };
 
 // Probe and portable meter side by side, at the newest check.
@@ -27,14 +30,19 @@ struct ReferenceKnown {
 
 class SpanWatch {
 public:
-    // `percent`, `error`: a reading in air that had time to settle, over saturation, and its standard
-    // deviation.
-    void exposure(std::int64_t time_ms, double percent, double error);
+    // A drift that will pass the limit in this time is worth a visit now.
+    static constexpr double ahead_days = 2.0;
+
+    // `percent`, `error`: where a reading in air would settle, over saturation, and its standard deviation.
+    // `tau_s`: the probe's time constant then; 0 where it was not measured. A probe that has slowed since the
+    // first exposures makes short ones no measure of a change.
+    void exposure(std::int64_t time_ms, double percent, double error, double tau_s);
     void handled(Handling const& handling);
 
     // Blasts are short and wet: what they read in air is off by an amount that stays, but moves with the
-    // probe. So the first ones after a calibration or a new membrane are the measure of the later ones,
-    // unless even they were too far off to be right. `pressure_error`: what unmeasured weather adds, in
+    // probe. The first ones after a calibration or a new membrane, when the probe was about right, tell how
+    // much of it is the blast's (normal prior for both, so that neither is believed whole); the later ones
+    // are followed by a filter of level and slope. `pressure_error`: what unmeasured weather adds, in
     // percent; 0 where pressure is measured.
     [[nodiscard]] std::optional<SpanKnown> known(double pressure_error) const;
     [[nodiscard]] std::optional<ReferenceKnown> reference() const;
@@ -43,21 +51,36 @@ public:
     [[nodiscard]] std::optional<SpanKnown> after_service(std::int64_t now_ms, double pressure_error) const;
 
 private:
+    using LevelAndDrift = estimate::JointFilter<2>;  // percent; percent a day
     struct Exposure {
         std::int64_t time_ms = 0;
         float percent = 0.0F, error = 0.0F;
     };
-    struct Level {
-        double percent = 0.0, mean_error = 0.0, error = 0.0;
+    // Of the exposures in the ring.
+    struct Scatter {
+        double median = 0.0, mean_error = 0.0, sigma = 1.0;
         std::size_t count = 0;
     };
-    [[nodiscard]] Level newest_level() const;
+    [[nodiscard]] Scatter scatter() const;
+    struct Common {
+        double percent = 0.0, error = 0.0;
+        double density = 0.0;  // of the first level under this prior, but for a constant factor
+    };
+    [[nodiscard]] static Common share_of(double off, double of_blasts, double of_probe);
+    // What all exposures have in common that is not the probe's, as the first ones tell it.
+    [[nodiscard]] Common common() const;
+    void follow_tau(double tau_s);
+    static void pass(LevelAndDrift& drift, double days);
     void begin_anew();
 
     Ring<Exposure, 24> exposures_;
+    LevelAndDrift drift_{};
     std::size_t seen_ = 0;        // exposures since the measure was set anew
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
-    double first_error_ = 0.0;    // what may be wrong with them all alike
+    double common_error_ = 0.0;   // what may be wrong with them all alike
+    double first_ln_tau_ = 0.0;   // of the time constant, mean of the first exposures
+    double ln_tau_ = 0.0;         // and now, smoothed
+    std::size_t taus_ = 0;        // that were measured
     ReferenceKnown reference_{};
     std::int64_t calibrated_ms_ = 0;
     std::int64_t membrane_ms_ = 0;

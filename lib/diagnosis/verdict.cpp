@@ -132,4 +132,22 @@ std::string_view to_word(BitHabit habit) {
     return "";
 }
 
+int severity(Condition c) {
+    switch (c) {
+        case Condition::failure:
+            return 5;
+        case Condition::function_check:
+            return 4;
+        case Condition::out_of_specification:
+            return 3;
+        case Condition::maintenance_required:
+            return 2;
+        case Condition::unknown:
+            return 1;
+        case Condition::good:
+            return 0;
+    }
+    return 0;
+}
+
 }  // namespace probekeeper::diagnosis

@@ -22,7 +22,8 @@ enum class Condition : std::uint8_t {
 };
 enum class ServiceState : std::uint8_t { in_service, in_hand, settling, awaiting_calibration, out_of_use };
 
-// Why a probe needs somebody. The order is the order of the table in the interface; strength is severity().
+// Why a probe needs somebody, in the order of the table in the interface. How strong one is: the severity()
+// of its condition_of().
 enum class Reason : std::uint8_t {
     slow_response,
     background,
@@ -52,6 +53,9 @@ enum class ResponseModel : std::uint8_t { first_order, membrane };
 // The condition that a reason gives, and its NE 107 letter: "M", "S", "C", "F" or empty.
 [[nodiscard]] Condition condition_of(Reason r);
 [[nodiscard]] std::string_view ne107_of(Condition c);
+// 0 (good) to 5 (failure). NE 107 names four signals and no order among them; ours puts what cannot be read
+// before what can.
+[[nodiscard]] int severity(Condition c);
 
 // One response test found in ordinary operation. Intervals are 90 %.
 struct ResponseTest {

@@ -54,9 +54,9 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
         tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
     bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
-    bool const at_zero = std::abs(state.liveness.stuck_value()) < 0.01 * state.last_saturation;
-    bool const stuck = state.liveness.stuck() && !(at_zero && (zero || others_low_too));
-    tracker(state, Reason::stuck).take(now_ms, stuck && !at_zero ? seen_to_be : 0.0, {0.0, hour_s});
+    bool const at_zero = state.liveness.zero_since_ms() != 0;
+    bool const stuck = state.liveness.stuck().has_value() && !(at_zero && (zero || others_low_too));
+    tracker(state, Reason::stuck).take(now_ms, stuck ? seen_to_be : 0.0, {0.0, hour_s});
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
     // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
     // to ask, if the level leaps too.
@@ -145,25 +145,6 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
     bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s;
     tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
-}
-
-// NE 107 names four signals and no order among them; ours puts what cannot be read before what can.
-int severity(Condition c) {
-    switch (c) {
-        case Condition::failure:
-            return 5;
-        case Condition::function_check:
-            return 4;
-        case Condition::out_of_specification:
-            return 3;
-        case Condition::maintenance_required:
-            return 2;
-        case Condition::unknown:
-            return 1;
-        case Condition::good:
-            return 0;
-    }
-    return 0;
 }
 
 Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, Silence silence) {

@@ -103,4 +103,42 @@ TEST_CASE("a few hours of readings leave the fluctuation unknown, with the reaso
     CHECK_FALSE(d.fluctuation_unknown.empty());
 }
 
+TEST_CASE("a quick flutter is seen beside water that moves slowly and as much as ever",
+          "[diagnosis][fluctuation]") {
+    physics::Random random{3};
+    FluctuationWatch watch;
+    std::int64_t at_ms = to_unix_ms(day_one);
+    watch.new_life(at_ms, /*fresh=*/true);
+    double slow = 0.0;
+    auto const day = [&](double flutter) {
+        for (int i = 0; i < 8640; ++i) {
+            at_ms += 10'000;
+            slow += -0.02 * slow + 0.01 * random.normal();  // of the water, over some minutes
+            View view;
+            view.time_ms = at_ms;
+            view.value = 6.0 + slow + flutter * random.normal();
+            watch.take(view, /*disturbed=*/false);
+            watch.close_hour(at_ms, 0.001);
+        }
+    };
+    for (int i = 0; i < 4; ++i) {
+        day(0.003);
+    }
+    REQUIRE(watch.fresh_learned());
+    CHECK(*watch.today() / *watch.fresh() == Approx(1.0).margin(0.2));
+    day(0.03);
+    day(0.03);
+    // Over eight readings the water moves as much as ever; reading by reading ten times the noise is plain.
+    CHECK(*watch.today() / *watch.fresh() > 3.5);
+}
+
+TEST_CASE("one quiet day makes no restless probe of the others", "[diagnosis][fluctuation]") {
+    Bench bench;
+    for (int day = 0; day < 20; ++day) {
+        bench.rig.probe(0).noise = day == 5 ? 0.002 : 0.02;
+        bench.run(24.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation));
+}
+
 }  // namespace probekeeper::diagnosis::test

@@ -108,4 +108,70 @@ TEST_CASE("a level far above anything the water ever showed is damage to the mem
     CHECK(bench.stands(Reason::membrane_damage));
 }
 
+namespace {
+
+// Readings of a device that gives percent, of which mg/L are worked out with a temperature that moves.
+class PercentDevice {
+public:
+    explicit PercentDevice(Bench& bench) : bench_{bench} {}
+    std::optional<double> shows_percent;  // this, whatever the water
+
+    void run(double hours) {
+        for (auto const end = second_ + static_cast<std::int64_t>(hours * 3600.0); second_ < end;) {
+            second_ += 10;
+            double const h = static_cast<double>(second_) / 3600.0;
+            double const water = 80.0 + 6.0 * std::sin(h / 4.0) + 0.1 * random_.normal();
+            Reading r;
+            r.time = day_one + Millis{1000 * second_};
+            r.temperature_c = 18.0 + std::round(20.0 * std::sin(h / 5.0)) / 10.0;
+            r.do_percent = shows_percent.value_or(std::round(10.0 * water) / 10.0);
+            r.do_mg_l = r.do_percent / 100.0 * (14.6 - 0.276 * r.temperature_c);
+            bench_.site.take(0, r, bench_.heard);
+        }
+    }
+
+private:
+    Bench& bench_;
+    physics::Random random_{7};
+    std::int64_t second_ = 0;
+};
+
+}  // namespace
+
+TEST_CASE(
+    "a device that gives percent is stuck when its percent repeats, though mg/L move with the temperature",
+    "[diagnosis][liveness]") {
+    Bench bench;
+    PercentDevice device{bench};
+    device.run(72.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    device.shows_percent = 78.4;
+    device.run(8.0);
+    auto const finding = bench.find(Reason::stuck);
+    REQUIRE(finding);
+    CHECK(finding->text.find("78.40 %") != std::string::npos);
+    REQUIRE(finding->since);
+    CHECK(std::abs(seconds_between(day_one + Millis{72 * 3'600'000}, *finding->since)) < 60.0);
+}
+
+TEST_CASE("an output that repeats one value near zero is stuck and not dead", "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 0.04;
+    bench.run(16.0);
+    CHECK(bench.stands(Reason::stuck));
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
+TEST_CASE("blasts that a dead output does not show are not the cleaner's fault", "[diagnosis][liveness]") {
+    double const shown = GENERATE(0.0, 6.1);
+    CAPTURE(shown);
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).shows = shown;
+    bench.run(96.0);
+    CHECK(bench.stands(shown == 0.0 ? Reason::no_signal : Reason::stuck));
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 }  // namespace probekeeper::diagnosis::test

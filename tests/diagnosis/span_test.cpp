@@ -157,4 +157,41 @@ TEST_CASE("without air on record the span is unknown, with the reason why", "[di
     CHECK_FALSE(bench.site.verdict(0).span_unknown.empty());
 }
 
+TEST_CASE("a span that drifts is named within days of passing its limit, and not a week before",
+          "[diagnosis][span]") {
+    bool const declared = GENERATE(true, false);
+    CAPTURE(declared);
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasted = declared;
+    Handling calibration;
+    calibration.act = Act::air_calibration;
+    bench.did(calibration);
+    double const per_day = 0.005;  // passes 5 % ten days after the twelfth
+    double named_on_day = 0.0;
+    for (int i = 0; i < 27 * 8 && named_on_day == 0.0; ++i) {
+        double const day = i / 8.0;
+        probe.gain = 1.0 + per_day * std::max(0.0, day - 12.0);
+        if (!declared) {
+            probe.in_air = true;
+            bench.run(60.0 / 3600.0);
+            probe.in_air = false;
+        }
+        bench.run(3.0 - (declared ? 0.0 : 60.0 / 3600.0));
+        named_on_day = bench.stands(Reason::span_error) ? day : 0.0;
+    }
+    CHECK(named_on_day > 16.0);
+    CHECK(named_on_day < 25.5);
+}
+
+TEST_CASE("a span that stays right raises nothing in weeks, however noisy its blasts", "[diagnosis][span]") {
+    auto const seed = GENERATE(range<std::uint64_t>(1, 9));
+    CAPTURE(seed);
+    Bench bench{1, seed};
+    bench.rig.probe(0).noise = 0.08;
+    bench.rig.water = [](double h) { return 5.0 + 1.5 * std::sin(h); };
+    bench.run(24.0 * 20.0);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
 }  // namespace probekeeper::diagnosis::test
