@@ -90,6 +90,23 @@ View view_of(ProbeState& state, Reading const& reading) {
     return view;
 }
 
+// Misses count for the usual share once a blast shows again: until then they may be a cleaner that has
+// failed, and how usual misses are is what that is judged by.
+void saw_blast(ProbeState& state, bool shown) {
+    if (!shown) {
+        ++state.blasts_missed;
+        return;
+    }
+    constexpr std::uint32_t most_counted = 10;
+    double const gain = 1.0 / std::min(2.0 + state.blasts_shown, 100.0);
+    for (std::uint32_t i = 0; i < std::min(state.blasts_missed, most_counted); ++i) {
+        state.blasts_share -= gain * state.blasts_share;
+    }
+    state.blasts_share += gain * (1.0 - state.blasts_share);
+    state.blasts_missed = 0;
+    ++state.blasts_shown;
+}
+
 // `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
 ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate, bool against_air) {
     auto const& fit = candidate.fit;
@@ -169,8 +186,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     state.liveness.take(view);
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {
-        state.blasts_missed = outcome.blast->shown ? 0 : state.blasts_missed + 1;
-        state.blasts_shown += outcome.blast->shown ? 1U : 0U;
+        saw_blast(state, outcome.blast->shown);
     }
     state.first_ms = state.first_ms == 0 ? now_ms : state.first_ms;
     state.last_ms = now_ms;

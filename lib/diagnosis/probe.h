@@ -59,6 +59,7 @@ struct ProbeState {
     double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
+    double blasts_share = 0.5;      // of the last hundred or so that should have shown, how many did
     bool aeration_seen = false;     // a bit or an airflow has told it, ever
     bool temperature_seen = false;  // a plausible one, ever
     bool in_mg_l = true;            // else the device gives only % without temperature, and mg/L are unknown

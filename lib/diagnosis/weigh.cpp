@@ -107,6 +107,14 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     tracker(state, Reason::background).take(now_ms, probability, {wait_s, day_s});
 }
 
+// Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
+// shows, n in a row come with probability (1 - p)^n after each blast. At most one false alarm in ten thousand
+// blasts.
+bool misses_are_no_chance(ProbeState const& state) {
+    double const missing = std::max(1.0 - state.blasts_share, 0.01);
+    return state.blasts_missed * std::log(missing) < std::log(1e-4);
+}
+
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                         std::vector<Shown> const& neighbours) {
     state.trend.settle(now_ms);
@@ -133,7 +141,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // An output that is dead or stuck shows no blast, and gives no evidence of anything: that is told once.
     bool const mute =
         tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
-    bool const blasts_fail = state.blasts_missed >= 6 && state.blasts_shown >= 6;
+    bool const blasts_fail =
+        state.blasts_missed >= 6 && state.blasts_shown >= 6 && misses_are_no_chance(state);
     // Six in a row raise it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,

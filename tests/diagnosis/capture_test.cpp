@@ -200,4 +200,16 @@ TEST_CASE("a dead output shows no blast, and that is not told as a failed cleani
     CHECK_FALSE(bench.heard.ever(Reason::verification_due));
 }
 
+TEST_CASE("where most blasts have always been missed, a run of misses is no failed cleaning",
+          "[diagnosis][capture]") {
+    Bench bench;
+    for (int day = 0; day < 20; ++day) {
+        bench.rig.probe(0).blasts_reach = true;
+        bench.run(6.0);
+        bench.rig.probe(0).blasts_reach = false;
+        bench.run(18.0);  // six in a row
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 }  // namespace probekeeper::diagnosis::test
