@@ -19,6 +19,18 @@ std::optional<std::array<unsigned char, Bytes>> address_bytes(int family, std::s
     return bytes;
 }
 
+template <std::size_t Bytes>
+bool same_prefix(std::array<unsigned char, Bytes> const& a, std::array<unsigned char, Bytes> const& b,
+                 std::size_t bits) {
+    for (std::size_t bit = 0; bit < bits; ++bit) {
+        auto const mask = 0x80U >> (bit % 8);
+        if ((a[bit / 8] & mask) != (b[bit / 8] & mask)) {
+            return false;
+        }
+    }
+    return true;
+}
+
 auto ipv4(std::string_view text) {
     return address_bytes<4>(AF_INET, text);
 }
@@ -68,6 +80,25 @@ bool is_network(std::string_view text) {
     }
     auto const bits = parse_integer(text.substr(slash + 1));
     return bits && *bits >= 0 && *bits <= most;
+}
+
+bool in_network(std::string_view address, std::string_view network) {
+    if (!is_network(network)) {
+        return false;
+    }
+    auto const slash = network.find('/');
+    auto const base = network.substr(0, slash);
+    std::size_t bits = ipv4(base) ? 32 : 128;
+    if (slash != std::string_view::npos) {
+        bits = static_cast<std::size_t>(*parse_integer(network.substr(slash + 1)));
+    }
+    if (auto const four = ipv4(address), base_four = ipv4(base); four && base_four) {
+        return same_prefix(*four, *base_four, bits);
+    }
+    if (auto const six = ipv6(address), base_six = ipv6(base); six && base_six) {
+        return same_prefix(*six, *base_six, bits);
+    }
+    return false;
 }
 
 }  // namespace probekeeper::fleet

@@ -22,4 +22,8 @@ struct Listen {
 // "10.1.0.0/16", "fd00::/8", or a single address.
 [[nodiscard]] bool is_network(std::string_view text);
 
+// Whether a numeric address lies in a network as above. False where either is neither, or one is IPv4 and the other
+// IPv6.
+[[nodiscard]] bool in_network(std::string_view address, std::string_view network);
+
 }  // namespace probekeeper::fleet

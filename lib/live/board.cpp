@@ -15,18 +15,26 @@ void Board::show_reading(fleet::ProbeIndex probe, Reading const& reading) {
     }
 }
 
-void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Condition condition, diagnosis::ServiceState state,
-                           std::string document) {
+void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, std::string document) {
     std::scoped_lock const lock{mutex_};
-    probes_[probe].condition = condition;
-    probes_[probe].state = state;
+    probes_[probe].condition = diagnosis.condition;
+    probes_[probe].state = diagnosis.service_state;
+    scada::tell(probes_[probe].told, diagnosis);
     probes_[probe].diagnosis = std::move(document);
 }
 
-void Board::show_ticket(std::string const& probe, std::optional<std::string> unfinished) {
-    if (auto const index = fleet_->find_probe(probe)) {
-        std::scoped_lock const lock{mutex_};
-        probes_[*index].ticket = std::move(unfinished);
+void Board::show_ticket(service::Ticket const& ticket) {
+    auto const index = fleet_->find_probe(ticket.probe);
+    if (!index) {
+        return;
+    }
+    std::scoped_lock const lock{mutex_};
+    auto& now = probes_[*index];
+    now.ticket.reset();
+    now.told.ticket.reset();
+    if (!service::is_finished(ticket.state)) {
+        now.ticket = ticket.id;
+        now.told.ticket = {ticket.number, ticket.state, ticket.due};
     }
 }
 
@@ -87,6 +95,26 @@ Board::Lines Board::lines() const {
         }
     }
     return lines;
+}
+
+scada::EstateNow Board::estate(std::vector<std::int64_t> const& numbers, Timestamp now) const {
+    scada::EstateNow estate;
+    estate.now = now;
+    estate.probes.reserve(numbers.size());
+    std::scoped_lock const lock{mutex_};
+    for (std::size_t i = 0; i < probes_.size(); ++i) {
+        auto probe = probes_[i].told;
+        probe.number = numbers[i];
+        probe.id = fleet_->probes[i].id;
+        probe.condition = probes_[i].condition;
+        probe.state = probes_[i].state;
+        probe.last_reading = probes_[i].last;
+        estate.probes.push_back(std::move(probe));
+    }
+    for (auto const& line : lines_) {
+        ++(line.up ? estate.lines_up : estate.lines_down);
+    }
+    return estate;
 }
 
 }  // namespace probekeeper::live

@@ -14,6 +14,8 @@
 #include "document/site.h"
 #include "fieldbus/fault.h"
 #include "fleet/fleet.h"
+#include "scada/layout.h"
+#include "service/ticket.h"
 
 namespace probekeeper::live {
 
@@ -22,10 +24,9 @@ public:
     explicit Board(std::shared_ptr<fleet::Fleet const> fleet);
 
     void show_reading(fleet::ProbeIndex probe, Reading const& reading);
-    void show_diagnosis(fleet::ProbeIndex probe, diagnosis::Condition condition, diagnosis::ServiceState state,
-                        std::string document);
-    // Empty: it has none.
-    void show_ticket(std::string const& probe, std::optional<std::string> unfinished);
+    void show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, std::string document);
+    // The newest ticket of a probe; a finished one is shown no longer.
+    void show_ticket(service::Ticket const& ticket);
     void show_serial(fleet::ProbeIndex probe, std::string serial);
     void show_line(fleet::LineIndex line, bool up, std::string why);
 
@@ -42,6 +43,9 @@ public:
     };
     [[nodiscard]] Lines lines() const;
 
+    // For SCADA, at `now`. `numbers`: of each probe, in the fleet's order.
+    [[nodiscard]] scada::EstateNow estate(std::vector<std::int64_t> const& numbers, Timestamp now) const;
+
 private:
     struct ProbeNow {
         std::optional<Reading> last;
@@ -49,6 +53,7 @@ private:
         diagnosis::ServiceState state = diagnosis::ServiceState::in_service;
         std::string diagnosis;
         std::optional<std::string> ticket;
+        scada::ProbeNow told;  // its numbers of diagnosis and ticket only
         std::optional<std::string> serial;  // by a record, which outranks the configuration
     };
     struct LineNow {

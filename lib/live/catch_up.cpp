@@ -86,7 +86,7 @@ void Keeper::open_site(fleet::SiteIndex index) {
     auto& site = *sites_.back();
     for (auto const& [number, ticket] : site.pipeline.book().tickets()) {
         if (!service::is_finished(ticket.state)) {
-            board_.show_ticket(ticket.probe, ticket.id);
+            board_.show_ticket(ticket);
         }
     }
     auto position = Timestamp::min();

@@ -176,14 +176,13 @@ void Keeper::tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test
 void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) {
     auto const& id = fleet_->probes[probe].id;
     auto document = document::write(document::to_json(diagnosis, id));
-    board_.show_diagnosis(probe, diagnosis.condition, diagnosis.service_state, document);
+    board_.show_diagnosis(probe, diagnosis, document);
     changes_.diagnoses.push_back({id, diagnosis.at, diagnosis.condition, std::move(document), changed});
 }
 
 void Keeper::ticket(service::Ticket const& ticket) {
     changes_.tickets.push_back(ticket);
-    bool const finished = service::is_finished(ticket.state);
-    board_.show_ticket(ticket.probe, finished ? std::nullopt : std::optional{ticket.id});
+    board_.show_ticket(ticket);
     log_->info("event=ticket ticket={} probe={} state={}", ticket.id, ticket.probe, service::to_word(ticket.state));
 }
 

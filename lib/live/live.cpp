@@ -11,6 +11,7 @@
 #include "live/board.h"
 #include "live/keeper.h"
 #include "live/stamp_clock.h"
+#include "scada/server.h"
 #include "store/reader_pool.h"
 #include "store/writer.h"
 
@@ -102,6 +103,7 @@ struct Live::Running {
         std::shared_ptr<Keeper> keeper;
         std::unique_ptr<Desk> desk;
         std::vector<std::unique_ptr<fieldbus::LineWorker>> workers;
+        std::unique_ptr<scada::Server> scada;  // last, so that it ends before the board that it reads
     };
 
     std::string version;
@@ -116,6 +118,8 @@ struct Live::Running {
     std::optional<Generation> generation;
 
     void begin(fleet::Fleet fleet);
+    // The probes' keys are the numbers of their blocks: the store gives each once, and never to another probe.
+    void serve_scada(Generation& next, std::vector<store::ProbeKey> const& keys);
     void end_generation();
 };
 
@@ -129,6 +133,7 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     auto const begun = clock.now();
     auto keys = must(writer->enrol(probes, begun).get());
     next.board = std::make_shared<Board>(next.fleet);
+    serve_scada(next, keys);  // first of all that may fail: the address can be taken
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
                                            must(store::Reader::open(store_settings.path)), clock, begun, log);
     next.desk = std::make_unique<Desk>(*next.fleet, std::move(keys), *writer, *next.board, *next.keeper, log);
@@ -141,10 +146,34 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     generation.emplace(std::move(next));
 }
 
+void Live::Running::serve_scada(Generation& next, std::vector<store::ProbeKey> const& keys) {
+    if (!next.fleet->scada) {
+        return;
+    }
+    auto const& settings = *next.fleet->scada;
+    if (settings.allow_seen) {
+        log->warn("event=not_served key=scada.allow_seen why=\"this release lets SCADA read, not write\"");
+    }
+    std::vector<std::int64_t> numbers;
+    for (auto const key : keys) {
+        numbers.push_back(static_cast<std::int64_t>(key));
+    }
+    scada::Options options;
+    options.address = settings.address;
+    options.port = settings.port;
+    options.allow_from = settings.allow_from;
+    auto source = [this, board = next.board, numbers = std::move(numbers)]() -> std::optional<scada::EstateNow> {
+        return board->estate(numbers, clock.now());
+    };
+    next.scada = std::make_unique<scada::Server>(std::move(options), std::move(source), log);
+    log->info("event=scada_serves modbus={}:{}", settings.address, next.scada->port());
+}
+
 void Live::Running::end_generation() {
     if (!generation) {
         return;
     }
+    generation->scada.reset();
     for (auto const& worker : generation->workers) {
         worker->interrupt();  // all at once, so that their timeouts run together
     }
@@ -182,9 +211,6 @@ Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logg
     http.port = fleet.http.port;
     http.allow_origins = fleet.http.allow_origins;
     r.server = std::make_unique<api::Server>(http, *r.backend, r.log);
-    if (fleet.scada) {
-        r.log->warn("event=not_served section=scada why=\"this release does not serve Modbus to a SCADA system\"");
-    }
     r.begin(std::move(fleet));
     r.log->info("event=started version={} http={}:{}", r.version, r.http.address, r.server->port());
 }

@@ -45,5 +45,20 @@ TEST_CASE("a network is an address with or without the length of its prefix", "[
     }
 }
 
+TEST_CASE("an address lies in a network where the prefix is the same", "[fleet]") {
+    CHECK(in_network("10.1.255.9", "10.1.0.0/16"));
+    CHECK_FALSE(in_network("10.2.0.0", "10.1.0.0/16"));
+    CHECK(in_network("10.0.0.5", "10.0.0.4/31"));
+    CHECK_FALSE(in_network("10.0.0.6", "10.0.0.4/31"));
+    CHECK(in_network("10.0.0.7", "10.0.0.7"));
+    CHECK_FALSE(in_network("10.0.0.8", "10.0.0.7"));
+    CHECK(in_network("203.0.113.1", "0.0.0.0/0"));
+    CHECK(in_network("fd00::1", "fd00::/8"));
+    CHECK_FALSE(in_network("fe00::1", "fd00::/8"));
+    CHECK_FALSE(in_network("::1", "0.0.0.0/0"));
+    CHECK_FALSE(in_network("10.0.0.1", "10.0.0.0/33"));
+    CHECK_FALSE(in_network("gateway", "0.0.0.0/0"));
+}
+
 }  // namespace
 }  // namespace probekeeper::fleet

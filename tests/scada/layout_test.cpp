@@ -1,0 +1,112 @@
+#include "scada/layout.h"
+
+#include <bit>
+#include <catch2/catch.hpp>
+#include <cmath>
+
+namespace probekeeper::scada {
+namespace {
+
+constexpr auto now = Timestamp{Millis{1'800'000'000'000}};
+
+float float_at(std::span<std::uint16_t const> registers, std::size_t at) {
+    return std::bit_cast<float>(std::uint32_t{registers[at]} << 16 | registers[at + 1]);
+}
+
+ProbeNow probe(std::int64_t number, std::string id = "tank-1") {
+    ProbeNow out;
+    out.number = number;
+    out.id = std::move(id);
+    return out;
+}
+
+TEST_CASE("a probe's block holds each number as an integer and as a float", "[scada][layout]") {
+    auto one = probe(1);
+    one.condition = diagnosis::Condition::maintenance_required;
+    diagnosis::Diagnosis diagnosis;
+    diagnosis.t90.emplace();
+    diagnosis.t90->value_s = 93.44;
+    diagnosis.t90->ratio = 2.345;
+    diagnosis.findings.push_back({});
+    diagnosis.findings.back().reason = diagnosis::Reason::fluctuation;
+    tell(one, diagnosis);
+    one.ticket = ProbeNow::Ticket{70'000, service::State::planned, now + days(2.5)};
+    one.last_reading.emplace();
+    one.last_reading->time = now - seconds(12.0);
+    one.last_reading->do_mg_l = 7.256;
+    one.last_reading->temperature_c = -0.5;
+    Image const image{{{one}, 3, 1, now}, 77};
+    auto const all = image.registers(1);
+    REQUIRE(all.size() == 200);
+    auto const block = all.subspan(100);
+    CHECK(block[0] == 1);
+    CHECK(block[1] == 2);
+    CHECK(block[2] == 'M');
+    CHECK(block[3] == 0b100);
+    CHECK(block[5] == 3);
+    CHECK((std::uint32_t{block[6]} << 16 | block[7]) == 70'000);
+    CHECK(block[8] == 12);
+    CHECK(block[9] == 25);
+    CHECK(block[10] == 726);
+    CHECK(block[11] == unknown_integer);
+    CHECK(block[12] == 0xffce);  // -50
+    CHECK(block[13] == 934);
+    CHECK(block[14] == 235);
+    CHECK(float_at(block, 20) == Approx(7.256F));
+    CHECK(std::isnan(float_at(block, 22)));
+    CHECK(float_at(block, 26) == Approx(93.44F));
+    CHECK(float_at(block, 36) == Approx(2.5F));
+    CHECK(block[40] == ('t' << 8 | 'a'));
+    CHECK(block[42] == ('-' << 8 | '1'));
+    CHECK(block[43] == 0);
+    auto const bits = image.bits(1).subspan(16, 16);
+    CHECK(std::vector<int>(bits.begin(), bits.begin() + 8) == std::vector{0, 0, 1, 0, 0, 0, 1, 1});
+}
+
+TEST_CASE("the summary counts the probes and tells layout and heartbeat on every unit", "[scada][layout]") {
+    auto good = probe(1);
+    good.condition = diagnosis::Condition::good;
+    auto const far = probe(601, "far");
+    Image const image{{{good, far}, 3, 1, now}, 77};
+    for (std::uint8_t const unit : std::vector<std::uint8_t>{1, 2}) {
+        auto const all = image.registers(unit);
+        CHECK(all[0] == layout_version);
+        CHECK(all[1] == 77);
+        CHECK(all[2] == 2);
+        CHECK(all[3] == 1);  // unknown
+        CHECK(all[4] == 1);  // good
+        CHECK(all[10] == 3);
+        CHECK(all[11] == 1);
+        CHECK((std::uint32_t{all[12]} << 16 | all[13]) == 1'800'000'000);
+    }
+    CHECK(image.registers(1).size() == 601 * 100);
+    CHECK(image.registers(2).size() == 2 * 100);
+    CHECK(image.registers(2)[140] == ('f' << 8 | 'a'));
+    CHECK(image.registers(3).empty());
+    CHECK(image.registers(0).data() == image.registers(1).data());
+    CHECK(image.registers(255).data() == image.registers(1).data());
+}
+
+TEST_CASE("a probe stays where it is when others come and go", "[scada][layout]") {
+    Image const before{{{probe(1, "a"), probe(2, "b"), probe(3, "c")}, 0, 0, now}, 0};
+    Image const after{{{probe(4, "d"), probe(3, "c")}, 0, 0, now}, 0};
+    CHECK(before.registers(1)[340] == after.registers(1)[340]);
+    CHECK(after.registers(1)[300] == 1);
+    CHECK(after.registers(1)[200] == 0);  // gone, readable, and without a number
+    CHECK(after.registers(1)[210] == unknown_integer);
+    CHECK(std::isnan(float_at(after.registers(1), 220)));
+}
+
+TEST_CASE("what does not fit an integer stands at its end and is never wrapped", "[scada][layout]") {
+    auto one = probe(1);
+    one.t90_s = 1e9;
+    one.background_mg_l = -1e9;
+    one.span_percent = std::numeric_limits<double>::infinity();
+    Image const image{{{one}, 0, 0, now}, 0};
+    CHECK(image.registers(1)[113] == 32'767);
+    CHECK(image.registers(1)[115] == 0x8001);
+    CHECK(image.registers(1)[117] == unknown_integer);
+}
+
+}  // namespace
+}  // namespace probekeeper::scada

@@ -1,0 +1,105 @@
+#!/usr/bin/python3
+"""The registers that a SCADA system polls, read from the real executable with two clients that are not ours.
+
+    scada_test.py PROBEKEEPERD      exit 77: python3-pymodbus or mbpoll is not here
+"""
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import unittest
+
+sys.argv = sys.argv[:2]
+import run_test as common  # noqa: E402  (reads the daemon's path from the command line)
+
+try:
+    from pymodbus.client import ModbusTcpClient
+except ImportError:
+    try:
+        from pymodbus.client.sync import ModbusTcpClient
+    except ImportError:
+        ModbusTcpClient = None
+
+
+def text_of(registers):
+    return b"".join(r.to_bytes(2, "big") for r in registers).rstrip(b"\0").decode()
+
+
+class Scada(common.InFolder):
+    def setUp(self):
+        super().setUp()
+        self.port = common.free_port()
+        self.text = self.changed("[[site]]", f'[scada]\nlisten = "127.0.0.1:{self.port}"\n[[site]]')
+        self.write("site.toml", self.text)
+
+    def start(self):
+        daemon = subprocess.Popen([common.DAEMON, "run", "--config", self.config], stderr=subprocess.DEVNULL,
+                                  preexec_fn=common.end_with_us)
+        self.addCleanup(daemon.wait)
+        self.addCleanup(daemon.kill)
+        client = ModbusTcpClient("127.0.0.1", port=self.port)
+        self.addCleanup(client.close)
+        common.until("Modbus", client.connect)
+        return daemon, client
+
+    def read(self, client, first, count):
+        answer = client.read_holding_registers(first, count, 1)
+        self.assertFalse(answer.isError(), answer)
+        return answer.registers
+
+    def test_probes_readings_and_heartbeat_are_read_by_pymodbus(self):
+        _, client = self.start()
+        self.assertEqual([1, 2], [self.read(client, 0, 1)[0], self.read(client, 2, 1)[0]])
+        self.assertEqual("probe-1", text_of(self.read(client, 140, 24)))
+        self.assertEqual("probe-2", text_of(self.read(client, 240, 24)))
+        common.until("a reading", lambda: self.read(client, 110, 1)[0] != 0x8000)
+        url = f"http://127.0.0.1:{self.http}/v1/probes/probe-1"
+        shown = common.until("the API", lambda: common.curl(url).json().get("last_reading"))
+        self.assertEqual(round(shown["do_mg_l"] * 100), self.read(client, 110, 1)[0])
+        before = self.read(client, 1, 1)[0]
+        common.until("the heart beats", lambda: self.read(client, 1, 1)[0] != before)
+
+    def test_nothing_can_be_written(self):
+        _, client = self.start()
+        self.assertEqual(1, client.write_register(101, 5, 1).exception_code)
+        self.assertEqual(1, client.write_registers(101, [5, 5], 1).exception_code)
+        self.assertEqual(1, client.write_coil(17, True, 1).exception_code)
+        self.assertEqual(2, client.read_holding_registers(300, 1, 1).exception_code)
+
+    def test_a_probe_keeps_its_address_when_another_goes(self):
+        daemon, client = self.start()
+        self.assertEqual("probe-2", text_of(self.read(client, 240, 24)))
+        first = self.text.index('[[probe]]\nid = "probe-1"')
+        second = self.text.index('[[probe]]\nid = "probe-2"')
+        self.write("site.toml", self.text[:first] + self.text[second:])
+        daemon.send_signal(signal.SIGHUP)
+
+        def gone():
+            again = ModbusTcpClient("127.0.0.1", port=self.port)
+            try:
+                return again.connect() and self.read(again, 100, 1) == [0] and self.read(again, 240, 24)
+            except AssertionError:
+                return None  # the reload ended this connection
+            finally:
+                again.close()
+        self.assertEqual("probe-2", text_of(common.until("probe-1 gone", gone)))
+
+    def test_mbpoll_reads_the_same(self):
+        self.start()
+        done = subprocess.run(["mbpoll", "-0", "-1", "-m", "tcp", "-p", str(self.port), "-a", "1", "-t", "4:hex",
+                               "-r", "140", "-c", "4", "127.0.0.1"], capture_output=True, text=True, timeout=20,
+                              check=False)
+        words = re.findall(r"\]:\s+0x([0-9A-Fa-f]{4})", done.stdout)
+        self.assertEqual("probe-1", text_of([int(word, 16) for word in words]), done.stdout)
+
+
+if __name__ == "__main__":
+    if ModbusTcpClient is None or not shutil.which("mbpoll"):
+        print("skipped: needs python3-pymodbus and mbpoll")
+        sys.exit(common.SKIPPED)
+    DEVICES, common.MODBUS = common.start_devices()
+    result = unittest.main(exit=False, argv=[sys.argv[0]]).result
+    DEVICES.stdin.close()
+    DEVICES.wait()
+    sys.exit(not result.wasSuccessful())
