@@ -64,6 +64,8 @@ int run(std::filesystem::path const& config, Log const& log) {
     if (!fleet) {
         return wrong;
     }
+    // One that comes while we are still starting must not end us; what it asks for is read in a moment anyway.
+    std::signal(SIGHUP, SIG_IGN);
     try {
         live::Live live{std::move(*fleet), PROBEKEEPER_VERSION, log};
         Signals{config, live, log}.wait_for_end();
