@@ -112,7 +112,8 @@ TEST_CASE("one connection too many is closed at once, and its place comes back",
     for (;;) {  // until the server has seen the end of the first one
         Client third{server.port()};
         try {
-            CHECK(third.ask(0).back() == layout_version);
+            auto const answer = third.ask(0);  // not within CHECK, which would count the refusal as a failure
+            CHECK(answer.back() == layout_version);
             break;
         } catch (boost::system::system_error const&) {
         }
