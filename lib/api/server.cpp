@@ -1,7 +1,5 @@
 #include "api/server.h"
 
-#include <spdlog/fmt/fmt.h>
-
 #include <boost/asio/as_tuple.hpp>
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
@@ -13,6 +11,7 @@
 
 #include "api/descriptors.h"
 #include "api/session.h"
+#include "sockets/listen.h"
 
 namespace probekeeper::api {
 namespace {
@@ -24,35 +23,6 @@ Timestamp system_now() {
     return std::chrono::floor<Millis>(std::chrono::system_clock::now());
 }
 
-[[noreturn]] void cannot_listen(Options const& options, std::string const& why) {
-    throw std::runtime_error{
-        fmt::format("cannot listen on {} port {}: {}", options.address, options.port, why)};
-}
-
-tcp::acceptor listening(net::io_context& io, Options const& options) {
-    error_code error;
-    auto const address = net::ip::make_address(options.address, error);
-    if (error) {
-        cannot_listen(options, "that is no IP address such as 127.0.0.1");
-    }
-    tcp::endpoint const endpoint{address, options.port};
-    tcp::acceptor acceptor{io};
-    acceptor.open(endpoint.protocol(), error);
-    if (!error) {
-        acceptor.set_option(tcp::acceptor::reuse_address{true}, error);
-    }
-    if (!error) {
-        acceptor.bind(endpoint, error);
-    }
-    if (!error) {
-        acceptor.listen(net::socket_base::max_listen_connections, error);
-    }
-    if (error) {
-        cannot_listen(options, error.message());
-    }
-    return acceptor;
-}
-
 }  // namespace
 
 struct Server::Running {
@@ -62,7 +32,7 @@ struct Server::Running {
                  Dispatcher{Gate{options.address, options.allow_origins}, options.limits.json_depth, now,
                             backend, log},
                  net::thread_pool{options.limits.backend_threads}, log},
-          acceptor{listening(io, options)},
+          acceptor{sockets::listen_on(io, options.address, options.port)},
           port{acceptor.local_endpoint().port()} {
         net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
         thread = std::thread{[this] { io.run(); }};

@@ -1,7 +1,5 @@
 #include "scada/server.h"
 
-#include <spdlog/fmt/fmt.h>
-
 #include <algorithm>
 #include <array>
 #include <boost/asio/as_tuple.hpp>
@@ -13,10 +11,10 @@
 #include <boost/asio/use_awaitable.hpp>
 #include <boost/asio/write.hpp>
 #include <set>
-#include <stdexcept>
 #include <thread>
 
 #include "fleet/listen.h"
+#include "sockets/listen.h"
 
 namespace probekeeper::scada {
 namespace {
@@ -25,36 +23,6 @@ namespace net = boost::asio;
 using boost::system::error_code;
 using net::ip::tcp;
 using Clock = std::chrono::steady_clock;
-
-[[noreturn]] void cannot_listen(Options const& options, std::string const& why) {
-    throw std::runtime_error{
-        fmt::format("[scada] cannot listen on {} port {}: {}", options.address, options.port, why)};
-}
-
-tcp::acceptor listening(net::io_context& io, Options const& options) {
-    error_code error;
-    auto const address =
-        net::ip::make_address(options.address == "localhost" ? "127.0.0.1" : options.address, error);
-    if (error) {
-        cannot_listen(options, "that is no IP address such as 127.0.0.1");
-    }
-    tcp::endpoint const endpoint{address, options.port};
-    tcp::acceptor acceptor{io};
-    acceptor.open(endpoint.protocol(), error);
-    if (!error) {
-        acceptor.set_option(tcp::acceptor::reuse_address{true}, error);
-    }
-    if (!error) {
-        acceptor.bind(endpoint, error);
-    }
-    if (!error) {
-        acceptor.listen(net::socket_base::max_listen_connections, error);
-    }
-    if (error) {
-        cannot_listen(options, error.message());
-    }
-    return acceptor;
-}
 
 // An IPv4 client of a socket that listens on IPv6 is still an IPv4 client to whoever wrote allow_from.
 std::string plain(net::ip::address const& address) {
@@ -83,7 +51,11 @@ struct Session {
 
 struct Server::Running {
     Running(Options o, Source s, std::shared_ptr<spdlog::logger> l)
-        : options{std::move(o)}, source{std::move(s)}, log{std::move(l)}, acceptor{listening(io, options)} {
+        : options{std::move(o)},
+          source{std::move(s)},
+          log{std::move(l)},
+          acceptor{sockets::listen_on(io, options.address == "localhost" ? "127.0.0.1" : options.address,
+                                      options.port, "[scada] ")} {
         port = acceptor.local_endpoint().port();
         refresh();
         net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
