@@ -120,7 +120,9 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
     hours_.push(closed);
     at_ms_ = now_ms;
     watch_for_leap();
-    learn(day_by_scale(), now_ms);
+    auto const day = day_by_scale();
+    learn(day, now_ms);
+    compare(day);
 }
 
 void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
@@ -132,6 +134,9 @@ void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
     fresh_ = {};
     days_.clear();
     day_ms_ = 0;
+    today_.reset();
+    fresh_value_.reset();
+    today_error_ = unknown_error;
 }
 
 // Fresh: the first days of a new membrane, once it has settled. Without a recorded change only the quieter
@@ -187,8 +192,7 @@ FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
     return fresh;
 }
 
-std::size_t FluctuationWatch::grown_most(ByScale const& day) const {
-    auto const fresh = fresh_by_scale();
+std::size_t FluctuationWatch::grown_most(ByScale const& day, ByScale const& fresh) {
     std::size_t most = scales;
     double most_grown = 0.0;
     for (std::size_t i = 0; i + 1 < scales; ++i) {
@@ -202,17 +206,19 @@ std::size_t FluctuationWatch::grown_most(ByScale const& day) const {
     return most;
 }
 
-std::optional<double> FluctuationWatch::today() const {
-    auto const day = day_by_scale();
-    auto const i = grown_most(day);
-    return i == scales ? std::nullopt : std::optional{std::sqrt(day[i] * day[i + 1])};
+void FluctuationWatch::compare(ByScale const& day) {
+    auto const fresh = fresh_by_scale();
+    auto const i = grown_most(day, fresh);
+    bool const known = i < scales;
+    today_ = known ? std::optional{std::sqrt(day[i] * day[i + 1])} : std::nullopt;
+    fresh_value_ = known ? std::optional{std::sqrt(fresh[i] * fresh[i + 1])} : std::nullopt;
+    today_error_ = known ? error_of_pair(i) : unknown_error;
 }
 
-double FluctuationWatch::today_error() const {
-    auto const scale = grown_most(day_by_scale());
+double FluctuationWatch::error_of_pair(std::size_t scale) const {
     std::array<double, 48> kept{};
     std::size_t n = 0;
-    for (std::size_t i = 0; i < hours_.size() && scale < scales; ++i) {
+    for (std::size_t i = 0; i < hours_.size(); ++i) {
         auto const& h = hours_.from_back(i);
         double const both =
             static_cast<double>(h.by_scale[scale]) * static_cast<double>(h.by_scale[scale + 1]);
@@ -221,7 +227,7 @@ double FluctuationWatch::today_error() const {
         }
     }
     if (n < fewest_hours) {
-        return 1.0;
+        return unknown_error;
     }
     double const middle = estimate::median_inplace(std::span{kept.data(), n});
     for (std::size_t i = 0; i < n; ++i) {
@@ -258,12 +264,6 @@ void FluctuationWatch::watch_for_leap() {
 
 double FluctuationWatch::leapt() const {
     return leapt_ms_ == 0 ? 0.0 : hours_between(0.0, 3.5, 1) / before_leap_;
-}
-
-std::optional<double> FluctuationWatch::fresh() const {
-    auto const i = grown_most(day_by_scale());
-    auto const fresh = fresh_by_scale();
-    return i == scales ? std::nullopt : std::optional{std::sqrt(fresh[i] * fresh[i + 1])};
 }
 
 }  // namespace probekeeper::diagnosis

@@ -26,15 +26,15 @@ public:
     // Scale of the movement in the last day, mg/L, at the pair of neighbouring time scales that has grown
     // most against the fresh membrane's; empty until there are enough hours. A membrane flutters at its own
     // pace, which the mean of all scales would hide behind the water's slower movement.
-    [[nodiscard]] std::optional<double> today() const;
+    [[nodiscard]] std::optional<double> today() const { return today_; }
     // Its standard error as a part of the value.
-    [[nodiscard]] double today_error() const;
+    [[nodiscard]] double today_error() const { return today_error_; }
     // The movement has leapt within hours to several times what it was, and stays there. How many times: 0 if
     // not.
     [[nodiscard]] double leapt() const;
     [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
     // The value of the fresh membrane at the same time scales, or else of the quieter days seen.
-    [[nodiscard]] std::optional<double> fresh() const;
+    [[nodiscard]] std::optional<double> fresh() const { return fresh_value_; }
     [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }
     // Standard deviation of a single reading at the finest scale.
     [[nodiscard]] double noise() const { return noise_; }
@@ -51,6 +51,7 @@ private:
         std::uint32_t blocks = 0;
         double last[2] = {0.0, 0.0};
     };
+    static constexpr double unknown_error = 1.0;
     using ByScale = std::array<double, scales>;  // mg/L; 0: not known
     struct Hour {
         std::int64_t end_ms = 0;
@@ -60,10 +61,13 @@ private:
     void add(Scale& scale, std::uint32_t length, double value);
     [[nodiscard]] static double upper_quartile(Scale const& scale);
     void learn(ByScale const& day, std::int64_t now_ms);
+    // Today against fresh. Asked for at every weighing, and different after an hour only.
+    void compare(ByScale const& day);
     [[nodiscard]] ByScale day_by_scale() const;
     [[nodiscard]] ByScale fresh_by_scale() const;
     // The faster one of the two time scales that have grown most; `scales` where none is known.
-    [[nodiscard]] std::size_t grown_most(ByScale const& day) const;
+    [[nodiscard]] static std::size_t grown_most(ByScale const& day, ByScale const& fresh);
+    [[nodiscard]] double error_of_pair(std::size_t scale) const;
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
@@ -77,6 +81,8 @@ private:
     double before_leap_ = 0.0;
     double noise_ = 0.01;
     ByScale fresh_{};
+    std::optional<double> today_, fresh_value_;  // as compared when the hour was closed
+    double today_error_ = unknown_error;
     Ring<std::array<float, scales>, 32> days_;  // one a day, of this membrane
     std::int64_t day_ms_ = 0;                   // when the newest of them was kept
     bool fresh_learned_ = false;
