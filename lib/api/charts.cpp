@@ -34,16 +34,22 @@ auto all_of(Call const& call, Ask ask) {
     return items;
 }
 
-// A number within `of`, a JSON object or null; NaN where it is not there.
-double number_in(json::value const& of, std::string_view name) {
+// A member of `of`, a JSON object or null; null where it is not there.
+json::value const& member_of(json::value const& of, std::string_view name) {
+    static json::value const none;
     auto const* const found = of.is_object() ? of.as_object().if_contains(name) : nullptr;
-    return found != nullptr && found->is_number() ? found->to_number<double>() : nan;
+    return found != nullptr ? *found : none;
+}
+
+// NaN where it is not there.
+double number_in(json::value const& of, std::string_view name) {
+    auto const& found = member_of(of, name);
+    return found.is_number() ? found.to_number<double>() : nan;
 }
 
 Timestamp time_in(json::value const& of, std::string_view name) {
-    auto const* const found = of.is_object() ? of.as_object().if_contains(name) : nullptr;
-    auto const time =
-        found != nullptr && found->is_string() ? parse_rfc3339(found->as_string()) : std::nullopt;
+    auto const& found = member_of(of, name);
+    auto const time = found.is_string() ? parse_rfc3339(found.as_string()) : std::nullopt;
     return time.value_or(Timestamp{});
 }
 
@@ -53,7 +59,6 @@ struct Sheet {
     Backend& backend;
     std::string const& probe;
     json::value now;  // the newest diagnosis
-    std::vector<json::value> history;
     chart::Chart chart;
 };
 
@@ -75,16 +80,31 @@ void add_records(Sheet& sheet) {
     }
 }
 
+// The diagnoses of the range, by time.
+std::vector<json::value> history_of(Sheet const& sheet) {
+    auto const documents = all_of(sheet.call, [&](PageRequest const& p) {
+        return sheet.backend.diagnoses(sheet.probe, {sheet.chart.from, sheet.chart.to}, p);
+    });
+    std::vector<json::value> history;
+    for (auto const& document : documents) {
+        history.push_back(json::parse(document));
+    }
+    if (time_in(sheet.now, "at") <= sheet.chart.to) {
+        history.push_back(sheet.now);
+    }
+    return history;
+}
+
 // The line, and the interval where there is one, of a quantity of every diagnosis in the range.
 void add_history(Sheet& sheet, std::string_view quantity, std::string_view value, std::string_view low,
                  std::string_view high) {
-    for (auto const& diagnosis : sheet.history) {
-        auto const* const found = diagnosis.as_object().if_contains(quantity);
+    for (auto const& diagnosis : history_of(sheet)) {
+        auto const& found = member_of(diagnosis, quantity);
         auto const at = time_in(diagnosis, "at");
-        double const y = found != nullptr ? number_in(*found, value) : nan;
+        double const y = number_in(found, value);
         sheet.chart.line.push_back({at, y});
         if (std::isfinite(y) && !low.empty()) {
-            sheet.chart.band.push_back({at, number_in(*found, low), number_in(*found, high)});
+            sheet.chart.band.push_back({at, number_in(found, low), number_in(found, high)});
         }
     }
 }
@@ -111,16 +131,15 @@ void draw_oxygen(Sheet& sheet) {
 }
 
 void add_forecast(Sheet& sheet, json::value const& t90, double limit) {
-    auto const* const forecast = sheet.now.as_object().if_contains("forecast");
-    bool const told =
-        forecast != nullptr && forecast->is_object() && time_in(sheet.now, "at") <= sheet.chart.to;
+    auto const& forecast = member_of(sheet.now, "forecast");
+    bool const told = forecast.is_object() && time_in(sheet.now, "at") <= sheet.chart.to;
     if (!told || !(number_in(t90, "value_s") < limit)) {
         return;
     }
     auto const last = sheet.chart.to;
     auto const furthest = last + days(furthest_ahead_days);
-    auto const earliest = std::clamp(time_in(*forecast, "earliest"), last, furthest);
-    auto const latest = std::clamp(time_in(*forecast, "latest"), earliest, furthest);
+    auto const earliest = std::clamp(time_in(forecast, "earliest"), last, furthest);
+    auto const latest = std::clamp(time_in(forecast, "latest"), earliest, furthest);
     sheet.chart.to = latest + days(1.0);
     // From today's interval to where each of its edges meets the limit.
     sheet.chart.fan = {{last, number_in(t90, "low_s"), number_in(t90, "high_s")},
@@ -150,10 +169,8 @@ void draw_t90(Sheet& sheet) {
 
 void draw_background(Sheet& sheet) {
     add_history(sheet, "background", "value_mg_l", "low_mg_l", "high_mg_l");
-    auto const& now = sheet.now.as_object();
-    auto const* const why = now.if_contains("background_unknown");
-    sheet.chart.empty =
-        sheet.chart.band.empty() && why != nullptr && why->is_string() ? why->as_string().c_str() : "";
+    auto const& why = member_of(sheet.now, "background_unknown");
+    sheet.chart.empty = sheet.chart.band.empty() && why.is_string() ? why.as_string().c_str() : "";
 }
 
 void draw_fluctuation(Sheet& sheet) {
@@ -192,21 +209,11 @@ Response draw_chart(Call const& call, Backend& backend) {
     auto const span = call.query.integer("days", 1, most_days)
                           .value_or(kind.draw == draw_oxygen ? usual_days_of_readings : usual_days);
 
-    Sheet sheet{call, backend, call.ids[0], json::parse(value_of(call, backend.diagnosis(call.ids[0]))),
-                {},   {}};
+    Sheet sheet{call, backend, call.ids[0], json::parse(value_of(call, backend.diagnosis(call.ids[0]))), {}};
     sheet.chart.title = fmt::format("{}: {}", call.ids[0], kind.title);
     sheet.chart.unit = kind.unit;
     sheet.chart.to = end_of(sheet);
     sheet.chart.from = sheet.chart.to - days(static_cast<double>(span));
-    auto const documents = all_of(call, [&](PageRequest const& p) {
-        return backend.diagnoses(call.ids[0], {sheet.chart.from, sheet.chart.to}, p);
-    });
-    for (auto const& document : documents) {
-        sheet.history.push_back(json::parse(document));
-    }
-    if (time_in(sheet.now, "at") <= sheet.chart.to) {
-        sheet.history.push_back(sheet.now);
-    }
     add_records(sheet);
     kind.draw(sheet);
 
