@@ -23,13 +23,14 @@ void reload(std::filesystem::path const& config, live::Live& live, Log const& lo
     }
 }
 
+// From its making on a SIGHUP ends nobody: one that comes while the daemon is still starting is kept, and
+// answered when it has started.
 class Signals {
 public:
-    Signals(std::filesystem::path const& config, live::Live& live, Log const& log)
-        : config_{config}, live_{live}, log_{log}, signals_{io_, SIGTERM, SIGINT, SIGHUP} {}
-
-    void wait_for_end() {
-        wait();
+    void wait_for_end(std::filesystem::path const& config, live::Live& live, Log const& log) {
+        signals_.add(SIGTERM);
+        signals_.add(SIGINT);
+        wait(config, live, log);
         io_.run();
         // While we stop, a second signal insists.
         std::signal(SIGTERM, [](int) { std::_Exit(failed); });
@@ -37,38 +38,34 @@ public:
     }
 
 private:
-    void wait() {
-        signals_.async_wait([this](boost::system::error_code error, int signal) {
+    void wait(std::filesystem::path const& config, live::Live& live, Log const& log) {
+        signals_.async_wait([this, &config, &live, &log](boost::system::error_code error, int signal) {
             if (!error && signal == SIGHUP) {
-                reload(config_, live_, log_);
-                wait();
+                reload(config, live, log);
+                wait(config, live, log);
             } else {
-                log_->info("event=stopping signal={}", signal);
+                log->info("event=stopping signal={}", signal);
                 signals_.cancel();
                 signals_.clear();
             }
         });
     }
 
-    std::filesystem::path config_;
-    live::Live& live_;
-    Log log_;
     boost::asio::io_context io_{1};
-    boost::asio::signal_set signals_;
+    boost::asio::signal_set signals_{io_, SIGHUP};
 };
 
 }  // namespace
 
 int run(std::filesystem::path const& config, Log const& log) {
+    Signals signals;  // before the file is read, so that no change of it is missed
     auto fleet = load_or_complain(config);
     if (!fleet) {
         return wrong;
     }
-    // One that comes while we are still starting must not end us; what it asks for is read in a moment anyway.
-    std::signal(SIGHUP, SIG_IGN);
     try {
         live::Live live{std::move(*fleet), PROBEKEEPER_VERSION, log};
-        Signals{config, live, log}.wait_for_end();
+        signals.wait_for_end(config, live, log);
         live.stop();
         return done;
     } catch (std::exception const& error) {
