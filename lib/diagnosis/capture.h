@@ -4,7 +4,6 @@
 
 #include <array>
 #include <cstdint>
-#include <limits>
 #include <optional>
 
 #include "base/reading.h"
@@ -27,8 +26,7 @@ struct View {
     bool exposed = false;  // cleaning or hold: the membrane does not see the water
     bool cleaning = false;
     // mg/L, % and hPa as they came: one of them is what the device gives, the others move with temperature.
-    std::array<double, 3> given{nan_given, nan_given, nan_given};  // NaN where not read
-    static constexpr double nan_given = std::numeric_limits<double>::quiet_NaN();
+    std::array<double, 3> given{not_read, not_read, not_read};
 };
 
 struct Candidate {
@@ -56,7 +54,6 @@ public:
         double t90_guess_s = 60.0;
         double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator
         double noise = 0.01;                         // standard deviation of a reading
-        double membrane_probability = 0.5;           // of the kind of response
     };
     struct Outcome {
         std::optional<Candidate> test;

@@ -53,10 +53,7 @@ void Level::pass(double days) {
     if (!started()) {
         return;
     }
-    filter_.add(level, days, slope);
-    filter_.loosen(level, days * (level_noise + square(days) * slope_noise / 3.0));
-    filter_.loosen(level, slope, 0.5 * square(days) * slope_noise);
-    filter_.loosen(slope, days * slope_noise);
+    filter_.wander(level, slope, days, level_noise, slope_noise);
     filter_.loosen(offset, steps_seen_ ? days * offset_noise : 0.0);
 }
 
@@ -103,8 +100,7 @@ double Level::take_decline(Measured const& m) {
     declines_seen_ = true;
     double const correction = m.ln_to_20 * temperature_share() - filter_.mean(offset);
     if (!started()) {
-        double const late_s = std::exp(m.ln_s);
-        filter_.set(level, std::log(std::max(late_s - delay_s(), 0.25 * late_s)) + correction, vague);
+        filter_.set(level, std::log(lag_s(std::exp(m.ln_s))) + correction, vague);
     }
     double const lag_s = std::exp(filter_.mean(level) - correction);
     double const late_s = lag_s + std::max(delay_s(), 0.0);

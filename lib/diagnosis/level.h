@@ -4,6 +4,7 @@
 // estimate, so that what is uncertain of today and of the fresh day alike cancels in their ratio.
 #pragma once
 
+#include <algorithm>
 #include <cstddef>
 #include <cstdint>
 
@@ -50,6 +51,8 @@ public:
     [[nodiscard]] Ahead ahead(double days) const;
 
     [[nodiscard]] double delay_s() const { return filter_.mean(delay); }
+    // What is the probe's of a decline that was late by so much, as far as the delay is known.
+    [[nodiscard]] double lag_s(double late_s) const { return std::max(late_s - delay_s(), 0.25 * late_s); }
     [[nodiscard]] double delay_error_s() const;
     // How much of the typical temperature correction is right for this membrane; 1 until it is learned.
     [[nodiscard]] double temperature_share() const { return 1.0 + filter_.mean(temperature); }

@@ -174,9 +174,8 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     auto const view = view_of(state, reading);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
-    auto const outcome =
-        state.capture.take(view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(),
-                                  state.fluctuation.noise(), state.trend.membrane_probability()});
+    auto const outcome = state.capture.take(
+        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise()});
     bool const disturbed = now_ms < state.settling_until_ms || state.capture.disturbed(now_ms, guess_s);
     state.background.take(view, guess_s, state.fluctuation.noise(), state.liveness.resolution(), disturbed);
     // Where a bit tells the edges of the air, hours without it would count them as the probe's movement.

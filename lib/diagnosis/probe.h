@@ -23,6 +23,10 @@
 
 namespace probekeeper::diagnosis {
 
+// So many blasts must have been seen to reach the membrane before it means anything that they no longer do,
+// and so many in a row must then fail to.
+inline constexpr std::uint32_t fewest_blasts = 6;
+
 // What a probe shows to its neighbours.
 struct Shown {
     bool alive = false;  // has given a good reading in the last minutes

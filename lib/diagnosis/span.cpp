@@ -66,13 +66,8 @@ void SpanWatch::follow_tau(double tau_s) {
     first_ln_tau_ = taus_ <= first_exposures ? ln_tau_ : first_ln_tau_;
 }
 
-// Level and slope as random walks in continuous time (Durbin and Koopman, Time Series Analysis by State Space
-// Methods, ch. 3).
 void SpanWatch::pass(LevelAndDrift& drift, double days) {
-    drift.add(0, days, 1);
-    drift.loosen(0, days * (level_noise + square(days) * slope_noise / 3.0));
-    drift.loosen(0, 1, 0.5 * square(days) * slope_noise);
-    drift.loosen(1, days * slope_noise);
+    drift.wander(0, 1, days, level_noise, slope_noise);
 }
 
 void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, double tau_s) {

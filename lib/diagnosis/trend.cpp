@@ -79,7 +79,7 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
 }
 
 double Trend::lag_s(TestSource source, ResponseFit const& fit) const {
-    return is_step(source) ? fit.tau_s : std::max(fit.late_s - delay_s(), 0.25 * fit.late_s);
+    return is_step(source) ? fit.tau_s : level_.lag_s(fit.late_s);
 }
 
 void Trend::temperature_known(bool known) {

@@ -47,9 +47,8 @@ public:
     [[nodiscard]] double delay_error_s() const { return level_.delay_error_s(); }
     // How much of the typical temperature correction is right for this membrane.
     [[nodiscard]] double temperature_share() const { return level_.temperature_share(); }
-    // What the tests say of the kind of response: the likelier one, and how likely membrane diffusion is.
+    // The likelier kind of response, by what the tests say.
     [[nodiscard]] ResponseModel model() const;
-    [[nodiscard]] double membrane_probability() const;
     // T90 over the tail's time constant, for that model and source.
     [[nodiscard]] double t90_over_tau(TestSource source) const;
 
@@ -65,6 +64,7 @@ private:
     void saw_onset(double onset_s, double tau_s);
     void compare_with_nominal(double expected_ln, double error);
 
+    [[nodiscard]] double membrane_probability() const;
     void close(Batch& batch);
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);

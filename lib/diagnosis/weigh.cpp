@@ -141,9 +141,9 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // An output that is dead or stuck shows no blast, and gives no evidence of anything: that is told once.
     bool const mute =
         tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
-    bool const blasts_fail =
-        state.blasts_missed >= 6 && state.blasts_shown >= 6 && misses_are_no_chance(state);
-    // Six in a row raise it; one that shows by chance must not end it, so that it is told once.
+    bool const blasts_fail = state.blasts_missed >= fewest_blasts && state.blasts_shown >= fewest_blasts &&
+                             misses_are_no_chance(state);
+    // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,
               mute          ? -1.0

@@ -59,6 +59,16 @@ public:
         covariance_[j][i] += covariance;
     }
 
+    // `time` passes for level `i`, which moves by its slope `j`, both of them random walks in continuous time
+    // whose variances grow by `level_noise` and `slope_noise` a unit of it (Durbin and Koopman, Time Series
+    // Analysis by State Space Methods, ch. 3). A long time widens them exactly as many short ones do.
+    void wander(std::size_t i, std::size_t j, double time, double level_noise, double slope_noise) {
+        add(i, time, j);
+        loosen(i, time * (level_noise + time * time * slope_noise / 3.0));
+        loosen(i, j, 0.5 * (time * time) * slope_noise);
+        loosen(j, time * slope_noise);
+    }
+
     // The variance that a measurement with these weights would be expected to have, its own error not in it.
     [[nodiscard]] double expected_variance(Vector const& weights) const {
         double sum = 0.0;
