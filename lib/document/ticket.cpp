@@ -71,6 +71,7 @@ json::object to_json(Ticket const& t) {
             {"updated_at", time(t.updated_at)},
             {"due", time(t.due)},
             {"postponed_until", time(t.postponed_until)},
+            {"planned_for", t.planned_for ? json::value(to_text(*t.planned_for)) : json::value(nullptr)},
             {"assigned_to", text_or_null(t.assigned_to.value_or(""))},
             {"seen", time(t.seen)},
             {"found", t.found ? json::value(service::to_word(*t.found)) : json::value(nullptr)},

@@ -147,8 +147,8 @@ void remake(Ticket& ticket, ProbeFacts const& probe, Timestamp at) {
     }
     ticket.urgency = press->urgency;
     ticket.due = press->due;
-    if (ticket.urgency == Urgency::now) {
-        ticket.postponed_until.reset();  // nobody agreed to wait with this
+    if (has_failure(ticket)) {
+        ticket.postponed_until.reset();  // nobody agreed to wait with this, however little hangs on the probe
     }
     std::vector<Finding> findings;
     for (auto const& reason : ticket.reasons) {
@@ -185,6 +185,9 @@ std::string person(std::string const& by) {
 
 void move_to(Ticket& ticket, State state, Timestamp at, std::string by, std::string text) {
     ticket.state = state;
+    if (state != State::planned) {
+        ticket.planned_for.reset();
+    }
     ticket.history.push_back({at, state, std::move(by), std::move(text)});
     ticket.updated_at = std::max(ticket.updated_at, at);
 }

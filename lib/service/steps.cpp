@@ -13,12 +13,6 @@ constexpr std::array<std::string_view, 5> step_words{"acknowledge", "plan", "pos
 constexpr std::array<std::string_view, 4> outcome_words{"done", "no_access", "waiting_parts",
                                                         "waiting_customer"};
 
-bool failing(Ticket const& ticket) {
-    return std::any_of(ticket.reasons.begin(), ticket.reasons.end(), [](auto const& r) {
-        return !r.cleared_at && diagnosis::condition_of(r.finding.reason) == diagnosis::Condition::failure;
-    });
-}
-
 bool fits(Ticket const& ticket, Step step) {
     auto const state = ticket.state;
     switch (step) {
@@ -28,7 +22,7 @@ bool fits(Ticket const& ticket, Step step) {
             return state == State::open || state == State::acknowledged;
         case Step::postpone:
             return (state == State::open || state == State::acknowledged || state == State::planned) &&
-                   !failing(ticket);
+                   !has_failure(ticket);
         case Step::visit:
             return !is_finished(state);
         case Step::close:  // on a verified ticket it adds what was found
@@ -45,6 +39,12 @@ std::string_view to_word(Step s) {
 
 std::string_view to_word(Outcome o) {
     return outcome_words[static_cast<std::size_t>(o)];
+}
+
+bool has_failure(Ticket const& ticket) {
+    return std::any_of(ticket.reasons.begin(), ticket.reasons.end(), [](auto const& r) {
+        return !r.cleared_at && diagnosis::condition_of(r.finding.reason) == diagnosis::Condition::failure;
+    });
 }
 
 std::optional<Outcome> outcome_of(std::string_view word) {
@@ -66,7 +66,7 @@ Refused does_not_fit(Ticket const& ticket, Step step) {
     for (auto const fit : refused.fitting) {
         names += fmt::format("{}{}", names.empty() ? "" : ", ", to_word(fit));
     }
-    bool const for_failure = step == Step::postpone && !is_finished(ticket.state) && failing(ticket);
+    bool const for_failure = step == Step::postpone && !is_finished(ticket.state) && has_failure(ticket);
     refused.message = fmt::format("{} does not fit ticket {}, which is {}{}; {}", to_word(step), ticket.id,
                                   to_word(ticket.state), for_failure ? " and has a failure" : "",
                                   names.empty() ? "no step fits any more" : "these steps do: " + names);

@@ -8,6 +8,7 @@
 #include <string_view>
 #include <vector>
 
+#include "base/date.h"
 #include "base/time.h"
 #include "diagnosis/verdict.h"
 
@@ -51,6 +52,8 @@ struct Ticket {
     Urgency urgency = Urgency::next_visit;
     Timestamp opened_at{}, updated_at{};
     std::optional<Timestamp> due, postponed_until;
+    std::optional<Date> planned_for;  // the site's day of the visit; only while planned, and none again where
+                                      // the ticket was postponed beyond it
     std::optional<std::string> assigned_to;
     std::optional<Timestamp> seen;
     std::optional<Found> found;
@@ -61,5 +64,8 @@ struct Ticket {
     std::vector<std::string> cautions;
     std::vector<HistoryEntry> history;
 };
+
+// Whether a reason stands that makes the probe's readings unusable: nobody can agree to wait with that.
+[[nodiscard]] bool has_failure(Ticket const& ticket);
 
 }  // namespace probekeeper::service

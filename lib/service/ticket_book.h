@@ -48,9 +48,9 @@ public:
     // People's steps, by the table of the interface. A refused step changes nothing.
     StepResult acknowledge(std::string const& id, std::string const& by, std::string const& note,
                            Timestamp at);
-    StepResult plan(std::string const& id, std::string const& by, std::chrono::year_month_day date,
-                    std::string const& assigned_to, Timestamp at);
-    // `until` must lie after `at`.
+    StepResult plan(std::string const& id, std::string const& by, Date date, std::string const& assigned_to,
+                    Timestamp at);
+    // `until` must lie after `at`, and `why` says something. A failure that joins ends the postponement.
     StepResult postpone(std::string const& id, std::string const& by, Timestamp until, std::string const& why,
                         Timestamp at);
     StepResult visit(std::string const& id, std::string const& by, Outcome outcome, Timestamp at);

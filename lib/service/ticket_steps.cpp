@@ -4,17 +4,13 @@
 
 #include <algorithm>
 
+#include "base/text.h"
 #include "service/evidence.h"
 #include "service/proof.h"
 #include "service/ticket_book.h"
 
 namespace probekeeper::service {
 namespace {
-
-std::string date_text(std::chrono::year_month_day date) {
-    return fmt::format("{:04}-{:02}-{:02}", static_cast<int>(date.year()),
-                       static_cast<unsigned>(date.month()), static_cast<unsigned>(date.day()));
-}
 
 std::string with_note(std::string const& text, std::string const& note) {
     return note.empty() ? text : text + ": " + note;
@@ -48,7 +44,7 @@ StepResult TicketBook::acknowledge(std::string const& id, std::string const& by,
                 [&](Ticket& t) { move_to(t, State::acknowledged, at, person(by), note); });
 }
 
-StepResult TicketBook::plan(std::string const& id, std::string const& by, std::chrono::year_month_day date,
+StepResult TicketBook::plan(std::string const& id, std::string const& by, Date date,
                             std::string const& assigned_to, Timestamp at) {
     if (!date.ok()) {
         return Refused{Refused::Why::bad_value, "date must be a day of the calendar", {}};
@@ -56,7 +52,8 @@ StepResult TicketBook::plan(std::string const& id, std::string const& by, std::c
     return take(id, Step::plan, [&](Ticket& t) {
         t.assigned_to = assigned_to.empty() ? std::nullopt : std::optional{assigned_to};
         auto const whom = assigned_to.empty() ? "" : ", assigned to " + assigned_to;
-        move_to(t, State::planned, at, person(by), "planned for " + date_text(date) + whom);
+        move_to(t, State::planned, at, person(by), "planned for " + to_text(date) + whom);
+        t.planned_for = date;
     });
 }
 
@@ -67,8 +64,15 @@ StepResult TicketBook::postpone(std::string const& id, std::string const& by, Ti
                        fmt::format("until must lie after {}, it is {}", to_rfc3339(at), to_rfc3339(until)),
                        {}};
     }
+    if (trimmed(why).empty()) {
+        return Refused{Refused::Why::bad_value, "why must say what the ticket waits for", {}};
+    }
     return take(id, Step::postpone, [&](Ticket& t) {
         t.postponed_until = until;
+        if (t.planned_for &&
+            std::chrono::sys_days{*t.planned_for} < std::chrono::floor<std::chrono::days>(until)) {
+            t.planned_for.reset();
+        }
         move_to(t, t.state, at, person(by), with_note("postponed until " + to_rfc3339(until), why));
     });
 }

@@ -215,7 +215,28 @@ CREATE TRIGGER service_records_are_not_deleted BEFORE DELETE ON service_records
     BEGIN SELECT RAISE(ABORT, 'a service record is voided with a reason, never deleted'); END;
 )sql";
 
-constexpr std::array<MigrationStep, 1> all_layouts{layout_1};
+// The day that a visit is planned for; and what is not watched for a while. A line of out_of_use without a
+// probe is of the whole site, one without an end lasts until it is given one.
+constexpr MigrationStep layout_2 = R"sql(
+ALTER TABLE tickets ADD COLUMN planned_for TEXT;
+
+CREATE TABLE out_of_use (
+    number     INTEGER PRIMARY KEY,
+    site_id    TEXT NOT NULL,
+    probe_id   TEXT,
+    from_ms    INTEGER NOT NULL,
+    until_ms   INTEGER,
+    why        TEXT NOT NULL,
+    by_whom    TEXT NOT NULL,
+    told_at_ms INTEGER NOT NULL,
+    ended_by   TEXT NOT NULL
+) STRICT;
+CREATE INDEX out_of_use_of_site ON out_of_use (site_id);
+CREATE TRIGGER out_of_use_is_not_deleted BEFORE DELETE ON out_of_use
+    BEGIN SELECT RAISE(ABORT, 'being out of use is ended, never deleted'); END;
+)sql";
+
+constexpr std::array<MigrationStep, 2> all_layouts{layout_1, layout_2};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

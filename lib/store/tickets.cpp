@@ -16,11 +16,13 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         db,
         "INSERT INTO tickets (site_id, number, probe_key, state, urgency, opened_at_ms, updated_at_ms, "
         "due_ms,"
-        " postponed_until_ms, assigned_to, seen_ms, found, meanwhile) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)"
+        " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile)"
+        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
         " ON CONFLICT (site_id, number) DO UPDATE SET probe_key = excluded.probe_key, state = excluded.state,"
         " urgency = excluded.urgency, opened_at_ms = excluded.opened_at_ms,"
         " updated_at_ms = excluded.updated_at_ms, due_ms = excluded.due_ms,"
-        " postponed_until_ms = excluded.postponed_until_ms, assigned_to = excluded.assigned_to,"
+        " postponed_until_ms = excluded.postponed_until_ms, planned_for = excluded.planned_for, assigned_to "
+        "= excluded.assigned_to,"
         " seen_ms = excluded.seen_ms, found = excluded.found, meanwhile = excluded.meanwhile"
         " RETURNING ticket_key",
         t.site,
@@ -32,6 +34,7 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         t.updated_at,
         t.due,
         t.postponed_until,
+        t.planned_for ? std::optional{to_text(*t.planned_for)} : std::nullopt,
         t.assigned_to,
         t.seen,
         found,
@@ -144,7 +147,8 @@ void append_history(Database& db, std::int64_t key, service::Ticket const& t) {
 // Of each ticket first its own row; lists follow by its key.
 constexpr char const* select_tickets =
     "SELECT ticket_key, t.site_id, number, probe_id, state, urgency, opened_at_ms, updated_at_ms, due_ms,"
-    " postponed_until_ms, assigned_to, seen_ms, found, meanwhile FROM tickets t JOIN probes USING "
+    " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile FROM tickets t JOIN probes "
+    "USING "
     "(probe_key)";
 
 struct KeyedTicket {
@@ -168,6 +172,9 @@ KeyedTicket ticket_from(Query& row) {
     t.updated_at = row.time();
     t.due = row.maybe_time();
     t.postponed_until = row.maybe_time();
+    if (auto const day = row.maybe_text()) {
+        t.planned_for = known(parse_date(*day), *day);
+    }
     t.assigned_to = row.maybe_text();
     t.seen = row.maybe_time();
     if (auto const found = row.maybe_text()) {

@@ -59,7 +59,7 @@ TEST_CASE("a ticket is written as the interface shows it, in its order", "[docum
         document::write(document::to_json(t)) ==
         R"({"id":"saltmarsh-17","number":17,"site":"saltmarsh","probe":"saltmarsh-tank-1","state":"open",)"
         R"("urgency":"this_week","opened_at":"2026-03-01T06:00:00.000Z","updated_at":"2026-03-01T06:00:00.000Z",)"
-        R"("due":"2026-03-08T06:00:00.000Z","postponed_until":null,"assigned_to":null,"seen":null,"found":null,)"
+        R"("due":"2026-03-08T06:00:00.000Z","postponed_until":null,"planned_for":null,"assigned_to":null,"seen":null,"found":null,)"
         R"("reasons":[)" +
             reason + "null" + rest + "," + reason + R"("2026-03-02T06:00:00.000Z")" + rest +
             R"(],"work":["wipe_membrane","lift_test"],"meanwhile":"Readings settle right but late.",)"

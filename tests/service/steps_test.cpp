@@ -125,11 +125,43 @@ TEST_CASE("a failure that joins ends the postponement", "[service][steps]") {
     CHECK_FALSE(changed[0].postponed_until);
 }
 
-TEST_CASE("a postponement into the past and a day that is none are refused", "[service][steps]") {
+TEST_CASE("a failure ends the postponement on a probe that is only monitored, too", "[service][steps]") {
+    auto const monitored = probe("tank-1", fleet::Use::monitor);
+    auto tickets = book();
+    tickets.consider(monitored, diagnosed(1.0, {finding(Reason::slow_response, 1.0)}));
+    REQUIRE(take(tickets, Step::postpone).has_value());
+    tickets.consider(monitored,
+                     diagnosed(4.0, {finding(Reason::slow_response, 1.0), finding(Reason::no_signal, 4.0)}));
+    CHECK_FALSE(tickets.find(id)->postponed_until);
+    CHECK(take(tickets, Step::postpone).has_error());
+}
+
+TEST_CASE("the planned day stands while the ticket is planned, and falls to a later postponement",
+          "[service][steps]") {
+    auto tickets = with_ticket(State::planned);
+    CHECK(tickets.find(id)->planned_for == date);
+    REQUIRE(tickets.postpone(id, "anna", at_day(1.3), "low tide", at_day(1.2)).has_value());
+    CHECK(tickets.find(id)->planned_for == date);  // 2026-03-05 lies after that anyway
+    REQUIRE(tickets.postpone(id, "anna", at_day(9.0), "stock is moved", at_day(1.3)).has_value());
+    CHECK_FALSE(tickets.find(id)->planned_for);
+    CHECK(tickets.find(id)->state == State::planned);
+
+    auto visited = with_ticket(State::planned);
+    REQUIRE(visited.visit(id, "t1", Outcome::no_access, at_day(3.0)).has_value());
+    CHECK(visited.find(id)->planned_for == date);
+    REQUIRE(visited.visit(id, "t1", Outcome::done, at_day(4.0)).has_value());
+    CHECK_FALSE(visited.find(id)->planned_for);
+}
+
+TEST_CASE("a postponement into the past or without a reason, and a day that is none, are refused",
+          "[service][steps]") {
     auto tickets = with_ticket(State::open);
-    auto const past = tickets.postpone(id, "anna", at_day(3.0), "", at_day(3.0));
+    auto const past = tickets.postpone(id, "anna", at_day(3.0), "stock is moved", at_day(3.0));
     REQUIRE(past.has_error());
     CHECK(past.error().why == Refused::Why::bad_value);
+    auto const mute = tickets.postpone(id, "anna", at_day(9.0), "  ", at_day(3.0));
+    REQUIRE(mute.has_error());
+    CHECK(mute.error().why == Refused::Why::bad_value);
     auto const no_day = tickets.plan(id, "anna", std::chrono::year{2026} / 2 / 30, "t1", at_day(3.0));
     REQUIRE(no_day.has_error());
     CHECK(no_day.error().why == Refused::Why::bad_value);

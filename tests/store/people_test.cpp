@@ -17,6 +17,7 @@ void check_same(service::Ticket const& a, service::Ticket const& b) {
     CHECK(a.updated_at == b.updated_at);
     CHECK(a.due == b.due);
     CHECK(a.postponed_until == b.postponed_until);
+    CHECK(a.planned_for == b.planned_for);
     CHECK(a.assigned_to == b.assigned_to);
     CHECK(a.seen == b.seen);
     CHECK(a.found == b.found);

@@ -70,6 +70,7 @@ inline service::Ticket full_ticket(std::int64_t number) {
     t.updated_at = day_one + Millis{1001};
     t.due = day_one + Millis{1002};
     t.postponed_until = day_one + Millis{1003};
+    t.planned_for = std::chrono::year{2026} / 3 / 5;
     t.assigned_to = "t1";
     t.seen = day_one + Millis{1004};
     t.found = service::Found::as_diagnosed;
