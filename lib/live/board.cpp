@@ -34,7 +34,7 @@ void Board::show_ticket(service::Ticket const& ticket) {
     now.told.ticket.reset();
     if (!service::is_finished(ticket.state)) {
         now.ticket = ticket.id;
-        now.told.ticket = {ticket.number, ticket.state, ticket.due};
+        now.told.ticket = {ticket.number, ticket.state, ticket.urgency, ticket.due, ticket.seen.has_value()};
     }
 }
 
@@ -97,22 +97,28 @@ Board::Lines Board::lines() const {
     return lines;
 }
 
-scada::EstateNow Board::estate(std::vector<std::int64_t> const& numbers, Timestamp now) const {
+scada::EstateNow Board::estate(std::vector<std::int64_t> const& probes, std::vector<std::int64_t> const& sites,
+                               Timestamp now) const {
     scada::EstateNow estate;
     estate.now = now;
-    estate.probes.reserve(numbers.size());
+    for (std::size_t i = 0; i < sites.size(); ++i) {
+        estate.sites.push_back({sites[i], fleet_->sites[i].id, 0, 0});
+    }
+    estate.probes.reserve(probes.size());
     std::scoped_lock const lock{mutex_};
     for (std::size_t i = 0; i < probes_.size(); ++i) {
         auto probe = probes_[i].told;
-        probe.number = numbers[i];
+        probe.number = probes[i];
         probe.id = fleet_->probes[i].id;
+        probe.site = fleet_->probes[i].site;
         probe.condition = probes_[i].condition;
         probe.state = probes_[i].state;
         probe.last_reading = probes_[i].last;
         estate.probes.push_back(std::move(probe));
     }
-    for (auto const& line : lines_) {
-        ++(line.up ? estate.lines_up : estate.lines_down);
+    for (std::size_t i = 0; i < lines_.size(); ++i) {
+        auto& site = estate.sites[fleet_->lines[i].site];
+        ++(lines_[i].up ? site.lines_up : site.lines_down);
     }
     return estate;
 }

@@ -43,8 +43,9 @@ public:
     };
     [[nodiscard]] Lines lines() const;
 
-    // For SCADA, at `now`. `numbers`: of each probe, in the fleet's order.
-    [[nodiscard]] scada::EstateNow estate(std::vector<std::int64_t> const& numbers, Timestamp now) const;
+    // For SCADA, at `now`. The numbers of each probe and each site, in the fleet's order.
+    [[nodiscard]] scada::EstateNow estate(std::vector<std::int64_t> const& probes,
+                                          std::vector<std::int64_t> const& sites, Timestamp now) const;
 
 private:
     struct ProbeNow {

@@ -260,6 +260,12 @@ api::Answer<service::Ticket> Keeper::close(std::string const& id, std::string co
     });
 }
 
+api::Answer<service::Ticket> Keeper::seen(std::string const& id, api::Keep<service::Ticket> const& keep) {
+    return on_thread<api::Answer<service::Ticket>>([&] {
+        return step(id, keep, [&](service::TicketBook& book, Timestamp at) { return book.seen(id, at); });
+    });
+}
+
 api::Answer<service::KeptRecord> Keeper::add_record(service::Record const& record,
                                                     api::Keep<service::KeptRecord> const& keep) {
     return on_thread<api::Answer<service::KeptRecord>>([&] { return take_record(record, keep); });

@@ -59,6 +59,7 @@ public:
                                              std::string const& note, api::Keep<service::Ticket> const& keep);
     api::Answer<service::Ticket> close(std::string const& ticket, std::string const& by, service::Found found,
                                        std::string const& note, api::Keep<service::Ticket> const& keep);
+    api::Answer<service::Ticket> seen(std::string const& ticket, api::Keep<service::Ticket> const& keep);
     api::Answer<service::KeptRecord> add_record(service::Record const& record,
                                                 api::Keep<service::KeptRecord> const& keep);
 

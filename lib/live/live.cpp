@@ -10,6 +10,7 @@
 #include "live/backend.h"
 #include "live/board.h"
 #include "live/keeper.h"
+#include "live/scada_feed.h"
 #include "live/stamp_clock.h"
 #include "scada/server.h"
 #include "store/reader_pool.h"
@@ -103,7 +104,6 @@ struct Live::Running {
         std::shared_ptr<Keeper> keeper;
         std::unique_ptr<Desk> desk;
         std::vector<std::unique_ptr<fieldbus::LineWorker>> workers;
-        std::unique_ptr<scada::Server> scada;  // last, so that it ends before the board that it reads
     };
 
     std::string version;
@@ -115,11 +115,12 @@ struct Live::Running {
     std::unique_ptr<store::ReaderPool> readers;
     std::unique_ptr<Backend> backend;
     std::unique_ptr<api::Server> server;
+    std::optional<fleet::ScadaSettings> scada_settings;
+    std::unique_ptr<scada::Server> scada;  // keeps its connections from one configuration to the next
     std::optional<Generation> generation;
 
     void begin(fleet::Fleet fleet);
-    // The probes' keys are the numbers of their blocks: the store gives each once, and never to another probe.
-    void serve_scada(Generation& next, std::vector<store::ProbeKey> const& keys);
+    void listen_scada(std::optional<fleet::ScadaSettings> const& settings);
     void end_generation();
 };
 
@@ -132,8 +133,18 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     }
     auto const begun = clock.now();
     auto keys = must(writer->enrol(probes, begun).get());
+    listen_scada(next.fleet->scada);  // first of all that may fail: the address can be taken
+    // The probes' keys are the numbers of their blocks: the store gives each once, and never to another probe.
+    ScadaNumbers numbers;
+    for (auto const key : keys) {
+        numbers.probes.push_back(static_cast<std::int64_t>(key));
+    }
+    std::vector<std::string> sites;
+    for (auto const& site : next.fleet->sites) {
+        sites.push_back(site.id);
+    }
+    numbers.sites = must(writer->number_sites(std::move(sites)).get());
     next.board = std::make_shared<Board>(next.fleet);
-    serve_scada(next, keys);  // first of all that may fail: the address can be taken
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
                                            must(store::Reader::open(store_settings.path)), clock, begun, log);
     next.desk = std::make_unique<Desk>(*next.fleet, std::move(keys), *writer, *next.board, *next.keeper, log);
@@ -143,37 +154,41 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
         next.workers.back()->start();
     }
     backend->use(next.board, next.keeper);
+    if (scada) {
+        scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
+    }
     generation.emplace(std::move(next));
 }
 
-void Live::Running::serve_scada(Generation& next, std::vector<store::ProbeKey> const& keys) {
-    if (!next.fleet->scada) {
+void Live::Running::listen_scada(std::optional<fleet::ScadaSettings> const& settings) {
+    bool const same = scada && settings && scada_settings->address == settings->address &&
+                      scada_settings->port == settings->port;
+    if (same) {
+        scada_settings = settings;
         return;
     }
-    auto const& settings = *next.fleet->scada;
-    if (settings.allow_seen) {
-        log->warn("event=not_served key=scada.allow_seen why=\"this release lets SCADA read, not write\"");
+    scada.reset();  // first: the new address may be the old port
+    scada_settings = settings;
+    if (settings) {
+        scada::Options options;
+        options.address = settings->address;
+        options.port = settings->port;
+        scada::Feed nothing_yet;
+        nothing_yet.allow_from = settings->allow_from;
+        scada = std::make_unique<scada::Server>(std::move(options), std::move(nothing_yet), log);
+        log->info("event=scada_serves modbus={}:{}", settings->address, scada->port());
     }
-    std::vector<std::int64_t> numbers;
-    for (auto const key : keys) {
-        numbers.push_back(static_cast<std::int64_t>(key));
-    }
-    scada::Options options;
-    options.address = settings.address;
-    options.port = settings.port;
-    options.allow_from = settings.allow_from;
-    auto source = [this, board = next.board, numbers = std::move(numbers)]() -> std::optional<scada::EstateNow> {
-        return board->estate(numbers, clock.now());
-    };
-    next.scada = std::make_unique<scada::Server>(std::move(options), std::move(source), log);
-    log->info("event=scada_serves modbus={}:{}", settings.address, next.scada->port());
 }
 
 void Live::Running::end_generation() {
     if (!generation) {
         return;
     }
-    generation->scada.reset();
+    if (scada) {  // its clients stay; the registers, and the heartbeat, stand until there is something to serve
+        scada::Feed nothing;
+        nothing.allow_from = scada_settings->allow_from;
+        scada->use(std::move(nothing));
+    }
     for (auto const& worker : generation->workers) {
         worker->interrupt();  // all at once, so that their timeouts run together
     }
@@ -255,6 +270,7 @@ void Live::stop() {
     if (r.server) {
         r.server->stop();
     }
+    r.scada.reset();
     r.end_generation();
     if (auto const written = r.writer->stop(); !written) {
         r.log->error("event=store_not_closed why=\"{}\"", written.error().message);

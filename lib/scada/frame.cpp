@@ -6,7 +6,9 @@ namespace {
 constexpr std::size_t header = 7;
 constexpr std::size_t before_unit = 6;  // what the header's length does not count
 constexpr std::size_t least_length = 2, most_length = longest_frame - before_unit;
-constexpr std::size_t read_request = 5;  // function, address, quantity
+constexpr std::size_t read_request = 5;   // function, address, quantity
+constexpr std::size_t write_request = 5;  // function, address, value
+constexpr std::uint8_t write_one = 6;
 constexpr std::uint8_t exception_bit = 0x80;
 
 std::uint16_t word(std::span<std::uint8_t const> bytes, std::size_t at) {
@@ -67,6 +69,16 @@ std::vector<std::uint8_t> answer_unit(std::uint8_t unit, std::span<std::uint8_t 
                    : read_registers(function, registers.subspan(first, quantity));
 }
 
+// A response: the request's transaction and unit around `pdu`.
+std::vector<std::uint8_t> answer_to(std::span<std::uint8_t const> frame,
+                                    std::vector<std::uint8_t> const& pdu) {
+    std::vector<std::uint8_t> out{frame[0], frame[1], 0, 0};
+    put_word(out, pdu.size() + 1);
+    out.push_back(frame[header - 1]);
+    out.insert(out.end(), pdu.begin(), pdu.end());
+    return out;
+}
+
 }  // namespace
 
 Cut cut(std::span<std::uint8_t const> bytes) {
@@ -85,12 +97,19 @@ Cut cut(std::span<std::uint8_t const> bytes) {
 }
 
 std::vector<std::uint8_t> answer(std::span<std::uint8_t const> frame, Registers const& registers) {
-    auto const pdu = answer_unit(frame[header - 1], frame.subspan(header), registers);
-    std::vector<std::uint8_t> out{frame[0], frame[1], 0, 0};
-    put_word(out, pdu.size() + 1);
-    out.push_back(frame[header - 1]);
-    out.insert(out.end(), pdu.begin(), pdu.end());
-    return out;
+    return answer_to(frame, answer_unit(frame[header - 1], frame.subspan(header), registers));
+}
+
+std::optional<WriteOne> write_one_in(std::span<std::uint8_t const> frame) {
+    if (frame.size() != header + write_request || frame[header] != write_one) {
+        return std::nullopt;
+    }
+    return WriteOne{frame[header - 1], word(frame, header + 1), word(frame, header + 3)};
+}
+
+std::vector<std::uint8_t> answer_write(std::span<std::uint8_t const> frame, std::optional<Exception> why) {
+    return why ? answer_to(frame, refused(write_one, *why))
+               : std::vector<std::uint8_t>(frame.begin(), frame.end());
 }
 
 }  // namespace probekeeper::scada

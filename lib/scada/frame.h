@@ -18,6 +18,7 @@ enum class Exception : std::uint8_t {
     illegal_function = 1,
     illegal_data_address = 2,
     illegal_data_value = 3,
+    server_device_failure = 4,
     gateway_path_unavailable = 10  // no such unit here
 };
 
@@ -43,8 +44,19 @@ struct Cut {
 [[nodiscard]] Cut cut(std::span<std::uint8_t const> bytes);
 
 // The answer to one whole frame, of at most longest_frame bytes. Functions 1 to 4 read; everything else is
-// refused by the exception that is right for it, so nothing can be written.
+// refused by the exception that is right for it, so nothing can be written by this.
 [[nodiscard]] std::vector<std::uint8_t> answer(std::span<std::uint8_t const> frame,
                                                Registers const& registers);
+
+// Function 6, for a server that allows some of it. Empty: the frame asks for something else, or is not whole,
+// and answer() says what is right.
+struct WriteOne {
+    std::uint8_t unit = 0;
+    std::uint16_t address = 0, value = 0;
+};
+[[nodiscard]] std::optional<WriteOne> write_one_in(std::span<std::uint8_t const> frame);
+// The answer to such a frame: the echo of a write that was done, or why it was not.
+[[nodiscard]] std::vector<std::uint8_t> answer_write(std::span<std::uint8_t const> frame,
+                                                     std::optional<Exception> refused);
 
 }  // namespace probekeeper::scada

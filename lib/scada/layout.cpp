@@ -65,6 +65,23 @@ std::uint16_t ticket_state_number(service::State state) {
     return 0;
 }
 
+std::uint16_t urgency_number(service::Urgency urgency) {
+    switch (urgency) {
+        case service::Urgency::next_visit:
+            return 1;
+        case service::Urgency::this_week:
+            return 2;
+        case service::Urgency::now:
+            return 3;
+    }
+    return 0;
+}
+
+std::uint16_t letter_of(diagnosis::Condition condition) {
+    auto const letter = diagnosis::ne107_of(condition);
+    return letter.empty() ? std::uint16_t{0} : static_cast<std::uint16_t>(letter.front());
+}
+
 std::uint16_t capped(std::size_t count) {
     return static_cast<std::uint16_t>(std::min<std::size_t>(count, 65'535));
 }
@@ -107,6 +124,8 @@ void put_ticket(Block block, ProbeNow const& probe, Timestamp now) {
     std::optional<double> days_left;
     if (probe.ticket) {
         block[5] = ticket_state_number(probe.ticket->state);
+        block[19] = urgency_number(probe.ticket->urgency);
+        block[seen_register] = probe.ticket->seen ? 2 : 1;
         put_u32(block, 6, static_cast<std::uint32_t>(probe.ticket->number));
         if (probe.ticket->due) {
             days_left = seconds_between(now, *probe.ticket->due) / 86'400.0;
@@ -124,10 +143,9 @@ void put_age(Block block, ProbeNow const& probe, Timestamp now) {
 }
 
 void put_probe(Block block, ProbeNow const& probe, Timestamp now) {
-    auto const letter = diagnosis::ne107_of(probe.condition);
     block[0] = 1;
     block[1] = condition_number(probe.condition);
-    block[2] = letter.empty() ? std::uint16_t{0} : static_cast<std::uint16_t>(letter.front());
+    block[2] = letter_of(probe.condition);
     block[3] = probe.reasons;
     block[4] = service_state_number(probe.state);
     put_ticket(block, probe, now);
@@ -140,6 +158,7 @@ void put_probe(Block block, ProbeNow const& probe, Timestamp now) {
     put(block, {15, 30, 1000.0}, probe.background_mg_l);
     put(block, {16, 32, 100.0}, probe.fluctuation_ratio);
     put(block, {17, 34, 10.0}, probe.span_percent);
+    put(block, {18, 64, 1000.0}, probe.fluctuation_mg_l);
     put_id(block, probe.id);
 }
 
@@ -156,6 +175,84 @@ void put_nobody(Block block) {
     block[0] = 0;
 }
 
+// What the probes of a site, or of all sites, come to.
+struct Sum {
+    std::array<std::size_t, conditions> counts{};  // by condition_number()
+    std::size_t probes = 0, tickets = 0, urgent = 0, unseen = 0, out_of_use = 0;
+    diagnosis::Condition worst = diagnosis::Condition::good;
+    std::optional<Timestamp> due, newest;
+
+    void add(ProbeNow const& probe) {
+        worst = probes == 0 || diagnosis::severity(probe.condition) > diagnosis::severity(worst)
+                    ? probe.condition
+                    : worst;
+        ++probes;
+        ++counts[condition_number(probe.condition)];
+        out_of_use += probe.state == diagnosis::ServiceState::out_of_use ? 1 : 0;
+        if (probe.ticket) {
+            ++tickets;
+            urgent += probe.ticket->urgency == service::Urgency::now ? 1 : 0;
+            unseen += probe.ticket->seen ? 0 : 1;
+            if (probe.ticket->due) {
+                due = due ? std::min(*due, *probe.ticket->due) : *probe.ticket->due;
+            }
+        }
+        if (probe.last_reading) {
+            newest = newest ? std::max(*newest, probe.last_reading->time) : probe.last_reading->time;
+        }
+    }
+};
+
+constexpr Measured newest_age{15, 20, 1.0}, days_till_due{16, 22, 10.0};
+
+void put_no_site(Block block) {
+    put(block, newest_age, std::nullopt);
+    put(block, days_till_due, std::nullopt);
+}
+
+void put_site(Block block, SiteNow const& site, Sum const& sum, Timestamp now) {
+    auto const worst = sum.probes == 0 ? diagnosis::Condition::unknown : sum.worst;
+    block[0] = 1;
+    block[1] = condition_number(worst);
+    block[2] = letter_of(worst);
+    block[3] = capped(sum.probes);
+    for (std::size_t i = 0; i < conditions; ++i) {
+        block[4 + i] = capped(sum.counts[i]);
+    }
+    block[10] = capped(sum.tickets);
+    block[11] = capped(sum.urgent);
+    block[12] = capped(sum.unseen);
+    block[13] = capped(site.lines_up);
+    block[14] = capped(site.lines_down);
+    block[17] = capped(sum.out_of_use);
+    put(block, newest_age,
+        sum.newest ? std::optional{std::max(0.0, seconds_between(*sum.newest, now))} : std::nullopt);
+    put(block, days_till_due,
+        sum.due ? std::optional{seconds_between(now, *sum.due) / 86'400.0} : std::nullopt);
+    put_id(block, site.id);
+}
+
+void put_site_bits(std::span<std::uint8_t> bits, SiteNow const& site, Sum const& sum) {
+    for (std::size_t i = 0; i < conditions; ++i) {
+        bits[i] = sum.counts[i] > 0 ? 1 : 0;
+    }
+    bits[6] = sum.tickets > 0 ? 1 : 0;
+    bits[7] = 1;
+    bits[8] = site.lines_down > 0 ? 1 : 0;
+    bits[9] = site.lines_down > 0 && site.lines_up == 0 ? 1 : 0;
+    bits[10] = sum.urgent > 0 ? 1 : 0;
+    bits[11] = sum.unseen > 0 ? 1 : 0;
+}
+
+template <typename Items>
+std::size_t highest_number(Items const& items, std::size_t most) {
+    std::int64_t highest = 0;
+    for (auto const& item : items) {
+        highest = std::max(highest, item.number);
+    }
+    return std::min(static_cast<std::size_t>(highest), most);
+}
+
 }  // namespace
 
 void tell(ProbeNow& probe, diagnosis::Diagnosis const& diagnosis) {
@@ -168,20 +265,24 @@ void tell(ProbeNow& probe, diagnosis::Diagnosis const& diagnosis) {
     probe.t90_ratio = diagnosis.t90 ? diagnosis.t90->ratio : std::nullopt;
     probe.background_mg_l =
         diagnosis.background ? std::optional{diagnosis.background->value_mg_l} : std::nullopt;
+    probe.fluctuation_mg_l =
+        diagnosis.fluctuation ? std::optional{diagnosis.fluctuation->value_mg_l} : std::nullopt;
     probe.fluctuation_ratio = diagnosis.fluctuation ? diagnosis.fluctuation->ratio : std::nullopt;
     probe.span_percent = diagnosis.span ? std::optional{diagnosis.span->value_percent} : std::nullopt;
 }
 
 Image::Image(EstateNow const& estate, std::uint16_t heartbeat) {
-    std::int64_t highest = 1;
-    for (auto const& probe : estate.probes) {
-        highest = std::max(highest, probe.number);
-    }
-    auto const most = static_cast<std::int64_t>(most_units * blocks_a_unit);
-    auto const left = static_cast<std::size_t>(std::min(highest, most));
+    put_probes(estate);
+    put_sites(estate);
+    summarise(estate, heartbeat);
+}
+
+// Unit 1 is there even without a probe: its summary has the heartbeat.
+void Image::put_probes(EstateNow const& estate) {
+    auto const left = std::max<std::size_t>(1, highest_number(estate.probes, probe_units * blocks_a_unit));
     for (std::size_t from = 0; from < left; from += blocks_a_unit) {
         auto const blocks = 1 + std::min(blocks_a_unit, left - from);
-        auto& unit = units_.emplace_back();
+        auto& unit = probe_units_.emplace_back();
         unit.registers.resize(blocks * block_registers);
         unit.bits.resize(blocks * block_bits);
         for (std::size_t block = 1; block < blocks; ++block) {
@@ -189,43 +290,85 @@ Image::Image(EstateNow const& estate, std::uint16_t heartbeat) {
         }
     }
     for (auto const& probe : estate.probes) {
-        if (probe.number < 1 || probe.number > most) {
+        auto const index = static_cast<std::size_t>(probe.number - 1);
+        if (probe.number < 1 || index >= probe_units * blocks_a_unit) {
             continue;
         }
-        auto const index = static_cast<std::size_t>(probe.number - 1);
-        auto& unit = units_[index / blocks_a_unit];
+        auto& unit = probe_units_[index / blocks_a_unit];
         auto const block = 1 + index % blocks_a_unit;
-        put_probe(Block{unit.registers}.subspan(block * block_registers, block_registers), probe, estate.now);
+        auto const registers = Block{unit.registers}.subspan(block * block_registers, block_registers);
+        std::fill(registers.begin(), registers.end(), std::uint16_t{0});
+        put_probe(registers, probe, estate.now);
         put_probe_bits(std::span{unit.bits}.subspan(block * block_bits, block_bits), probe);
     }
-    summarise(estate, heartbeat);
+}
+
+void Image::put_sites(EstateNow const& estate) {
+    std::vector<Sum> sums(estate.sites.size());
+    for (auto const& probe : estate.probes) {
+        if (probe.site < sums.size()) {
+            sums[probe.site].add(probe);
+        }
+    }
+    auto const left = highest_number(estate.sites, site_units * blocks_a_unit);
+    for (std::size_t from = 0; from < left; from += blocks_a_unit) {
+        auto const blocks = 1 + std::min(blocks_a_unit, left - from);
+        auto& unit = site_units_.emplace_back();
+        unit.registers.resize(blocks * block_registers);
+        unit.bits.resize(blocks * block_bits);
+        for (std::size_t block = 1; block < blocks; ++block) {
+            put_no_site(Block{unit.registers}.subspan(block * block_registers, block_registers));
+        }
+    }
+    for (std::size_t i = 0; i < estate.sites.size(); ++i) {
+        auto const& site = estate.sites[i];
+        auto const index = static_cast<std::size_t>(site.number - 1);
+        if (site.number < 1 || index >= site_units * blocks_a_unit) {
+            continue;
+        }
+        auto& unit = site_units_[index / blocks_a_unit];
+        auto const block = 1 + index % blocks_a_unit;
+        put_site(Block{unit.registers}.subspan(block * block_registers, block_registers), site, sums[i],
+                 estate.now);
+        put_site_bits(std::span{unit.bits}.subspan(block * block_bits, block_bits), site, sums[i]);
+    }
 }
 
 void Image::summarise(EstateNow const& estate, std::uint16_t heartbeat) {
-    std::array<std::size_t, conditions> counts{};
-    std::size_t tickets = 0;
+    Sum sum;
     for (auto const& probe : estate.probes) {
-        ++counts[condition_number(probe.condition)];
-        tickets += probe.ticket ? 1 : 0;
+        sum.add(probe);
     }
-    for (auto& unit : units_) {
+    std::size_t lines_up = 0, lines_down = 0;
+    for (auto const& site : estate.sites) {
+        lines_up += site.lines_up;
+        lines_down += site.lines_down;
+    }
+    auto const put_summary = [&](Unit& unit) {
         Block const block{unit.registers.data(), block_registers};
         block[0] = layout_version;
         block[1] = heartbeat;
         block[2] = capped(estate.probes.size());
         for (std::size_t i = 0; i < conditions; ++i) {
-            block[3 + i] = capped(counts[i]);
+            block[3 + i] = capped(sum.counts[i]);
         }
-        block[9] = capped(tickets);
-        block[10] = capped(estate.lines_up);
-        block[11] = capped(estate.lines_down);
+        block[9] = capped(sum.tickets);
+        block[10] = capped(lines_up);
+        block[11] = capped(lines_down);
         put_u32(block, 12, static_cast<std::uint32_t>(to_unix_ms(estate.now) / 1000));
-    }
+        block[14] = capped(estate.sites.size());
+        block[15] = capped(sum.urgent);
+        block[16] = capped(sum.unseen);
+    };
+    std::for_each(probe_units_.begin(), probe_units_.end(), put_summary);
+    std::for_each(site_units_.begin(), site_units_.end(), put_summary);
 }
 
 Image::Unit const* Image::find(std::uint8_t unit) const {
-    std::size_t const index = unit == 0 || unit == 255 ? 0 : unit - 1U;
-    return index < units_.size() ? &units_[index] : nullptr;
+    bool const of_sites = unit >= first_site_unit && unit < first_site_unit + site_units;
+    auto const& units = of_sites ? site_units_ : probe_units_;
+    std::size_t const index = of_sites ? unit - first_site_unit : unit == 0 || unit == 255 ? 0 : unit - 1U;
+    return index < units.size() ? &units[index] : nullptr;
 }
 
 std::span<std::uint16_t const> Image::registers(std::uint8_t unit) const {
@@ -237,6 +380,18 @@ std::span<std::uint16_t const> Image::registers(std::uint8_t unit) const {
 std::span<std::uint8_t const> Image::bits(std::uint8_t unit) const {
     auto const* found = find(unit);
     return found != nullptr ? std::span<std::uint8_t const>{found->bits} : std::span<std::uint8_t const>{};
+}
+
+std::optional<std::int64_t> Image::seen_register_of(std::uint8_t unit, std::uint16_t address) const {
+    bool const of_sites = unit >= first_site_unit && unit < first_site_unit + site_units;
+    auto const all = registers(unit);
+    auto const block = address / block_registers;
+    if (of_sites || block == 0 || address >= all.size() || address % block_registers != seen_register ||
+        all[block * block_registers] == 0) {
+        return std::nullopt;
+    }
+    std::size_t const place = unit == 0 || unit == 255 ? 0 : unit - 1U;
+    return static_cast<std::int64_t>(place * blocks_a_unit + block);
 }
 
 }  // namespace probekeeper::scada

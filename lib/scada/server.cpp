@@ -8,8 +8,10 @@
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/post.hpp>
 #include <boost/asio/steady_timer.hpp>
+#include <boost/asio/thread_pool.hpp>
 #include <boost/asio/use_awaitable.hpp>
 #include <boost/asio/write.hpp>
+#include <future>
 #include <set>
 #include <thread>
 
@@ -41,8 +43,9 @@ bool may_connect(std::string const& address, std::vector<std::string> const& net
 }
 
 struct Session {
-    explicit Session(tcp::socket s) : socket{std::move(s)} {}
+    Session(tcp::socket s, std::string address) : socket{std::move(s)}, from{std::move(address)} {}
     tcp::socket socket;
+    std::string from;
     Clock::time_point until{};  // then it is closed
     std::vector<std::uint8_t> waiting;
 };
@@ -50,44 +53,45 @@ struct Session {
 }  // namespace
 
 struct Server::Running {
-    Running(Options o, Source s, std::shared_ptr<spdlog::logger> l)
+    Running(Options o, Feed f, std::shared_ptr<spdlog::logger> l)
         : options{std::move(o)},
-          source{std::move(s)},
+          feed{std::move(f)},
           log{std::move(l)},
           acceptor{sockets::listen_on(io, options.address == "localhost" ? "127.0.0.1" : options.address,
                                       options.port, "[scada] ")} {
         port = acceptor.local_endpoint().port();
-        refresh();
         net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
-        net::co_spawn(io, keep_fresh(),
-                      [this](std::exception_ptr const& failed) { log_end(failed, "refresh"); });
+        net::co_spawn(io, sweep(), [this](std::exception_ptr const& failed) { log_end(failed, "sweep"); });
         thread = std::thread{[this] { io.run(); }};
     }
     ~Running() {
         net::post(io, [this] { stop(); });
         thread.join();
+        seeing.join();
     }
 
     net::awaitable<void> accept();
-    net::awaitable<void> keep_fresh();
+    net::awaitable<void> sweep();
     net::awaitable<void> serve(std::shared_ptr<Session> session);
+    net::awaitable<std::vector<std::uint8_t>> write(std::vector<std::uint8_t> frame, WriteOne request);
     void take(tcp::socket socket);
-    // The answers to all whole requests that have come; empty optional: the connection has to end.
-    std::optional<std::vector<std::uint8_t>> answers(Session& session) const;
-    void refresh();
+    void freshen();
     void close_overdue();
+    void close_forbidden();
     void stop();
     void log_end(std::exception_ptr const& failed, std::string_view what) const;
 
     Options options;
-    Source source;
+    Feed feed;
     std::shared_ptr<spdlog::logger> log;
     net::io_context io{1};
     tcp::acceptor acceptor;
     net::steady_timer tick{io}, pause{io};
+    net::thread_pool seeing{1};  // marking a ticket waits for the disk
     std::set<std::shared_ptr<Session>> sessions;
     std::set<std::string> turned_away;  // told once each
-    Image image;
+    Image image{EstateNow{}, 0};        // until something is known
+    std::optional<Clock::time_point> made;
     Clock::time_point begun = Clock::now();
     bool stopping = false;
     std::uint16_t port = 0;
@@ -117,7 +121,7 @@ void Server::Running::take(tcp::socket socket) {
         return;
     }
     auto const address = plain(from.address());
-    bool const allowed = may_connect(address, options.allow_from);
+    bool const allowed = may_connect(address, feed.allow_from);
     if (!allowed || sessions.size() >= options.connections) {
         constexpr std::size_t most_told = 256;
         if (turned_away.size() < most_told && turned_away.insert(address).second) {
@@ -127,7 +131,7 @@ void Server::Running::take(tcp::socket socket) {
         return;
     }
     socket.set_option(tcp::no_delay{true}, error);
-    auto const session = *sessions.insert(std::make_shared<Session>(std::move(socket))).first;
+    auto const session = *sessions.insert(std::make_shared<Session>(std::move(socket), address)).first;
     session->until = Clock::now() + options.idle;
     net::co_spawn(io, serve(session), [this, session](std::exception_ptr const& failed) {
         log_end(failed, "session");
@@ -148,16 +152,34 @@ net::awaitable<void> Server::Running::serve(std::shared_ptr<Session> session) {
         }
         session->waiting.insert(session->waiting.end(), piece.begin(),
                                 piece.begin() + static_cast<std::ptrdiff_t>(got));
-        auto const reply = answers(*session);
-        if (!reply) {
+        freshen();
+        std::vector<std::uint8_t> reply;
+        std::span<std::uint8_t const> left{session->waiting};
+        auto next = cut(left);
+        for (; next.is == Cut::Is::whole; next = cut(left)) {
+            auto const frame = left.first(next.bytes);
+            auto const writing = feed.see ? write_one_in(frame) : std::nullopt;
+            std::vector<std::uint8_t> one;
+            if (writing) {
+                std::vector<std::uint8_t> request(frame.begin(), frame.end());
+                one = co_await write(std::move(request), *writing);
+            } else {
+                one = answer(frame, image);
+            }
+            reply.insert(reply.end(), one.begin(), one.end());
+            left = left.subspan(next.bytes);
+        }
+        if (next.is == Cut::Is::broken) {
             co_return;
         }
-        if (reply->empty()) {
+        session->waiting.erase(session->waiting.begin(),
+                               session->waiting.end() - static_cast<std::ptrdiff_t>(left.size()));
+        if (reply.empty()) {
             continue;
         }
         session->until = Clock::now() + options.frame;
-        auto const [failed, written] = co_await net::async_write(session->socket, net::buffer(*reply),
-                                                                 net::as_tuple(net::use_awaitable));
+        auto const [failed, written] =
+            co_await net::async_write(session->socket, net::buffer(reply), net::as_tuple(net::use_awaitable));
         if (failed) {
             co_return;
         }
@@ -165,42 +187,50 @@ net::awaitable<void> Server::Running::serve(std::shared_ptr<Session> session) {
     }
 }
 
-std::optional<std::vector<std::uint8_t>> Server::Running::answers(Session& session) const {
-    std::vector<std::uint8_t> out;
-    std::span<std::uint8_t const> left{session.waiting};
-    for (;;) {
-        auto const next = cut(left);
-        switch (next.is) {
-            case Cut::Is::broken:
-                return std::nullopt;
-            case Cut::Is::incomplete:
-                session.waiting.erase(session.waiting.begin(),
-                                      session.waiting.end() - static_cast<std::ptrdiff_t>(left.size()));
-                return out;
-            case Cut::Is::whole:
-                break;
-        }
-        auto const reply = answer(left.first(next.bytes), image);
-        out.insert(out.end(), reply.begin(), reply.end());
-        left = left.subspan(next.bytes);
+// Marks a ticket as seen, beside the thread that serves: the others do not wait for the disk.
+net::awaitable<std::vector<std::uint8_t>> Server::Running::write(std::vector<std::uint8_t> frame,
+                                                                 WriteOne request) {
+    constexpr std::uint16_t no_ticket = 0, mark = 1;
+    auto const number = image.seen_register_of(request.unit, request.address);
+    if (image.registers(request.unit).empty()) {
+        co_return answer_write(frame, Exception::gateway_path_unavailable);
     }
+    if (!number) {
+        co_return answer_write(frame, Exception::illegal_data_address);
+    }
+    if (request.value != mark || image.registers(request.unit)[request.address] == no_ticket) {
+        co_return answer_write(frame, Exception::illegal_data_value);
+    }
+    auto job = [see = feed.see, number = *number]() -> net::awaitable<std::optional<Exception>> {
+        co_return see(number);
+    };
+    auto const refused = co_await net::co_spawn(seeing, std::move(job), net::use_awaitable);
+    made.reset();  // whoever wrote reads what it did
+    freshen();
+    co_return answer_write(frame, refused);
 }
 
-net::awaitable<void> Server::Running::keep_fresh() {
+net::awaitable<void> Server::Running::sweep() {
+    auto const every =
+        std::clamp(options.frame / 10, std::chrono::milliseconds{10}, std::chrono::milliseconds{1000});
     while (!stopping) {
-        tick.expires_after(options.refresh);
+        tick.expires_after(every);
         co_await tick.async_wait(net::as_tuple(net::use_awaitable));
         if (!stopping) {
-            refresh();
             close_overdue();
         }
     }
 }
 
-void Server::Running::refresh() {
-    if (auto const estate = source()) {
-        auto const alive = std::chrono::duration_cast<std::chrono::seconds>(Clock::now() - begun);
+void Server::Running::freshen() {
+    auto const now = Clock::now();
+    if (made && now - *made < options.fresh) {
+        return;
+    }
+    if (auto const estate = feed.source ? feed.source() : std::nullopt) {
+        auto const alive = std::chrono::duration_cast<std::chrono::seconds>(now - begun);
         image = Image{*estate, static_cast<std::uint16_t>(alive.count())};
+        made = now;
     }
 }
 
@@ -208,6 +238,15 @@ void Server::Running::close_overdue() {
     auto const now = Clock::now();
     for (auto const& session : sessions) {
         if (session->until < now) {
+            error_code ignored;
+            session->socket.close(ignored);
+        }
+    }
+}
+
+void Server::Running::close_forbidden() {
+    for (auto const& session : sessions) {
+        if (!may_connect(session->from, feed.allow_from)) {
             error_code ignored;
             session->socket.close(ignored);
         }
@@ -236,10 +275,22 @@ void Server::Running::log_end(std::exception_ptr const& failed, std::string_view
     }
 }
 
-Server::Server(Options options, Source source, std::shared_ptr<spdlog::logger> log)
-    : running_{std::make_unique<Running>(std::move(options), std::move(source), std::move(log))} {}
+Server::Server(Options options, Feed feed, std::shared_ptr<spdlog::logger> log)
+    : running_{std::make_unique<Running>(std::move(options), std::move(feed), std::move(log))} {}
 
 Server::~Server() = default;
+
+void Server::use(Feed feed) {
+    std::promise<void> taken;
+    net::post(running_->io, [&] {
+        running_->feed = std::move(feed);
+        running_->made.reset();
+        running_->close_forbidden();
+        // A call of the feed before may still wait on the other thread: it is let end.
+        net::post(running_->seeing, [&] { taken.set_value(); });
+    });
+    taken.get_future().wait();
+}
 
 std::uint16_t Server::port() const {
     return running_->port;

@@ -7,6 +7,7 @@
 #include "base/text.h"
 #include "store/evidence.h"
 #include "store/minutes.h"
+#include "store/notices.h"
 #include "store/people.h"
 #include "store/position.h"
 #include "store/probes.h"
@@ -220,6 +221,19 @@ Result<std::vector<service::KeptRecord>> Reader::site_records(std::string const&
 Result<std::optional<KeptAnswer>> Reader::answer(std::string const& token, std::string const& path,
                                                  std::string const& key) {
     return guarded([&] { return read_answer(open_->db, token, path, key); });
+}
+
+Result<std::vector<Notice>> Reader::waiting_notices(std::string const& receiver, Timestamp now,
+                                                    std::size_t most) {
+    return guarded([&] { return read_waiting_notices(open_->db, receiver, now, most); });
+}
+
+Result<std::optional<Timestamp>> Reader::next_notice(std::string const& receiver) {
+    return guarded([&] { return read_next_notice(open_->db, receiver); });
+}
+
+Result<std::size_t> Reader::notices_waiting(std::string const& receiver) {
+    return guarded([&] { return count_waiting_notices(open_->db, receiver); });
 }
 
 Result<std::vector<Downtime>> Reader::downtimes(Timestamp ending_after) {

@@ -91,6 +91,11 @@ public:
     [[nodiscard]] Result<std::vector<service::KeptRecord>> site_records(std::string const& site);
     [[nodiscard]] Result<std::optional<KeptAnswer>> answer(std::string const& token, std::string const& path,
                                                            std::string const& key);
+    // Messages to be sent at `now`, by the time from which each may be, then as they came.
+    [[nodiscard]] Result<std::vector<Notice>> waiting_notices(std::string const& receiver, Timestamp now,
+                                                              std::size_t most);
+    [[nodiscard]] Result<std::optional<Timestamp>> next_notice(std::string const& receiver);  // empty: none waits
+    [[nodiscard]] Result<std::size_t> notices_waiting(std::string const& receiver);
     [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
 
 private:

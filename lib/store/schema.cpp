@@ -236,7 +236,35 @@ CREATE TRIGGER out_of_use_is_not_deleted BEFORE DELETE ON out_of_use
     BEGIN SELECT RAISE(ABORT, 'being out of use is ended, never deleted'); END;
 )sql";
 
-constexpr std::array<MigrationStep, 2> all_layouts{layout_1, layout_2};
+// Sites have numbers for a SCADA system, given once. Messages wait in `notices` for their receivers, and stay
+// after that: an id that was given again is known by it.
+constexpr MigrationStep layout_3 = R"sql(
+CREATE TABLE site_numbers (
+    number  INTEGER PRIMARY KEY,
+    site_id TEXT NOT NULL UNIQUE
+) STRICT;
+
+CREATE TABLE notices (
+    place         INTEGER PRIMARY KEY,
+    notice_id     TEXT NOT NULL UNIQUE,
+    receiver      TEXT NOT NULL,
+    kind          TEXT NOT NULL,
+    site_id       TEXT NOT NULL,
+    at_ms         INTEGER NOT NULL,
+    not_before_ms INTEGER NOT NULL,
+    digest        TEXT NOT NULL,
+    subject       TEXT NOT NULL,
+    text          TEXT NOT NULL,
+    document      TEXT NOT NULL,
+    tries         INTEGER NOT NULL,
+    outcome       TEXT NOT NULL,
+    done_at_ms    INTEGER
+) STRICT;
+CREATE INDEX notices_waiting ON notices (receiver, not_before_ms, place) WHERE done_at_ms IS NULL;
+CREATE INDEX notices_by_age ON notices (done_at_ms) WHERE done_at_ms IS NOT NULL;
+)sql";
+
+constexpr std::array<MigrationStep, 3> all_layouts{layout_1, layout_2, layout_3};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

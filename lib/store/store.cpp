@@ -8,6 +8,7 @@
 #include "store/evidence.h"
 #include "store/lock.h"
 #include "store/minutes.h"
+#include "store/notices.h"
 #include "store/people.h"
 #include "store/probes.h"
 #include "store/readings.h"
@@ -81,7 +82,8 @@ void Store::Open::set_up(Options const& options) {
 void Store::Open::check_after_unclean_end() {
     constexpr std::array tables{"probes",      "tickets",      "ticket_reasons",  "ticket_history",
                                 "ticket_work", "ticket_parts", "ticket_cautions", "service_records",
-                                "checkpoints", "answers",      "downtimes",       "newest_diagnoses"};
+                                "checkpoints", "answers",      "downtimes",       "newest_diagnoses",
+                                "notices",     "site_numbers"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
         auto const finding = query.row() ? query.text() : std::string{"no answer"};
@@ -175,6 +177,12 @@ void Store::Open::keep(Changes const& changes) {
     for (auto const& answer : changes.answers) {
         save_answer(db, answer);
     }
+    for (auto const& notice : changes.notices) {
+        save_notice(db, notice);
+    }
+    for (auto const& outcome : changes.notice_outcomes) {
+        save_outcome(db, outcome);
+    }
 }
 
 // Noted once something is really deleted, and not before: a young store still takes an old export.
@@ -236,6 +244,15 @@ Result<std::vector<ProbeKey>> Store::enrol(std::vector<FleetProbe> const& fleet,
         transaction.commit();
         open_->probes = known_probes(open_->db);
         return keys;
+    });
+}
+
+Result<std::vector<std::int64_t>> Store::number_sites(std::vector<std::string> const& sites) {
+    return guarded([&] {
+        Transaction transaction{open_->db};
+        auto numbers = store::number_sites(open_->db, sites);
+        transaction.commit();
+        return numbers;
     });
 }
 

@@ -55,6 +55,10 @@ public:
     // its key, one that is missing from `fleet` counts as removed at `now`; nothing of it is deleted.
     [[nodiscard]] Result<std::vector<ProbeKey>> enrol(std::vector<FleetProbe> const& fleet, Timestamp now);
 
+    // The numbers of sites by which a SCADA system finds them, in the same order: given once, from 1, and never to
+    // another site.
+    [[nodiscard]] Result<std::vector<std::int64_t>> number_sites(std::vector<std::string> const& sites);
+
     // In any order. Probes must be enrolled. Tens of thousands at once are cheapest.
     [[nodiscard]] Result<Appended> append(std::span<ProbeReading const> readings);
     [[nodiscard]] Result<void> keep(Changes const& changes);

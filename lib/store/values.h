@@ -118,6 +118,27 @@ struct Downtime {
     Timestamp stopped_at{}, started_at{};
 };
 
+// A message for one receiver (the id of its [[notice]]), kept until that has taken it.
+struct Notice {
+    std::string id;  // of this message for all time: one that is given again changes nothing
+    std::string receiver, kind, site;
+    Timestamp at{};          // when what it tells of happened
+    Timestamp not_before{};  // not to be sent before
+    std::string digest;      // empty: by itself; else with all others of that word, as one message
+    std::string subject, text;
+    std::string document;  // JSON
+    int tries = 0;         // that failed so far
+};
+
+// What became of a message. Those that are not done are tried again at `not_before`.
+struct NoticeOutcome {
+    enum class Became : std::uint8_t { waiting, taken, gathered, given_up };
+    std::string id;
+    Became became = Became::waiting;
+    Timestamp at{};
+    Timestamp not_before{};  // of a waiting one
+};
+
 // Work that is committed together or not at all, in the order of the members.
 struct Changes {
     std::vector<Rewind> rewinds;
@@ -131,6 +152,8 @@ struct Changes {
     std::vector<Downtime> downtimes;
     std::vector<Checkpoint> checkpoints;
     std::vector<KeptAnswer> answers;
+    std::vector<Notice> notices;
+    std::vector<NoticeOutcome> notice_outcomes;
 };
 
 // Readings are kept `raw` and what is derived from them `summary` back from the store's newest reading.

@@ -22,7 +22,8 @@ struct Writer::Batch {
 namespace {
 
 bool must_not_be_dropped(Changes const& c) {
-    return !c.tickets.empty() || !c.records.empty() || !c.voidings.empty() || !c.answers.empty();
+    return !c.tickets.empty() || !c.records.empty() || !c.voidings.empty() || !c.answers.empty() ||
+           !c.notices.empty();
 }
 
 Failure stopped_failure() {
@@ -81,7 +82,7 @@ void Writer::enqueue(Job job) {
         }
         return;
     }
-    urgent_ = urgent_ || job.kind == Kind::awaited;
+    urgent_ = urgent_ || job.kind == Kind::awaited || job.at_once;
     findings_ += job.kind == Kind::findings ? 1 : 0;
     jobs_.push_back(std::move(job));
     drop_beyond_bounds();
@@ -128,6 +129,7 @@ std::future<Result<void>> Writer::now(Changes changes) {
 void Writer::later(Changes changes) {
     Job job;
     job.kind = must_not_be_dropped(changes) ? Kind::kept : Kind::findings;
+    job.at_once = !changes.notices.empty();
     job.run = [given = std::move(changes)](Store& store) { return store.keep(given); };
     enqueue(std::move(job));
 }
@@ -135,6 +137,11 @@ void Writer::later(Changes changes) {
 std::future<Result<std::vector<ProbeKey>>> Writer::enrol(std::vector<FleetProbe> fleet, Timestamp when) {
     return await<std::vector<ProbeKey>>(
         [given = std::move(fleet), when](Store& store) { return store.enrol(given, when); });
+}
+
+std::future<Result<std::vector<std::int64_t>>> Writer::number_sites(std::vector<std::string> sites) {
+    return await<std::vector<std::int64_t>>(
+        [given = std::move(sites)](Store& store) { return store.number_sites(given); });
 }
 
 std::future<Result<void>> Writer::flush() {

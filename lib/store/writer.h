@@ -70,13 +70,14 @@ public:
     // whoever waited is told so, and asks again or not. Readings added before are never committed later than
     // this.
     [[nodiscard]] std::future<Result<void>> now(Changes changes);
-    // Committed with the next group, tried again for as long as the disk fails. Changes with tickets, records
-    // or answers in them are never dropped; tests, diagnoses, rewinds, downtimes and checkpoints alone are,
+    // Committed with the next group, tried again for as long as the disk fails; at once where there are notices
+    // in them, for somebody wants to be told. Changes with tickets, records, answers or notices in them are never dropped; tests, diagnoses, rewinds, downtimes and checkpoints alone are,
     // oldest first, beyond findings_waiting_most. Changes that contradict the stored data are given up and
     // reported through Options::on_group.
     void later(Changes changes);
     [[nodiscard]] std::future<Result<std::vector<ProbeKey>>> enrol(std::vector<FleetProbe> fleet,
                                                                    Timestamp when);
+    [[nodiscard]] std::future<Result<std::vector<std::int64_t>>> number_sites(std::vector<std::string> sites);
     [[nodiscard]] std::future<Result<void>> flush();  // ready once everything given before is on the disk
 
     [[nodiscard]] std::int64_t reserve_record_number();
@@ -94,6 +95,7 @@ private:
         Kind kind = Kind::kept;
         std::function<Result<void>(Store&)> run;
         std::function<void(Result<void> const&)> answer;  // of awaited ones
+        bool at_once = false;
     };
     struct Batch;
 

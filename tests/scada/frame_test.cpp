@@ -100,6 +100,20 @@ TEST_CASE("what cannot be answered gets the exception that says why", "[scada][f
     }
 }
 
+TEST_CASE("a single write is known by its form, and is echoed or refused", "[scada][frame]") {
+    auto const whole = frame({6, 0, 168, 0, 1});
+    auto const write = write_one_in(whole);
+    REQUIRE(write);
+    CHECK(int{write->unit} == 1);
+    CHECK(write->address == 168);
+    CHECK(write->value == 1);
+    CHECK(answer_write(whole, std::nullopt) == whole);
+    CHECK(answer_write(whole, Exception::illegal_data_value) == Bytes{0x12, 0x34, 0, 0, 0, 3, 1, 0x86, 3});
+    CHECK_FALSE(write_one_in(frame({6, 0, 168, 0})));
+    CHECK_FALSE(write_one_in(frame({6, 0, 168, 0, 1, 0})));
+    CHECK_FALSE(write_one_in(frame({16, 0, 168, 0, 1})));
+}
+
 TEST_CASE("a frame that comes a byte at a time is whole with its last byte and not before",
           "[scada][frame]") {
     auto const all = frame(read(3, 0, 1));

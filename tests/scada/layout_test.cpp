@@ -30,12 +30,16 @@ TEST_CASE("a probe's block holds each number as an integer and as a float", "[sc
     diagnosis.findings.push_back({});
     diagnosis.findings.back().reason = diagnosis::Reason::fluctuation;
     tell(one, diagnosis);
-    one.ticket = ProbeNow::Ticket{70'000, service::State::planned, now + days(2.5)};
+    diagnosis.fluctuation.emplace();
+    diagnosis.fluctuation->value_mg_l = 0.0214;
+    tell(one, diagnosis);
+    one.ticket =
+        ProbeNow::Ticket{70'000, service::State::planned, service::Urgency::this_week, now + days(2.5), true};
     one.last_reading.emplace();
     one.last_reading->time = now - seconds(12.0);
     one.last_reading->do_mg_l = 7.256;
     one.last_reading->temperature_c = -0.5;
-    Image const image{{{one}, 3, 1, now}, 77};
+    Image const image{{{}, {one}, now}, 77};
     auto const all = image.registers(1);
     REQUIRE(all.size() == 200);
     auto const block = all.subspan(100);
@@ -56,6 +60,10 @@ TEST_CASE("a probe's block holds each number as an integer and as a float", "[sc
     CHECK(std::isnan(float_at(block, 22)));
     CHECK(float_at(block, 26) == Approx(93.44F));
     CHECK(float_at(block, 36) == Approx(2.5F));
+    CHECK(block[18] == 21);
+    CHECK(block[19] == 2);
+    CHECK(float_at(block, 64) == Approx(0.0214F));
+    CHECK(block[seen_register] == 2);
     CHECK(block[40] == ('t' << 8 | 'a'));
     CHECK(block[42] == ('-' << 8 | '1'));
     CHECK(block[43] == 0);
@@ -67,8 +75,8 @@ TEST_CASE("the summary counts the probes and tells layout and heartbeat on every
     auto good = probe(1);
     good.condition = diagnosis::Condition::good;
     auto const far = probe(601, "far");
-    Image const image{{{good, far}, 3, 1, now}, 77};
-    for (std::uint8_t const unit : std::vector<std::uint8_t>{1, 2}) {
+    Image const image{{{{1, "a", 2, 1}, {2, "b", 1, 0}}, {good, far}, now}, 77};
+    for (std::uint8_t const unit : std::vector<std::uint8_t>{1, 2, first_site_unit}) {
         auto const all = image.registers(unit);
         CHECK(all[0] == layout_version);
         CHECK(all[1] == 77);
@@ -78,6 +86,7 @@ TEST_CASE("the summary counts the probes and tells layout and heartbeat on every
         CHECK(all[10] == 3);
         CHECK(all[11] == 1);
         CHECK((std::uint32_t{all[12]} << 16 | all[13]) == 1'800'000'000);
+        CHECK(all[14] == 2);
     }
     CHECK(image.registers(1).size() == 601 * 100);
     CHECK(image.registers(2).size() == 2 * 100);
@@ -88,8 +97,8 @@ TEST_CASE("the summary counts the probes and tells layout and heartbeat on every
 }
 
 TEST_CASE("a probe stays where it is when others come and go", "[scada][layout]") {
-    Image const before{{{probe(1, "a"), probe(2, "b"), probe(3, "c")}, 0, 0, now}, 0};
-    Image const after{{{probe(4, "d"), probe(3, "c")}, 0, 0, now}, 0};
+    Image const before{{{}, {probe(1, "a"), probe(2, "b"), probe(3, "c")}, now}, 0};
+    Image const after{{{}, {probe(4, "d"), probe(3, "c")}, now}, 0};
     CHECK(before.registers(1)[340] == after.registers(1)[340]);
     CHECK(after.registers(1)[300] == 1);
     CHECK(after.registers(1)[200] == 0);  // gone, readable, and without a number
@@ -102,10 +111,59 @@ TEST_CASE("what does not fit an integer stands at its end and is never wrapped",
     one.t90_s = 1e9;
     one.background_mg_l = -1e9;
     one.span_percent = std::numeric_limits<double>::infinity();
-    Image const image{{{one}, 0, 0, now}, 0};
+    Image const image{{{}, {one}, now}, 0};
     CHECK(image.registers(1)[113] == 32'767);
     CHECK(image.registers(1)[115] == 0x8001);
     CHECK(image.registers(1)[117] == unknown_integer);
+}
+
+TEST_CASE("a site's block sums up its own probes and lines", "[scada][layout]") {
+    auto worn = probe(1, "a-1");
+    worn.condition = diagnosis::Condition::maintenance_required;
+    worn.ticket =
+        ProbeNow::Ticket{1, service::State::open, service::Urgency::this_week, now + days(3.0), false};
+    auto failed = probe(2, "a-2");
+    failed.condition = diagnosis::Condition::failure;
+    failed.ticket = ProbeNow::Ticket{2, service::State::open, service::Urgency::now, now - days(1.0), true};
+    failed.last_reading.emplace();
+    failed.last_reading->time = now - seconds(90.0);
+    auto elsewhere = probe(3, "b-1");
+    elsewhere.condition = diagnosis::Condition::good;
+    elsewhere.site = 1;
+    Image const image{{{{1, "a", 1, 2}, {4, "b", 1, 0}}, {worn, failed, elsewhere}, now}, 0};
+    auto const a = image.registers(first_site_unit).subspan(100, 100);
+    CHECK(a[0] == 1);
+    CHECK(a[1] == 5);
+    CHECK(a[2] == 'F');
+    CHECK(a[3] == 2);
+    CHECK(std::vector<int>(a.begin() + 4, a.begin() + 10) == std::vector{0, 0, 1, 0, 0, 1});
+    CHECK(std::vector<int>(a.begin() + 10, a.begin() + 16) == std::vector{2, 1, 1, 1, 2, 90});
+    CHECK(a[16] == 0xfff6);  // -1.0 days
+    CHECK(float_at(a, 22) == Approx(-1.0F));
+    CHECK(a[40] == ('a' << 8));
+    auto const bits = image.bits(first_site_unit).subspan(16, 16);
+    CHECK(std::vector<int>(bits.begin(), bits.begin() + 12) ==
+          std::vector{0, 0, 1, 0, 0, 1, 1, 1, 1, 0, 1, 1});
+    auto const nobody = image.registers(first_site_unit).subspan(200, 100);
+    CHECK(nobody[0] == 0);
+    CHECK(nobody[16] == unknown_integer);
+    auto const b = image.registers(first_site_unit).subspan(400, 100);
+    CHECK(b[1] == 1);
+    CHECK(b[2] == 0);
+}
+
+TEST_CASE("the register of a ticket seen is a present probe's own and no other", "[scada][layout]") {
+    Image const image{{{{1, "a", 0, 0}}, {probe(1), probe(3), probe(601)}, now}, 0};
+    CHECK(image.seen_register_of(1, 168) == 1);
+    CHECK(image.seen_register_of(255, 168) == 1);
+    CHECK(image.seen_register_of(1, 368) == 3);
+    CHECK(image.seen_register_of(2, 168) == 601);
+    for (auto const address : std::vector<std::uint16_t>{0, 68, 100, 167, 169, 268, 468, 65'535}) {
+        CAPTURE(address);
+        CHECK_FALSE(image.seen_register_of(1, address));
+    }
+    CHECK_FALSE(image.seen_register_of(first_site_unit, 168));
+    CHECK_FALSE(image.seen_register_of(9, 168));
 }
 
 }  // namespace

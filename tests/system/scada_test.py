@@ -43,14 +43,15 @@ class Scada(common.InFolder):
         common.until("Modbus", client.connect)
         return daemon, client
 
-    def read(self, client, first, count):
-        answer = client.read_holding_registers(first, count, 1)
+    def read(self, client, first, count, unit=1):
+        answer = client.read_holding_registers(first, count, unit)
         self.assertFalse(answer.isError(), answer)
         return answer.registers
 
     def test_probes_readings_and_heartbeat_are_read_by_pymodbus(self):
         _, client = self.start()
-        self.assertEqual([1, 2], [self.read(client, 0, 1)[0], self.read(client, 2, 1)[0]])
+        self.assertEqual(2, self.read(client, 0, 1)[0])
+        common.until("the daemon has begun", lambda: self.read(client, 2, 1) == [2])
         self.assertEqual("probe-1", text_of(self.read(client, 140, 24)))
         self.assertEqual("probe-2", text_of(self.read(client, 240, 24)))
         common.until("a reading", lambda: self.read(client, 110, 1)[0] != 0x8000)
@@ -67,23 +68,32 @@ class Scada(common.InFolder):
         self.assertEqual(1, client.write_coil(17, True, 1).exception_code)
         self.assertEqual(2, client.read_holding_registers(300, 1, 1).exception_code)
 
-    def test_a_probe_keeps_its_address_when_another_goes(self):
+    def test_a_probe_keeps_its_address_and_a_client_its_connection_when_another_goes(self):
         daemon, client = self.start()
+        common.until("the daemon has begun", lambda: self.read(client, 2, 1) == [2])
         self.assertEqual("probe-2", text_of(self.read(client, 240, 24)))
         first = self.text.index('[[probe]]\nid = "probe-1"')
         second = self.text.index('[[probe]]\nid = "probe-2"')
         self.write("site.toml", self.text[:first] + self.text[second:])
         daemon.send_signal(signal.SIGHUP)
+        common.until("probe-1 gone", lambda: self.read(client, 100, 1) == [0])
+        self.assertEqual("probe-2", text_of(self.read(client, 240, 24)))
 
-        def gone():
-            again = ModbusTcpClient("127.0.0.1", port=self.port)
-            try:
-                return again.connect() and self.read(again, 100, 1) == [0] and self.read(again, 240, 24)
-            except AssertionError:
-                return None  # the reload ended this connection
-            finally:
-                again.close()
-        self.assertEqual("probe-2", text_of(common.until("probe-1 gone", gone)))
+    def test_a_site_has_a_block_of_its_own(self):
+        _, client = self.start()
+        common.until("its line is up", lambda: self.read(client, 113, 2, 201) == [1, 0] if
+                     not client.read_holding_registers(113, 2, 201).isError() else None)
+        self.assertEqual("site", text_of(self.read(client, 140, 24, 201)))
+        self.assertEqual([1, 0, 0, 2, 2], self.read(client, 100, 5, 201))
+
+    def test_an_operator_can_mark_a_ticket_as_seen_and_write_nothing_else(self):
+        self.text = self.changed("[scada]\n", "[scada]\nallow_seen = true\n")
+        self.write("site.toml", self.text)
+        _, client = self.start()
+        common.until("the daemon has begun", lambda: self.read(client, 100, 1) == [1])
+        self.assertEqual(3, client.write_register(168, 1, 1).exception_code)  # no ticket yet
+        self.assertEqual(2, client.write_register(101, 5, 1).exception_code)
+        self.assertEqual(1, client.write_registers(168, [1], 1).exception_code)
 
     def test_mbpoll_reads_the_same(self):
         self.start()
