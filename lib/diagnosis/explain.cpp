@@ -123,8 +123,12 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
                        ? std::string{"It has never given a good reading"}
                        : fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
         case Reason::not_settled:
-            return c.value ? fmt::format("It reads {:.0f} % in air since its membrane was changed", *c.value)
-                           : "The reading has not come to rest after service";
+            return c.value ? fmt::format(
+                                 "It reads {:.0f} % in air since its membrane was changed: calibrate it "
+                                 "in air once it is at rest",
+                                 *c.value)
+                           : "The reading has not come to rest after service: look for a wrinkle or a bubble "
+                             "under the membrane";
         case Reason::cleaning_failed:
             return fmt::format("The last {} cleaning blasts did not reach the membrane", state.blasts_missed);
         case Reason::verification_due:
@@ -284,7 +288,31 @@ void explain_span(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup
     }
 }
 
+// What the work still wants.
+std::string next_step_of_service(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    switch (service_state(state, setup, now_ms)) {
+        case ServiceState::in_hand:
+            return "put it back into the water";
+        case ServiceState::settling:
+            return "wait until the new membrane is at rest";
+        case ServiceState::awaiting_calibration:
+            return "calibrate it in air, or record the calibration: nothing tells that the new membrane was";
+        case ServiceState::in_service:
+        case ServiceState::out_of_use:
+            break;
+    }
+    auto const known = background_known(state, setup, now_ms);
+    if (known && known->source == BackgroundSource::dry_zero && std::abs(known->level) > known->limit) {
+        return fmt::format("clean the cathode again: it read {:.2f} mg/L dry, and at most {:.2f} is right",
+                           known->level, known->limit);
+    }
+    return {};
+}
+
 std::string next_evidence(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    if (auto step = next_step_of_service(state, setup, now_ms); !step.empty()) {
+        return step;
+    }
     double const age_days = static_cast<double>(now_ms - state.trend.newest_test_ms()) / day_ms;
     if (!state.trend.known(now_ms) || age_days > setup.limits.evidence_days) {
         return "lift five minutes into air and put back";
@@ -305,6 +333,7 @@ Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t
     explain_background(d, state, setup, now_ms);
     explain_fluctuation(d, state);
     explain_span(d, state, setup);
+    d.service_state = service_state(state, setup, now_ms);
     d.next_evidence = next_evidence(state, setup, now_ms);
     d.suitability = suitability(state, setup, d);
     for (std::size_t i = 0; i < reason_count; ++i) {

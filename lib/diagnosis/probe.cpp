@@ -4,6 +4,7 @@
 #include <cmath>
 #include <limits>
 
+#include "diagnosis/cases.h"
 #include "electrode/temperature.h"
 
 namespace probekeeper::diagnosis {
@@ -16,8 +17,6 @@ constexpr double nominal_saturation_mg_l = 9.09243;
 constexpr double unknown_t90_s = 60.0;
 // Of the water of a probe that gives no temperature: a guess for a temperate climate, with 6 degC left open.
 constexpr double usual_temperature_c = 15.0;
-// Common practice, no source: it settles in ten minutes; twelve times that covers the cold and the visit.
-constexpr std::int64_t settling_ms = 2 * 3'600'000;
 
 // A longer gap than this breaks what was being watched.
 std::int64_t longest_gap_ms(ProbeSetup const& setup) {
@@ -113,7 +112,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     auto const at_ms = to_unix_ms(candidate.time);
     double const temperature =
         std::isnan(candidate.temperature_c) ? usual_temperature_c : candidate.temperature_c;
-    bool const settling = at_ms < state.settling_until_ms;
+    bool const settling = state.service.state(at_ms) == ServiceState::settling;
     auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
     bool const used = set_aside.empty();
     if (used) {
@@ -160,6 +159,23 @@ double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temper
     return std::isnan(temperature_c) ? at_20 : at_20 / electrode::t90_at_20(1.0, temperature_c);
 }
 
+// What a person did without telling counts as if it had been told.
+static void follow_service(ProbeState& state, View const& view, bool hold, double t90_guess_s) {
+    auto const seen = state.service.take(view, hold, {t90_guess_s, state.fluctuation.noise()});
+    Handling handling;
+    if (seen.membrane_ms) {
+        handling.time = from_unix_ms(*seen.membrane_ms);
+        handling.act = Act::membrane_change;
+        handle(state, handling);
+    }
+    if (seen.dry_zero_mg_l) {
+        handling.time = from_unix_ms(view.time_ms);
+        handling.act = Act::inspection;
+        handling.dry_zero_mg_l = seen.dry_zero_mg_l;
+        handle(state, handling);
+    }
+}
+
 std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading) {
     if (!usable(reading)) {
         return std::nullopt;
@@ -176,13 +192,19 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
         view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise()});
-    bool const disturbed = now_ms < state.settling_until_ms || state.capture.disturbed(now_ms, guess_s);
+    follow_service(state, view, reading.has(mark_hold), guess_s);
+    bool const busy = state.service.busy();
+    bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
     state.background.take(view, guess_s, state.fluctuation.noise(), state.liveness.resolution(), disturbed);
     // Where a bit tells the edges of the air, hours without it would count them as the probe's movement.
     state.aeration_seen = state.aeration_seen || view.aerated != Aerated::unknown;
     bool const edges_hidden = state.aeration_seen && view.aerated == Aerated::unknown;
     state.fluctuation.take(view, disturbed || edges_hidden);
-    state.liveness.take(view);
+    if (busy) {
+        state.liveness.interrupt();
+    } else {
+        state.liveness.take(view);
+    }
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {
         saw_blast(state, outcome.blast->shown);
@@ -198,11 +220,17 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
 
 void handle(ProbeState& state, Handling const& handling) {
     auto const at_ms = to_unix_ms(handling.time);
+    state.service.handled(handling);
     state.span.handled(handling);
     if (handling.dry_zero_mg_l) {
         state.dry_zero_mg_l = *handling.dry_zero_mg_l;
         state.dry_zero_ms = at_ms;
     }
+    // A dry zero from before the work says nothing after it; one of the same visit is how it was left.
+    auto const forget_zero = [&] {
+        constexpr std::int64_t visit_ms = 3 * 3'600'000;
+        state.dry_zero_ms = at_ms - state.dry_zero_ms > visit_ms ? 0 : state.dry_zero_ms;
+    };
     auto const forget = [&](Reason reason) { state.trackers[static_cast<std::size_t>(reason)].reset(); };
     switch (handling.act) {
         case Act::membrane_change:
@@ -213,10 +241,11 @@ void handle(ProbeState& state, Handling const& handling) {
             for (auto& tracker : state.trackers) {
                 tracker.reset();
             }
+            forget_zero();
             state.checked_ms = at_ms;
-            state.settling_until_ms = at_ms + settling_ms;
             break;
         case Act::electrode_clean:
+            forget_zero();
             state.background.new_life();
             forget(Reason::background);
             break;
@@ -234,6 +263,15 @@ void handle(ProbeState& state, Handling const& handling) {
             break;
     }
     state.capture.interrupt();
+}
+
+ServiceState service_state(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const seen = state.service.state(now_ms);
+    if (seen != ServiceState::awaiting_calibration) {
+        return seen;
+    }
+    double const wrong = settled_case(state, setup, now_ms).probability;
+    return wrong >= 0.0 && wrong < 0.5 ? ServiceState::in_service : seen;
 }
 
 Shown shown(ProbeState const& state, std::int64_t now_ms) {

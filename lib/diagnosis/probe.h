@@ -15,6 +15,7 @@
 #include "diagnosis/habits.h"
 #include "diagnosis/handling.h"
 #include "diagnosis/liveness.h"
+#include "diagnosis/service_watch.h"
 #include "diagnosis/setup.h"
 #include "diagnosis/span.h"
 #include "diagnosis/tracker.h"
@@ -45,6 +46,7 @@ struct ProbeState {
     SpanWatch span;
     LivenessWatch liveness;
     HabitsWatch habits;
+    ServiceWatch service;
     std::array<Tracker, reason_count> trackers{};
 
     std::int64_t first_ms = 0;            // of the first reading; 0: none yet
@@ -53,7 +55,6 @@ struct ProbeState {
     std::int64_t checked_ms = 0;          // when a person last did what would let us say good
     std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
     std::int64_t hour_ms = 0;             // when the slow-moving reasons were last weighed
-    std::int64_t settling_until_ms = 0;   // a new membrane overshoots and settles: its readings test nothing
     double dry_zero_mg_l = 0.0;
     double last_value = 0.0;
     double last_saturation = 9.1;
@@ -88,6 +89,10 @@ struct Silence {
 // Weighs everything at `now_ms`. `neighbours`: those of this probe, in any order.
 void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
            std::vector<Shown> const& neighbours, Silence silence);
+
+// What a person is doing to it, as far as records and readings tell. A new membrane whose exposures to air
+// read about 100 % has been calibrated, whoever wrote it down or not.
+[[nodiscard]] ServiceState service_state(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 
 // The probe as last weighed, in words and numbers.
 [[nodiscard]] Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);

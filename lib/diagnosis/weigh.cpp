@@ -134,8 +134,10 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {(compared ? 4.0 : 12.0) * hour_s, day_s});
     tracker(state, Reason::span_error)
         .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
+    bool const restless = state.service.restless();
     tracker(state, Reason::not_settled)
-        .take(now_ms, settled_case(state, setup, now_ms).probability, {6.0 * hour_s, 6.0 * hour_s});
+        .take(now_ms, restless ? seen_to_be : settled_case(state, setup, now_ms).probability,
+              {restless ? 0.0 : 6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
     // An output that is dead or stuck shows no blast, and gives no evidence of anything: that is told once.
@@ -164,6 +166,11 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
             worst = condition;
         }
     }
+    // In hand it says nothing; awaiting its calibration it may still say that it fails.
+    bool const handled = service_state(state, setup, now_ms) != ServiceState::in_service;
+    if (handled && severity(worst) < severity(Condition::function_check)) {
+        return Condition::function_check;
+    }
     if (worst != Condition::good) {
         return worst;
     }
@@ -179,7 +186,8 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
 void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
            std::vector<Shown> const& neighbours, Silence silence) {
     weigh_silence(state, setup, now_ms, silence);
-    if (silence.since_ms == 0) {
+    // What it shows in somebody's hand is no evidence of anything.
+    if (silence.since_ms == 0 && !state.service.busy()) {
         weigh_output(state, now_ms, neighbours);
         if (now_ms - state.hour_ms >= hour_ms) {
             state.hour_ms = now_ms;
