@@ -125,7 +125,20 @@ bool any_standing(Ticket const& ticket) {
                        [](auto const& r) { return !r.cleared_at; });
 }
 
-// Whether the proof after service has come out one way or the other.
+// Asks for what the proof lacks, once; the ticket stays as it is. Whether it asked.
+bool ask(Ticket& ticket, Diagnosis const& d) {
+    auto const wanted = asks_for(ticket, d);
+    auto const work = serviced_at(ticket);
+    bool const asked = std::any_of(ticket.history.begin(), ticket.history.end(), [&](auto const& entry) {
+        return wanted && entry.by == daemon_name && entry.at >= *work && entry.note == *wanted;
+    });
+    if (wanted && !asked) {
+        move_to(ticket, ticket.state, d.at, std::string{daemon_name}, *wanted);
+    }
+    return wanted && !asked;
+}
+
+// Whether the proof after service has come out one way or the other, or has been asked for.
 bool prove(Ticket& ticket, Diagnosis const& d) {
     auto const by = std::string{daemon_name};
     if (auto const wrong = still_wrong(ticket, d)) {
@@ -136,7 +149,7 @@ bool prove(Ticket& ticket, Diagnosis const& d) {
         move_to(ticket, State::verified, d.at, by, *proof);
         return true;
     }
-    return false;
+    return ask(ticket, d);
 }
 
 void remake(Ticket& ticket, ProbeFacts const& probe, Timestamp at) {
@@ -195,7 +208,9 @@ void move_to(Ticket& ticket, State state, Timestamp at, std::string by, std::str
 bool take_evidence(Ticket& ticket, ProbeFacts const& probe, Diagnosis const& d,
                    std::vector<Finding> const& fresh) {
     auto const joined = join(ticket, fresh);
-    bool const at_rest = d.service_state == diagnosis::ServiceState::in_service;
+    // One that awaits its calibration is back in the water and shows what it shows.
+    bool const at_rest = d.service_state == diagnosis::ServiceState::in_service ||
+                         d.service_state == diagnosis::ServiceState::awaiting_calibration;
     auto const back = at_rest ? bring_back(ticket, d) : std::string{};
     auto const cleared = at_rest ? clear(ticket, d) : std::string{};
     bool moved_on = false;

@@ -1,8 +1,11 @@
 #include "service/proof.h"
 
+#include "service/record.h"
+
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
+#include <cmath>
 
 namespace probekeeper::service {
 namespace {
@@ -11,10 +14,17 @@ using diagnosis::Condition;
 using diagnosis::Diagnosis;
 using diagnosis::Finding;
 using diagnosis::Reason;
+using diagnosis::ServiceState;
 
 constexpr std::chrono::hours proof_wait{12};
 constexpr std::chrono::hours failure_patience{24};
 constexpr std::chrono::hours patience{72};
+constexpr std::chrono::hours tests_wait{7 * 24};
+constexpr std::chrono::hours one_visit{3};
+// A new membrane is as quick as another to a tenth or two; beyond this it is not on as it should be. A guess.
+constexpr double slow_for_new = 1.5;
+constexpr std::uint32_t tests_of_new = 4;
+constexpr double as_before = 0.15;  // of T90: what two estimates of one probe may differ by
 
 bool tested_since(Diagnosis const& now, Timestamp work) {
     return now.t90 && now.t90->at > work;
@@ -44,6 +54,77 @@ std::string compared(Ticket const& ticket, Reason reason, std::optional<Quantity
     }
     auto const figure = [&](double v) { return fmt::format(fmt::runtime(format), v); };
     return fmt::format("; {} {} before, {} after", name, figure(*before->value), figure((*after).*value));
+}
+
+// Whether work of this kind was done in the last visit: history has it by its word, then the note.
+bool did(Ticket const& ticket, Timestamp last_work, Work kind) {
+    return std::any_of(ticket.history.begin(), ticket.history.end(), [&](auto const& entry) {
+        return entry.state == State::serviced && entry.by != daemon_name &&
+               entry.at >= last_work - one_visit && entry.note.starts_with(to_word(kind));
+    });
+}
+
+// T90 of the probe when fresh, as it was known before the work: what a bad new membrane teaches is no
+// measure.
+std::optional<double> fresh_before(Ticket const& ticket, Diagnosis const& now) {
+    auto const* const slow = last_of(ticket, Reason::slow_response);
+    bool const ratio_known = now.t90 && now.t90->fresh_s && now.t90->limit_s;
+    if (slow != nullptr && slow->limit && ratio_known) {
+        return *slow->limit * *now.t90->fresh_s / *now.t90->limit_s;
+    }
+    return ratio_known && !now.t90->fresh_learned ? now.t90->fresh_s : std::nullopt;
+}
+
+// What little there is of tests looks slow: nothing is proved then, one way or the other.
+bool looks_slow_though_new(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
+    auto const fresh = fresh_before(ticket, now);
+    return fresh && did(ticket, work, Work::membrane_change) && tested_since(now, work) &&
+           now.t90->value_s > slow_for_new * *fresh;
+}
+
+bool slow_though_new(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
+    return looks_slow_though_new(ticket, now, work) && now.at >= work + proof_wait &&
+           now.t90->tests >= tests_of_new;
+}
+
+std::string slow_though_new_text(Ticket const& ticket, Diagnosis const& now) {
+    auto const fresh = fresh_before(ticket, now);
+    auto text = fmt::format("T90 is {:.0f} s with a new membrane, {:.1f} times that of a fresh probe",
+                            now.t90->value_s, now.t90->value_s / fresh.value_or(now.t90->value_s));
+    auto const* const before = last_of(ticket, Reason::slow_response);
+    bool const unchanged =
+        before != nullptr && before->value && std::abs(now.t90->value_s / *before->value - 1.0) < as_before;
+    return text +
+           (unchanged ? ", as before the work: was it another probe that was serviced? Else look for a film, "
+                        "a wrinkle or a bubble under the membrane"
+                      : ": look for a wrinkle, a bubble or a film under it");
+}
+
+// What to do about a reason that stands after this work.
+std::string_view next_work(Ticket const& ticket, Reason reason, Timestamp work) {
+    bool const changed = did(ticket, work, Work::membrane_change);
+    bool const cleaned = changed || did(ticket, work, Work::electrode_clean);
+    if (reason == Reason::slow_response) {
+        return changed ? ": look for a wrinkle, a bubble or a film under the membrane"
+               : did(ticket, work, Work::membrane_wipe) ? ": change the membrane"
+                                                        : "";
+    }
+    if (reason == Reason::background) {
+        return cleaned ? ": clean the cathode again" : "";
+    }
+    return reason == Reason::fluctuation && changed ? ": look for a wrinkle or a loose cap" : "";
+}
+
+// A background that was wrong before is known to be right since.
+bool background_seen_right(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
+    auto const* const before = last_of(ticket, Reason::background);
+    if (before == nullptr) {
+        return true;
+    }
+    double const limit = std::abs(before->limit.value_or(0.2));
+    // A dry zero of the visit is written down with the time at which the visit began.
+    return now.background && now.background->at >= work - one_visit &&
+           std::abs(now.background->value_mg_l) <= limit;
 }
 
 // Whether a finding from before the work has stood too long after it.
@@ -90,6 +171,10 @@ std::optional<std::string> restored(Ticket const& ticket, Diagnosis const& now) 
     if (!work || !cleared || now.at < *work + proof_wait || !tested_since(now, *work)) {
         return std::nullopt;
     }
+    if (now.service_state == ServiceState::awaiting_calibration ||
+        looks_slow_though_new(ticket, now, *work) || !background_seen_right(ticket, now, *work)) {
+        return std::nullopt;
+    }
     auto const* const slow = last_of(ticket, Reason::slow_response);
     if (slow != nullptr && slow->limit && now.t90->value_s > *slow->limit) {
         return std::nullopt;
@@ -103,14 +188,39 @@ std::optional<std::string> still_wrong(Ticket const& ticket, Diagnosis const& no
         return std::nullopt;
     }
     std::string text;
+    auto const add = [&](std::string const& what) {
+        text += text.empty() ? "" : "; ";
+        text += what;
+    };
+    bool told_slow = false;
     for (auto const& reason : ticket.reasons) {
         auto const* const finding = reason.cleared_at ? nullptr : standing(now, reason.finding);
         if (finding != nullptr && (finding->raised_at > *work || outlasted(*finding, now, *work))) {
-            text += text.empty() ? "" : "; ";
-            text += finding->text;
+            add(finding->text + std::string{next_work(ticket, finding->reason, *work)});
+            told_slow = told_slow || finding->reason == Reason::slow_response;
         }
     }
+    if (!told_slow && slow_though_new(ticket, now, *work)) {
+        add(slow_though_new_text(ticket, now));
+    }
+    if (now.service_state == ServiceState::awaiting_calibration && now.at >= *work + patience) {
+        add("nothing tells that the new membrane was calibrated: calibrate it in air, or record that it was");
+    }
     return text.empty() ? std::nullopt : std::optional{text};
+}
+
+std::optional<std::string> asks_for(Ticket const& ticket, Diagnosis const& now) {
+    auto const work = serviced_at(ticket);
+    if (!work || now.at < *work + tests_wait) {
+        return std::nullopt;
+    }
+    if (!tested_since(now, *work)) {
+        return "no response test since the work: lift five minutes into air and put back";
+    }
+    if (!background_seen_right(ticket, now, *work)) {
+        return "the background has not been seen since the work: check the dry zero and record it";
+    }
+    return std::nullopt;
 }
 
 }  // namespace probekeeper::service

@@ -33,7 +33,7 @@ public:
 
     // Takes a diagnosis into the probe's ticket. One that is older than the newest considered of this probe,
     // or of a probe out of use, changes nothing. Reasons neither clear nor prove anything while the probe is
-    // in hand, settling or awaiting calibration. The figures of a reason that merely goes on are taken over
+    // in hand or settling. The figures of a reason that merely goes on are taken over
     // when they moved noticeably (value, interval or limit by 5 %, probability by 0.05, a day by a day), or
     // once a day; and not while the ticket is serviced, where they are what stood before the work.
     std::vector<Ticket> consider(ProbeFacts const& probe, diagnosis::Diagnosis const& diagnosis);

@@ -169,8 +169,7 @@ TEST_CASE("a probe in hand clears nothing", "[service][ticket]") {
     auto tickets = book();
     tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
     auto in_hand = diagnosed(2.0);
-    in_hand.service_state = GENERATE(diagnosis::ServiceState::in_hand, diagnosis::ServiceState::settling,
-                                     diagnosis::ServiceState::awaiting_calibration);
+    in_hand.service_state = GENERATE(diagnosis::ServiceState::in_hand, diagnosis::ServiceState::settling);
     CHECK(tickets.consider(probe(), in_hand).empty());
     CHECK(tickets.unfinished("tank-1")->state == State::open);
 }
