@@ -8,6 +8,8 @@
 #include <string>
 #include <vector>
 
+#include "fleet/working_week.h"
+
 namespace probekeeper::fleet {
 
 // Indices into the vectors of Fleet. A probe's index is its place in Fleet::probes, which is sorted by id, so
@@ -55,6 +57,7 @@ struct Site {
     std::optional<double> pressure_hpa;
     std::string time_zone = "UTC";
     std::string address, access_notes;
+    SiteAccess access;
 };
 
 struct Line {
@@ -127,8 +130,11 @@ struct Fleet {
     StoreSettings store;
     HttpSettings http;
     std::optional<ScadaSettings> scada;
-    std::vector<Site> sites;  // sorted by id
-    std::vector<Line> lines;  // sorted by id
+    RoundsSettings rounds;
+    std::vector<Depot> depots;            // sorted by id
+    std::vector<Technician> technicians;  // sorted by id
+    std::vector<Site> sites;              // sorted by id
+    std::vector<Line> lines;              // sorted by id
     std::vector<RegisterMap> register_maps;
     std::vector<Probe> probes;  // sorted by id
 

@@ -135,6 +135,9 @@ private:
         if (auto section = single(top, "scada")) {
             fleet_.scada = read_scada(*section);
         }
+        if (auto section = single(top, "rounds")) {
+            fleet_.rounds = fleet::read_rounds(*section);
+        }
         if (auto section = single(top, "limits")) {
             written_.limits = read_limits(*section);
         }
@@ -143,6 +146,12 @@ private:
     void read_items(Section& top) {
         for (auto& section : top.tables("site")) {
             written_.sites.push_back(read_site(section));
+        }
+        for (auto& section : top.tables("depot")) {
+            written_.depots.push_back(read_depot(section));
+        }
+        for (auto& section : top.tables("technician")) {
+            written_.technicians.push_back(read_technician(section));
         }
         for (auto& section : top.tables("line")) {
             written_.lines.push_back(read_line(section));

@@ -28,6 +28,12 @@ WrittenSite read_site(Section& section) {
     }
     site.address = section.text("address").value_or("");
     site.access_notes = section.text("access_notes").value_or("");
+    auto const usual = site.kind == SiteKind::wastewater ? Biosecurity::wastewater : Biosecurity::clean;
+    site.access.biosecurity = usual;
+    site.access.windows.fill({HourSpan{}});
+    if (auto access = section.table("access", "[site.access]")) {
+        site.access = read_access(*access, usual);
+    }
     if (auto limits = section.table("limits", "[site.limits]")) {
         written.limits = read_limits(*limits);
     }

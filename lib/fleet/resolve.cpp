@@ -52,11 +52,19 @@ public:
 
     void run() {
         sort_by_id(written_.sites, "site", problems_);
+        sort_by_id(written_.depots, "depot", problems_);
+        sort_by_id(written_.technicians, "technician", problems_);
         sort_by_id(written_.lines, "line", problems_);
         sort_by_id(written_.maps, "register map", problems_);
         sort_by_id(written_.probes, "probe", problems_);
         for (auto const& site : written_.sites) {
             fleet_.sites.push_back(site.site);
+        }
+        for (auto const& depot : written_.depots) {
+            fleet_.depots.push_back(depot.depot);
+        }
+        for (auto const& technician : written_.technicians) {
+            take_technician(technician);
         }
         for (auto const& map : written_.maps) {
             fleet_.register_maps.push_back(map.map);
@@ -94,6 +102,12 @@ private:
                                       nearest ? fmt::format("; did you mean \"{}\"?", *nearest) : ""));
         }
         return found;
+    }
+
+    void take_technician(WrittenTechnician const& written) {
+        auto technician = written.technician;
+        technician.depot = follow(written.depot, written_.depots, "depot").value_or(0);
+        fleet_.technicians.push_back(std::move(technician));
     }
 
     void take_line(WrittenLine const& written) {

@@ -8,6 +8,8 @@ namespace probekeeper::fleet {
 
 struct Written {
     std::vector<WrittenSite> sites;
+    std::vector<WrittenDepot> depots;
+    std::vector<WrittenTechnician> technicians;
     std::vector<WrittenLine> lines;
     std::vector<WrittenMap> maps;
     std::vector<WrittenProbe> probes;

@@ -25,6 +25,18 @@ struct WrittenSite {
     WrittenLimits limits{};
 };
 
+struct WrittenDepot {
+    Depot depot;
+    Where where;
+    std::optional<Text> id;
+};
+
+struct WrittenTechnician {
+    Technician technician;
+    Where where;
+    std::optional<Text> id, depot;
+};
+
 struct WrittenLine {
     Line line;
     Where where;
@@ -48,6 +60,11 @@ struct WrittenProbe {
 
 // Each reads one table to its end and tells every problem that it can see from there.
 [[nodiscard]] WrittenSite read_site(Section& section);
+[[nodiscard]] WrittenDepot read_depot(Section& section);
+[[nodiscard]] WrittenTechnician read_technician(Section& section);
+// `usual`: the class where none is written.
+[[nodiscard]] SiteAccess read_access(Section& section, Biosecurity usual);
+[[nodiscard]] RoundsSettings read_rounds(Section& section);
 [[nodiscard]] WrittenLine read_line(Section& section);
 [[nodiscard]] WrittenMap read_register_map(Section& section);
 [[nodiscard]] WrittenProbe read_probe(Section& section);
