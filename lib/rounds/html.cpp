@@ -1,0 +1,234 @@
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <vector>
+
+#include "rounds/papers.h"
+#include "rounds/words.h"
+#include "zone/zone.h"
+
+namespace probekeeper::rounds {
+namespace {
+
+// Weight, boxes and words carry the meaning, never a colour: it must survive a photocopy.
+constexpr std::string_view style = R"(
+@page { size: A4; margin: 14mm; }
+* { box-sizing: border-box; }
+body { font: 10.5pt/1.35 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 182mm; }
+h1 { font-size: 15pt; margin: 0 0 2mm; } h2 { font-size: 12.5pt; margin: 5mm 0 1mm; } h3 { font-size: 11pt; margin: 3mm 0 1mm; }
+section.day { break-after: page; } article, .job, tr { break-inside: avoid; }
+article { border-top: 2px solid #000; padding-top: 2mm; margin-top: 4mm; }
+.job { border: 1px solid #000; padding: 2mm 3mm; margin: 2mm 0; }
+.mark { border: 1px solid #000; padding: 0 1.5mm; font-weight: bold; }
+.job svg { width: 100%; max-width: 110mm; height: auto; }
+ol { margin: 1mm 0; padding-left: 6mm; } li::marker { font-weight: bold; }
+table { border-collapse: collapse; width: 100%; font-size: 8.5pt; } th, td { border: 1px solid #000; padding: 1mm; text-align: left; vertical-align: top; }
+td.write { height: 9mm; min-width: 14mm; }
+.caution { border-left: 4px solid #000; padding-left: 3mm; margin: 1mm 0; font-weight: bold; }
+)";
+
+std::string escaped(std::string_view text) {
+    std::string out;
+    for (char const c : text) {
+        switch (c) {
+            case '&':
+                out += "&amp;";
+                break;
+            case '<':
+                out += "&lt;";
+                break;
+            case '>':
+                out += "&gt;";
+                break;
+            case '"':
+                out += "&quot;";
+                break;
+            case '\'':
+                out += "&#39;";
+                break;
+            default:
+                if (static_cast<unsigned char>(c) >= 0x20 || c == '\t' || c == '\n') {
+                    out += c;
+                }
+        }
+    }
+    return out;
+}
+
+std::string clock(zone::Zone const& zone, Timestamp t) {
+    auto const minutes =
+        std::chrono::floor<std::chrono::minutes>(zone.to_local(t).time_since_epoch()).count();
+    auto const of_day = ((minutes % 1440) + 1440) % 1440;
+    return fmt::format("{:02}:{:02}", of_day / 60, of_day % 60);
+}
+
+std::string part_text(service::Part const& part) {
+    bool const ml = part.part == "electrolyte_ml";
+    return fmt::format("{} {}{}{}", part.quantity, ml ? "ml " : "× ",
+                       ml ? "electrolyte" : work_text(part.part), part.kind.empty() ? "" : " " + part.kind);
+}
+
+class Page {
+public:
+    Page(Round const& round, HtmlSettings const& settings) : round_{round}, settings_{settings} {}
+
+    std::string made() {
+        auto const title = "Round " + zone::to_text(round_.week);
+        out_ = fmt::format(
+            "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>{}</title>"
+            "<style>{}</style></head><body>\n",
+            title, style);
+        add("<h1>{}</h1><p>{}</p>\n", title,
+            round_.published_at
+                ? fmt::format("Published {}, revision {}.", day_text(*round_.published_at), round_.revision)
+                : std::string{"Not published: it may still change."});
+        for (auto const& technician : round_.technicians) {
+            for (auto const& day : technician.days) {
+                add_day(technician, day);
+            }
+        }
+        add_not_reached();
+        out_ += "</body></html>\n";
+        return std::move(out_);
+    }
+
+private:
+    template <typename... Args>
+    void add(fmt::format_string<Args...> text, Args&&... args) {
+        out_ += fmt::format(text, std::forward<Args>(args)...);
+    }
+
+    void add_day(RoundTechnician const& technician, RoundDay const& day) {
+        auto const zone = zone::Zone::find(technician.time_zone).value_or(zone::Zone::utc());
+        add("<section class=\"day\"><h1>{}, {}</h1>\n", escaped(technician.name), day_text(day.date));
+        add("<p>Leave {}, back {}. Driving {:.0f} min, work {:.0f} min. Times are {}.{}</p>\n",
+            clock(zone, day.depart), clock(zone, day.home), day.drive_minutes, day.work_minutes,
+            escaped(technician.time_zone),
+            day.with.empty() ? ""
+                             : fmt::format(" <b>Together with {}.</b>",
+                                           escaped(fmt::format("{}", fmt::join(day.with, ", ")))));
+        add_load(technician);
+        for (std::size_t i = 0; i < day.stops.size(); ++i) {
+            add_stop(zone, i + 1, day.stops[i]);
+        }
+        add_form(technician, day);
+        out_ += "</section>\n";
+    }
+
+    void add_load(RoundTechnician const& technician) {
+        out_ += "<h3>Load for the week</h3><ul>\n";
+        for (auto const& part : technician.load) {
+            add("<li>☐ {}</li>\n", escaped(part_text(part)));
+        }
+        out_ += technician.load.empty() ? "<li>no parts</li></ul>\n" : "</ul>\n";
+    }
+
+    void add_stop(zone::Zone const& zone, std::size_t number, RoundStop const& stop) {
+        add("<article><h2>{}. {} <small>{} to {}</small></h2>\n", number, escaped(stop.site_name),
+            clock(zone, stop.arrive), clock(zone, stop.leave));
+        if (!stop.address.empty()) {
+            add("<p><b>Address:</b> {}</p>\n", escaped(stop.address));
+        }
+        if (!stop.access_notes.empty()) {
+            add("<p><b>Access:</b> {}</p>\n", escaped(stop.access_notes));
+        }
+        std::vector<std::string> cautions;
+        for (auto const& job : stop.jobs) {
+            for (auto const& caution : job.cautions) {
+                if (std::find(cautions.begin(), cautions.end(), caution) == cautions.end()) {
+                    cautions.push_back(caution);
+                }
+            }
+        }
+        cautions.emplace_back(
+            "Local rules, permits and licensed practice come before this sheet. Do not begin what they do "
+            "not allow.");
+        for (auto const& caution : cautions) {
+            add("<p class=\"caution\">⚠ {}</p>\n", escaped(caution));
+        }
+        for (auto const& job : stop.jobs) {
+            add_job(job);
+        }
+        out_ += "</article>\n";
+    }
+
+    void add_job(RoundJob const& job) {
+        add("<div class=\"job\"><h3>{} <small>{}{}</small> {}</h3>\n", escaped(job.probe),
+            escaped(job.location), job.serial.empty() ? "" : ", serial " + escaped(job.serial),
+            job.pulled_forward ? "<span class=\"mark\">pulled forward</span>" : "");
+        add("<p><b>Why now:</b> {}.{}</p>\n", escaped(job.why_now),
+            job.ticket.empty() ? "" : " Ticket " + escaped(job.ticket) + ".");
+        if (!job.evidence.empty()) {
+            add("<p><b>Evidence:</b> {}</p>\n", escaped(job.evidence));
+        }
+        out_ += settings_.chart ? settings_.chart(job.probe) : "";
+        out_ += "<ol>";
+        for (auto const& work : job.work) {
+            add("<li>☐ {}</li>", escaped(work_text(work)));
+        }
+        out_ += "</ol>\n";
+        if (!job.parts.empty()) {
+            std::vector<std::string> parts;
+            for (auto const& part : job.parts) {
+                parts.push_back(part_text(part));
+            }
+            add("<p><b>Parts:</b> {}</p>\n", escaped(fmt::format("{}", fmt::join(parts, "; "))));
+        }
+        out_ += "</div>\n";
+    }
+
+    // The columns, by their names, that the service CSV has; those to be written in are empty.
+    void add_form(RoundTechnician const& technician, RoundDay const& day) {
+        out_ +=
+            "<h3>Record what was done (same columns as the CSV form; a row without a time does not "
+            "count)</h3>"
+            "<table><thead><tr>";
+        for (auto const* name :
+             {"time", "probe", "kind", "dry_zero_found_mg_l", "dry_zero_mg_l", "air_percent",
+              "reference_mg_l", "probe_mg_l", "pressure_hpa", "serial", "by", "note"}) {
+            std::string broken = name;  // may break at the underscores
+            for (std::size_t at = 0; (at = broken.find('_', at)) != std::string::npos; at += 6) {
+                broken.insert(at + 1, "<wbr>");
+            }
+            add("<th data-column=\"{}\">{}</th>", name, broken);
+        }
+        out_ += "</tr></thead><tbody>\n";
+        for (auto const& stop : day.stops) {
+            for (auto const& job : stop.jobs) {
+                for (auto const kind : records_of(job)) {
+                    add("<tr><td class=\"write\"></td><td>{}</td><td>{}</td>", escaped(job.probe),
+                        work_text(service::to_word(kind)));
+                    for (int i = 0; i < 6; ++i) {
+                        out_ += "<td class=\"write\"></td>";
+                    }
+                    add("<td>{}</td><td>{}</td><td class=\"write\"></td></tr>\n", escaped(job.serial),
+                        escaped(technician.technician));
+                }
+            }
+        }
+        out_ += "</tbody></table>\n";
+    }
+
+    void add_not_reached() {
+        if (round_.not_reached.empty()) {
+            return;
+        }
+        out_ += "<section><h2>Not reached this week</h2><ul>\n";
+        for (auto const& left : round_.not_reached) {
+            add("<li><b>{}</b> {}: {}</li>\n", escaped(left.ticket), escaped(left.probe), escaped(left.why));
+        }
+        out_ += "</ul></section>\n";
+    }
+
+    Round const& round_;
+    HtmlSettings const& settings_;
+    std::string out_;
+};
+
+}  // namespace
+
+std::string to_html(Round const& round, HtmlSettings const& settings) {
+    return Page{round, settings}.made();
+}
+
+}  // namespace probekeeper::rounds

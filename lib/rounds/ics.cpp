@@ -1,0 +1,133 @@
+#include <spdlog/fmt/fmt.h>
+
+#include <map>
+
+#include "rounds/papers.h"
+#include "rounds/words.h"
+
+namespace probekeeper::rounds {
+namespace {
+
+// 3.3.11: TEXT.
+std::string escaped(std::string_view text) {
+    std::string out;
+    for (char const c : text) {
+        if (c == '\\' || c == ';' || c == ',') {
+            out += '\\';
+            out += c;
+        } else if (c == '\n') {
+            out += "\\n";
+        } else if (static_cast<unsigned char>(c) >= 0x20 && c != 0x7f) {
+            out += c;
+        }
+    }
+    return out;
+}
+
+// 3.3.5, form 2: "20261130T091000Z".
+std::string utc(Timestamp t) {
+    auto const text = to_rfc3339(t);
+    return text.substr(0, 4) + text.substr(5, 2) + text.substr(8, 5) + text.substr(14, 2) +
+           text.substr(17, 2) + "Z";
+}
+
+struct Event {
+    RoundStop const* stop;
+    RoundTechnician const* technician;
+};
+
+// By UID. A site's second visit in a week has a number behind.
+std::map<std::string, Event> events_of(Round const& round) {
+    std::map<std::string, Event> events;
+    for (auto const& technician : round.technicians) {
+        for (auto const& day : technician.days) {
+            for (auto const& stop : day.stops) {
+                auto const base = zone::to_text(round.week) + "-" + stop.site;
+                auto uid = base + "@probekeeper";
+                for (int k = 2; events.contains(uid); ++k) {
+                    uid = fmt::format("{}-{}@probekeeper", base, k);
+                }
+                events.emplace(std::move(uid), Event{&stop, &technician});
+            }
+        }
+    }
+    return events;
+}
+
+class Calendar {
+public:
+    void line(std::string_view name, std::string_view value) {
+        text_ += folded(fmt::format("{}:{}", name, value));
+    }
+
+    void event(std::string const& uid, Event const& event, int sequence, Timestamp stamp, bool cancelled) {
+        auto const& stop = *event.stop;
+        std::string what;
+        for (auto const& job : stop.jobs) {
+            what += fmt::format("{} ({}): {}\n", job.probe, job.location, job.why_now);
+        }
+        line("BEGIN", "VEVENT");
+        line("UID", uid);
+        line("DTSTAMP", utc(stamp));
+        line("SEQUENCE", std::to_string(sequence));
+        line("DTSTART", utc(stop.arrive));
+        line("DTEND", utc(stop.leave));
+        line("STATUS", cancelled ? "CANCELLED" : "CONFIRMED");
+        line("SUMMARY", escaped(fmt::format("{}: {}", event.technician->name, stop.site_name)));
+        if (!stop.address.empty()) {
+            line("LOCATION", escaped(stop.address));
+        }
+        line("DESCRIPTION", escaped(what + stop.access_notes));
+        line("END", "VEVENT");
+    }
+
+    [[nodiscard]] std::string const& text() const { return text_; }
+
+private:
+    std::string text_;
+};
+
+}  // namespace
+
+std::string folded(std::string_view line) {
+    constexpr std::size_t longest = 75;
+    std::string out;
+    std::size_t room = longest;
+    while (line.size() > room) {
+        auto cut = room;
+        while (cut > 0 && (static_cast<unsigned char>(line[cut]) & 0xc0U) == 0x80U) {
+            --cut;  // not inside a character
+        }
+        if (cut == 0) {
+            cut = room;  // no UTF-8 at all: cut anywhere rather than nowhere
+        }
+        out.append(line.substr(0, cut)).append("\r\n ");
+        line.remove_prefix(cut);
+        room = longest - 1;  // the blank counts
+    }
+    out.append(line).append("\r\n");
+    return out;
+}
+
+std::string to_ics(Round const& round, Timestamp stamp, Round const* before) {
+    Calendar calendar;
+    calendar.line("BEGIN", "VCALENDAR");
+    calendar.line("VERSION", "2.0");
+    calendar.line("PRODID", "-//Probekeeper//Rounds//EN");
+    calendar.line("METHOD", "PUBLISH");
+    auto const events = events_of(round);
+    for (auto const& [uid, event] : events) {
+        calendar.event(uid, event, round.revision, stamp, /*cancelled=*/false);
+    }
+    if (before != nullptr) {
+        for (auto const& [uid, event] : events_of(*before)) {
+            if (!events.contains(uid)) {
+                calendar.event(uid, event, round.revision, stamp, /*cancelled=*/true);
+            }
+        }
+    }
+    calendar.line("END", "VCALENDAR");
+    return calendar.text();
+}
+
+}  // namespace probekeeper::rounds

@@ -1,0 +1,63 @@
+// The week's round as people read it: who goes where, when, why, with what.
+#pragma once
+
+#include <chrono>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/time.h"
+#include "service/ticket.h"
+#include "zone/week.h"
+
+namespace probekeeper::rounds {
+
+struct RoundJob {
+    std::string probe, ticket;  // ticket is empty for a check by contract
+    std::string location, serial;
+    std::vector<std::string> work;
+    double minutes = 0.0;  // of a person's hands; settling goes on beside other work
+    std::string why_now;   // a sentence
+    std::string evidence;  // one line; may be empty
+    bool pulled_forward = false;
+    double life_price = 0.0;  // of the membrane life that is thrown away by doing it now
+    std::vector<service::Part> parts;
+    std::vector<std::string> cautions;
+};
+
+struct RoundStop {
+    std::string site, site_name, address, access_notes;
+    Timestamp arrive{}, leave{};
+    std::vector<RoundJob> jobs;
+};
+
+struct RoundDay {
+    std::chrono::year_month_day date{};
+    Timestamp depart{}, home{};
+    double drive_minutes = 0.0, work_minutes = 0.0;
+    std::vector<std::string> with;  // other technicians who go along
+    std::vector<RoundStop> stops;
+};
+
+struct RoundTechnician {
+    std::string technician, name, time_zone;
+    std::vector<RoundDay> days;
+    std::vector<service::Part> load;  // for the whole week
+};
+
+struct NotReached {
+    std::string ticket, probe, why;
+};
+
+struct Round {
+    zone::Week week;
+    std::optional<Timestamp> published_at;
+    int revision = 0;  // of what is published
+    std::vector<RoundTechnician> technicians;
+    std::vector<NotReached> not_reached;
+    double price = 0.0;           // what the plan is judged by, in the configured currency
+    std::optional<double> bound;  // no plan of these visits costs less; equal to the price: proved the best
+    bool cut_short = false;       // by a limit in time
+};
+
+}  // namespace probekeeper::rounds

@@ -1,0 +1,24 @@
+#include "rounds/words.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+
+namespace probekeeper::rounds {
+
+std::string day_text(std::chrono::year_month_day day) {
+    return fmt::format("{:04}-{:02}-{:02}", static_cast<int>(day.year()), static_cast<unsigned>(day.month()),
+                       static_cast<unsigned>(day.day()));
+}
+
+std::string day_text(Timestamp t) {
+    return day_text(std::chrono::year_month_day{std::chrono::floor<std::chrono::days>(t)});
+}
+
+std::string work_text(std::string_view work) {
+    std::string text{work};
+    std::replace(text.begin(), text.end(), '_', ' ');
+    return text;
+}
+
+}  // namespace probekeeper::rounds

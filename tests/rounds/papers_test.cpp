@@ -1,0 +1,137 @@
+#include "rounds/papers.h"
+
+#include <catch2/catch.hpp>
+#include <sstream>
+
+#include "intake/service_csv.h"
+#include "rounds/estate.h"
+
+namespace probekeeper::rounds {
+namespace {
+
+using service::Urgency;
+
+Round example() {
+    auto fleet = small_estate();
+    fleet.sites[0].name = "Salt & <Marsh>, \"north\"; pond";
+    fleet.sites[0].access_notes = "=Gate code\nask at the office";
+    fleet.probes[0].location = "tank 1 <script>alert(1)</script>";
+    SearchSettings settings;
+    settings.iterations = 500;
+    return plan_round(
+        fleet, asked_for("2026-W49", "2026-11-27T12:00:00Z", {ticket_at("a", Urgency::this_week)}), settings);
+}
+
+bool has(std::string const& text, std::string const& part) {
+    return text.find(part) != std::string::npos;
+}
+
+TEST_CASE("lines of a calendar fold at 75 octets, never inside a character", "[rounds][ics]") {
+    auto const lengths = [](std::string const& line) {
+        std::vector<std::size_t> result;
+        std::istringstream in{folded(line)};
+        for (std::string part; std::getline(in, part);) {
+            CHECK(part.back() == '\r');
+            result.push_back(part.size() - 1);
+        }
+        return result;
+    };
+    using Lengths = std::vector<std::size_t>;
+    CHECK(lengths(std::string(75, 'A')) == Lengths{75});
+    CHECK(lengths(std::string(76, 'A')) == Lengths{75, 2});
+    CHECK(lengths(std::string(149, 'A')) == Lengths{75, 75});
+    CHECK(lengths(std::string(150, 'A')) == Lengths{75, 75, 2});
+    std::string accents = "SUMMARY:";
+    for (int i = 0; i < 60; ++i) {
+        accents += "é";
+    }
+    CHECK(lengths(accents) == Lengths{74, 55});
+    CHECK(folded(std::string(200, '\x80')).size() > 200);  // no UTF-8: it still ends
+}
+
+TEST_CASE("a stop keeps its UID in a new plan, and one that is gone is cancelled", "[rounds][ics]") {
+    auto const before = example();
+    auto after = before;
+    after.revision = 2;
+    auto const stamp = at("2026-11-27T13:00:00Z");
+    auto const first = to_ics(before, stamp);
+    CHECK(has(first, "UID:2026-W49-a@probekeeper\r\n"));
+    CHECK(has(first, "SEQUENCE:0\r\n"));
+    CHECK(has(first, "DTSTAMP:20261127T130000Z\r\n"));
+    CHECK(has(first, "STATUS:CONFIRMED\r\n"));
+    CHECK(has(first, "Salt & <Marsh>\\, \"north\"\\; pond"));
+    auto const same = to_ics(after, stamp, &before);
+    CHECK(has(same, "SEQUENCE:2\r\n"));
+    CHECK_FALSE(has(same, "CANCELLED"));
+    for (auto& technician : after.technicians) {
+        technician.days.clear();
+    }
+    auto const gone = to_ics(after, stamp, &before);
+    CHECK(has(gone, "UID:2026-W49-a@probekeeper\r\n"));
+    CHECK(has(gone, "STATUS:CANCELLED\r\n"));
+}
+
+TEST_CASE("the form comes back: rows that got a time are records, and rows that did not are refused",
+          "[rounds][csv]") {
+    auto const fleet = small_estate();
+    auto csv = to_csv(example());
+    CHECK(csv.starts_with("time,probe,kind,"));
+    auto const row = csv.find("\r\n,a-1,membrane_change");
+    REQUIRE(row != std::string::npos);
+    csv.insert(row + 2, "2026-11-30T10:00:00Z");
+    int bad = 0;
+    intake::CsvOptions options;
+    options.bad_row = [&](auto const&...) { ++bad; };
+    auto const records =
+        intake::read_service_csv(std::make_unique<std::istringstream>(csv), fleet, std::move(options));
+    REQUIRE(records.size() == 1);
+    CHECK(records[0].kind == service::Work::membrane_change);
+    CHECK(records[0].visit == "2026-11-30-a");
+    CHECK(records[0].serial == "GX-1");
+    CHECK(bad == 2);  // wipe and calibration, which nobody dated
+}
+
+TEST_CASE("a cell that a spreadsheet would calculate is protected and quoted", "[rounds][csv]") {
+    auto round = example();
+    for (auto& technician : round.technicians) {
+        for (auto& day : technician.days) {
+            day.stops[0].jobs[0].why_now = "=HYPERLINK(\"http://x\")\nnext";
+        }
+    }
+    CHECK(has(to_csv(round), "\"'=HYPERLINK(\"\"http://x\"\") next\"\r\n"));
+}
+
+TEST_CASE("the sheet holds what a person needs, and nothing that a user wrote is markup", "[rounds][html]") {
+    HtmlSettings settings;
+    settings.chart = [](std::string const& probe) { return "<svg><title>" + probe + "</title></svg>"; };
+    auto const html = to_html(example(), settings);
+    for (auto const* part : {"Round 2026-W49",
+                             "Technician t",
+                             "2026-11-30",
+                             "Europe/London",
+                             "Salt &amp; &lt;Marsh&gt;",
+                             "1 a Lane",
+                             "=Gate code",
+                             "tank 1 &lt;script&gt;",
+                             "serial GX-1",
+                             "T90 is 92 s",
+                             "<svg><title>a-1</title></svg>",
+                             "change membrane and o ring",
+                             "1 × membrane cap-25um",
+                             "5 ml electrolyte",
+                             "caustic",
+                             "licensed practice",
+                             "data-column=\"dry_zero_mg_l\"",
+                             "data-column=\"air_percent\"",
+                             "data-column=\"reference_mg_l\"",
+                             "size: A4",
+                             "Not published"}) {
+        CAPTURE(part);
+        CHECK(has(html, part));
+    }
+    CHECK_FALSE(has(html, "<script"));
+    CHECK_FALSE(has(html, "http"));  // nothing is loaded from elsewhere
+}
+
+}  // namespace
+}  // namespace probekeeper::rounds
