@@ -9,8 +9,9 @@ namespace probekeeper::daemon {
 namespace {
 
 int run_command_line(int argc, char** argv) {
-    CLI::App app{"Probekeeper watches dissolved-oxygen probes and says which one needs service, why and by when.\n"
-                 "It is not a life-support or safety alarm."};
+    CLI::App app{
+        "Probekeeper watches dissolved-oxygen probes and says which one needs service, why and by when.\n"
+        "It is not a life-support or safety alarm."};
     app.set_version_flag("--version", "probekeeperd " PROBEKEEPER_VERSION);
     app.require_subcommand(1);
     app.fallthrough();
@@ -24,7 +25,8 @@ int run_command_line(int argc, char** argv) {
         return command;
     };
 
-    auto* const run_verb = verb("run", "The daemon, in the foreground; SIGTERM and SIGINT stop it, SIGHUP reloads");
+    auto* const run_verb =
+        verb("run", "The daemon, in the foreground; SIGTERM and SIGINT stop it, SIGHUP reloads");
     auto* const check_verb = verb("check", "Read the configuration and print every problem of it");
 
     auto* const loop_verb = verb("loop-check", "Read each probe once over Modbus and print what came");
@@ -35,13 +37,24 @@ int run_command_line(int argc, char** argv) {
     std::filesystem::path to;
     backup_verb->add_option("--to", to, "The file to write")->required();
 
+    auto* const round_verb =
+        verb("round", "The week's round out of the store: JSON, a sheet to print, a calendar and a form");
+    RoundRequest round_request;
+    round_verb->add_option("--week", round_request.week, "Such as 2026-W49")->required();
+    round_verb->add_option("--to", round_request.to, "The folder to write to")->required();
+    round_verb->add_option("--at", round_request.at, "Plan as if it were this time");
+    round_verb->add_option("--limit-seconds", round_request.limit_s, "Search at most so long")
+        ->check(CLI::Range(0.1, 3600.0))
+        ->capture_default_str();
+
     auto* const replay_verb = verb("replay", "Run recorded readings through the same pipeline as live ones");
     replay::Request request;
     replay_verb->add_option("--readings", request.readings, "CSV of readings")->required();
     replay_verb->add_option("--service", request.service, "CSV of service records");
     replay_verb->add_option("--store", request.store, "Keep readings and results in this store");
     replay_verb->add_option("--tickets", request.tickets, "Write all tickets to this file, JSON lines");
-    replay_verb->add_option("--diagnosis", request.diagnosis, "Write PROBE.json of each probe to this folder");
+    replay_verb->add_option("--diagnosis", request.diagnosis,
+                            "Write PROBE.json of each probe to this folder");
     replay_verb->add_option("--max-bad-rows", request.max_bad_rows, "Stop beyond so many bad rows")
         ->capture_default_str();
 
@@ -64,6 +77,9 @@ int run_command_line(int argc, char** argv) {
     }
     if (backup_verb->parsed()) {
         return backup(config, to);
+    }
+    if (round_verb->parsed()) {
+        return round(config, round_request);
     }
     return replay_recorded(config, request, log);
 }

@@ -19,6 +19,14 @@ int run(std::filesystem::path const& config, Log const& log);
 int check(std::filesystem::path const& config);
 int loop_check(std::filesystem::path const& config, std::optional<std::string> const& probe);
 int backup(std::filesystem::path const& config, std::filesystem::path const& to);
+
+struct RoundRequest {
+    std::string week;               // "2026-W49"
+    std::filesystem::path to;       // a folder that is there
+    std::optional<std::string> at;  // as if it were now
+    double limit_s = 60.0;          // for the search; then the best so far
+};
+int round(std::filesystem::path const& config, RoundRequest const& request);
 int replay_recorded(std::filesystem::path const& config, replay::Request const& request, Log const& log);
 
 }  // namespace probekeeper::daemon
