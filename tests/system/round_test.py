@@ -1,0 +1,176 @@
+#!/usr/bin/env python3
+"""A week's round out of a real store: `replay` fills it, `round` plans beside nobody, and parsers that are not ours
+read the papers.
+
+    round_test.py PROBEKEEPERD
+"""
+import csv
+import datetime
+import html.parser
+import json
+import pathlib
+import subprocess
+import sys
+import tempfile
+import unittest
+
+import icalendar
+
+PROGRAM = sys.argv.pop(1)
+
+CONFIG = """
+[store]
+path = "store.db"
+
+[[depot]]
+id = "yard"
+latitude = 54.0
+longitude = -3.0
+time_zone = "Europe/London"
+
+[[technician]]
+id = "t1"
+name = "First; technician, <one>"
+depot = "yard"
+hours = { monday = "08:00-17:00", tuesday = "08:00-17:00" }
+
+[[site]]
+id = "pond"
+name = "Pond & mill, über den Teich, mit einem Namen der auf einer Zeile keinen Platz hat"
+kind = "aquaculture"
+latitude = 54.1
+longitude = -3.0
+time_zone = "Europe/London"
+address = "1 Mill Lane; by the weir"
+access_notes = "Ask for the key"
+[site.access]
+notice_hours = 2
+
+[[probe]]
+id = "pond-a"
+site = "pond"
+use = "alarm"
+location = "inlet <north>"
+serial = "GX-1"
+membrane = "cap-25um"
+
+[[probe]]
+id = "pond-b"
+site = "pond"
+use = "alarm"
+"""
+
+
+def readings(file):
+    """Five days of two probes; the first falls silent after three."""
+    start = datetime.datetime(2026, 11, 20, tzinfo=datetime.timezone.utc)
+    with open(file, "w", newline="") as out:
+        out.write("time,probe,do_mg_l,temperature_c\n")
+        for minute in range(0, 5 * 1440):
+            time = (start + datetime.timedelta(minutes=minute)).isoformat().replace("+00:00", "Z")
+            wave = 8.0 + ((minute * 37) % 101) / 200.0
+            if minute < 3 * 1440:
+                out.write(f"{time},pond-a,{wave:.3f},12.0\n")
+            out.write(f"{time},pond-b,{wave + 0.1:.3f},12.0\n")
+
+
+class Texts(html.parser.HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.text = ""
+        self.tags = []
+
+    def handle_data(self, data):
+        self.text += data
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append(tag)
+
+
+class Round(unittest.TestCase):
+    @classmethod
+    def setUpClass(cls):
+        cls.folder = tempfile.TemporaryDirectory()
+        cls.path = pathlib.Path(cls.folder.name)
+        (cls.path / "config.toml").write_text(CONFIG)
+        readings(cls.path / "readings.csv")
+        cls.run_program("replay", "--readings", str(cls.path / "readings.csv"), "--store", str(cls.path / "store.db"))
+        cls.run_program("round", "--week", "2026-W49", "--at", "2026-11-27T12:00:00Z", "--to", str(cls.path))
+
+    @classmethod
+    def tearDownClass(cls):
+        cls.folder.cleanup()
+
+    @classmethod
+    def run_program(cls, verb, *arguments, code=0):
+        done = subprocess.run([PROGRAM, verb, "--config", str(cls.path / "config.toml"), *arguments],
+                              capture_output=True, text=True, timeout=120, check=False)
+        assert done.returncode == code, (done.returncode, done.stdout, done.stderr)
+        return done
+
+    def paper(self, ending):
+        return (self.path / f"2026-W49{ending}").read_bytes()
+
+    def test_the_round_says_who_goes_where_and_why(self):
+        made = json.loads(self.paper(".json"))
+        self.assertEqual(made["week"], "2026-W49")
+        self.assertIsNone(made["published_at"])
+        (technician,) = made["technicians"]
+        (day,) = technician["days"]
+        self.assertEqual(day["date"], "2026-11-30")
+        (stop,) = day["stops"]
+        self.assertEqual(stop["site"], "pond")
+        self.assertGreater(stop["arrive"], "2026-11-30T08:00:00.000Z")
+        job = stop["jobs"][0]
+        self.assertEqual(job["probe"], "pond-a")
+        self.assertTrue(job["ticket"].startswith("pond-"))
+        self.assertIn("have failed", job["why_now"])
+        self.assertFalse(job["pulled_forward"])
+        self.assertEqual(made["not_reached"], [])
+        self.assertEqual(made["price"], made["bound"])
+
+    def test_another_parser_reads_the_calendar(self):
+        calendar = icalendar.Calendar.from_ical(self.paper(".ics"))
+        (event,) = calendar.walk("VEVENT")
+        self.assertEqual(str(event["UID"]), "2026-W49-pond@probekeeper")
+        self.assertEqual(int(event["SEQUENCE"]), 0)
+        self.assertEqual(str(event["LOCATION"]), "1 Mill Lane; by the weir")
+        self.assertTrue(str(event["SUMMARY"]).startswith("First; technician, <one>: Pond & mill, über"))
+        self.assertTrue(str(event["SUMMARY"]).endswith("Platz hat"))
+        self.assertIn("Ask for the key", str(event["DESCRIPTION"]))
+        stop = json.loads(self.paper(".json"))["technicians"][0]["days"][0]["stops"][0]
+        begins = event["DTSTART"].dt
+        self.assertEqual(begins.strftime("%Y-%m-%dT%H:%M:%S.000Z"), stop["arrive"])
+        for line in self.paper(".ics").split(b"\r\n"):
+            self.assertLessEqual(len(line), 75)
+
+    def test_the_sheet_is_well_formed_and_holds_the_users_words_as_text(self):
+        sheet = Texts()
+        sheet.feed(self.paper(".html").decode("utf-8"))
+        for part in ("First; technician, <one>", "Pond & mill", "inlet <north>", "GX-1", "1 Mill Lane",
+                     "licensed practice", "Record what was done"):
+            self.assertIn(part, sheet.text)
+        self.assertNotIn("one", sheet.tags)
+        self.assertNotIn("script", sheet.tags)
+
+    def test_the_form_has_the_columns_of_the_service_csv_and_no_times(self):
+        rows = list(csv.DictReader(self.paper(".csv").decode("utf-8").splitlines()))
+        self.assertGreaterEqual(len(rows), 1)
+        self.assertEqual({row["probe"] for row in rows}, {"pond-a"})
+        self.assertTrue(all(row["time"] == "" and row["kind"] for row in rows))
+
+    def test_the_same_store_gives_the_same_round(self):
+        before = self.paper(".json")
+        self.run_program("round", "--week", "2026-W49", "--at", "2026-11-27T12:00:00Z", "--to", str(self.path))
+        self.assertEqual(self.paper(".json"), before)
+
+    def test_wrong_use_says_what_would_be_right(self):
+        for week in ("2026-49", "2027-W53"):
+            done = self.run_program("round", "--week", week, "--to", str(self.path), code=2)
+            self.assertIn("2026-W49", done.stderr)
+        done = self.run_program("round", "--week", "2026-W49", "--to", str(self.path / "nowhere"), code=1)
+        self.assertIn("cannot be written", done.stderr)
+
+
+if __name__ == "__main__":
+    unittest.main()
