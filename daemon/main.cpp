@@ -47,6 +47,9 @@ int run_command_line(int argc, char** argv) {
         ->check(CLI::Range(0.1, 3600.0))
         ->capture_default_str();
 
+    round_verb->add_flag("--publish", round_request.publish, "Fix it: later runs with the same folder change it little");
+    round_verb->add_flag("--replan", round_request.replan, "Start over, also where it is published");
+
     auto* const replay_verb = verb("replay", "Run recorded readings through the same pipeline as live ones");
     replay::Request request;
     replay_verb->add_option("--readings", request.readings, "CSV of readings")->required();

@@ -3,6 +3,7 @@
 
 #include <chrono>
 #include <fstream>
+#include <sstream>
 
 #include "chart/chart.h"
 #include "daemon/configuration.h"
@@ -10,7 +11,7 @@
 #include "daemon/verbs.h"
 #include "document/round.h"
 #include "document/write.h"
-#include "rounds/compose.h"
+#include "rounds/keep.h"
 #include "rounds/papers.h"
 #include "store/reader.h"
 
@@ -76,6 +77,23 @@ bool write_file(fs::path const& file, std::string const& text) {
     return true;
 }
 
+rounds::Round searched(fleet::Fleet const& fleet, rounds::Asked const& asked, double limit_s) {
+    rounds::SearchSettings settings;
+    auto const end = std::chrono::steady_clock::now() +
+                     std::chrono::milliseconds{static_cast<std::int64_t>(limit_s * 1000.0)};
+    settings.go_on = [&](rounds::Progress const&) { return std::chrono::steady_clock::now() < end; };
+    return rounds::plan_round(fleet, asked, settings);
+}
+
+// What stands in the folder from an earlier run; empty where nothing was published there.
+std::optional<rounds::Round> published_in(fs::path const& file) {
+    std::ifstream in{file, std::ios::binary};
+    std::ostringstream text;
+    text << in.rdbuf();
+    auto round = document::round_of(text.str());
+    return round && round->published_at ? round : std::nullopt;
+}
+
 }  // namespace
 
 int round(fs::path const& config, RoundRequest const& request) {
@@ -103,17 +121,22 @@ int round(fs::path const& config, RoundRequest const& request) {
     }
     auto& reader = *opened;
     rounds::Asked asked{*week, *at, unfinished(reader), last_visits(reader, *fleet), {}};
-    rounds::SearchSettings settings;
-    auto const end = std::chrono::steady_clock::now() +
-                     std::chrono::milliseconds{static_cast<std::int64_t>(request.limit_s * 1000.0)};
-    settings.go_on = [&](rounds::Progress const&) { return std::chrono::steady_clock::now() < end; };
-    auto const made = rounds::plan_round(*fleet, asked, settings);
+    auto const file = [&](char const* ending) { return request.to / (zone::to_text(*week) + ending); };
+    auto const before = published_in(file(".json"));
+    bool const keep = before && !request.replan;
+    auto made = keep ? rounds::keep_round(*fleet, asked, *before) : searched(*fleet, asked, request.limit_s);
+    if (!keep && before) {
+        made.revision = before->revision + 1;
+        made.moved = rounds::moved_between(*before, made);
+    }
+    if (request.publish && !made.published_at) {
+        made.published_at = *at;
+    }
     rounds::HtmlSettings html;
     html.chart = [&](std::string const& probe) { return small_chart(reader, probe, *at); };
-    auto const file = [&](char const* ending) { return request.to / (zone::to_text(*week) + ending); };
     bool const written = write_file(file(".json"), document::write(document::to_json(made)) + "\n") &&
                          write_file(file(".html"), document::as_utf8(rounds::to_html(made, html))) &&
-                         write_file(file(".ics"), rounds::to_ics(made, *at)) &&
+                         write_file(file(".ics"), rounds::to_ics(made, *at, before ? &*before : nullptr)) &&
                          write_file(file(".csv"), rounds::to_csv(made));
     return written ? done : failed;
 }

@@ -25,6 +25,8 @@ struct RoundRequest {
     std::filesystem::path to;       // a folder that is there
     std::optional<std::string> at;  // as if it were now
     double limit_s = 60.0;          // for the search; then the best so far
+    bool publish = false;           // fix it: later tickets change it as little as possible
+    bool replan = false;            // start over, published or not
 };
 int round(std::filesystem::path const& config, RoundRequest const& request);
 int replay_recorded(std::filesystem::path const& config, replay::Request const& request, Log const& log);

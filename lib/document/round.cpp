@@ -1,6 +1,7 @@
 #include "document/round.h"
 
 #include <boost/json/array.hpp>
+#include <boost/json/parse.hpp>
 #include <cmath>
 
 #include "document/number.h"
@@ -90,14 +91,77 @@ json::object to_json(rounds::Round const& round) {
         not_reached.push_back(
             json::object{{"ticket", text_or_null(left.ticket)}, {"probe", left.probe}, {"why", left.why}});
     }
+    json::array moved;
+    for (auto const& one : round.moved) {
+        moved.push_back(json::object{{"site", one.site},
+                                     {"was_technician", one.was_technician},
+                                     {"technician", one.technician},
+                                     {"was", time(one.was)},
+                                     {"now", time(one.now)}});
+    }
     return {{"week", zone::to_text(round.week)},
             {"published_at", time(round.published_at)},
             {"revision", round.revision},
             {"technicians", std::move(technicians)},
             {"not_reached", std::move(not_reached)},
+            {"moved", std::move(moved)},
             {"price", number(round.price)},
             {"bound", number(round.bound)},
             {"cut_short", round.cut_short}};
+}
+
+namespace {
+
+// Throw where something is not as `to_json` wrote it.
+std::string text_in(json::object const& object, std::string_view name) {
+    return std::string{object.at(name).as_string()};
+}
+
+Timestamp time_in(json::object const& object, std::string_view name) {
+    return parse_rfc3339(text_in(object, name)).value();
+}
+
+rounds::RoundDay day_of(json::object const& object) {
+    rounds::RoundDay day;
+    day.date = std::chrono::year_month_day{
+        std::chrono::floor<std::chrono::days>(parse_rfc3339(text_in(object, "date") + "T00:00:00Z").value())};
+    for (auto const& one : object.at("with").as_array()) {
+        day.with.emplace_back(one.as_string());
+    }
+    for (auto const& one : object.at("stops").as_array()) {
+        auto const& stop = one.as_object();
+        rounds::RoundStop result;
+        result.site = result.site_name = text_in(stop, "site");
+        result.arrive = time_in(stop, "arrive");
+        result.leave = time_in(stop, "leave");
+        day.stops.push_back(std::move(result));
+    }
+    return day;
+}
+
+}  // namespace
+
+std::optional<rounds::Round> round_of(std::string_view text) try {
+    auto const parsed = json::parse(text);
+    auto const& object = parsed.as_object();
+    rounds::Round round;
+    round.week = zone::parse_week(text_in(object, "week")).value();
+    if (!object.at("published_at").is_null()) {
+        round.published_at = time_in(object, "published_at");
+    }
+    round.revision = static_cast<int>(object.at("revision").as_int64());
+    for (auto const& one : object.at("technicians").as_array()) {
+        auto const& technician = one.as_object();
+        rounds::RoundTechnician result;
+        result.technician = result.name = text_in(technician, "technician");
+        for (auto const& day : technician.at("days").as_array()) {
+            result.days.push_back(day_of(day.as_object()));
+        }
+        round.technicians.push_back(std::move(result));
+    }
+    return round;
+} catch (std::exception const&) {
+    return std::nullopt;
 }
 
 }  // namespace probekeeper::document

@@ -2,11 +2,17 @@
 #pragma once
 
 #include <boost/json/object.hpp>
+#include <optional>
+#include <string_view>
 
 #include "rounds/round.h"
 
 namespace probekeeper::document {
 
 [[nodiscard]] boost::json::object to_json(rounds::Round const& round);
+
+// The visits of such a document again: week, technicians, days and stops, without what is done there. Empty:
+// it is no round.
+[[nodiscard]] std::optional<rounds::Round> round_of(std::string_view text);
 
 }  // namespace probekeeper::document

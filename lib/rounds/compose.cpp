@@ -16,7 +16,6 @@ namespace {
 using std::chrono::sys_days;
 using std::chrono::year_month_day;
 
-constexpr double price_unit = 1e6;  // of the currency
 constexpr int days_a_week = 7;
 // Beyond so long a visit is split in two: nobody keeps his care for longer. Common practice, no source.
 constexpr double longest_visit_minutes = 300.0;

@@ -12,6 +12,8 @@
 
 namespace probekeeper::rounds {
 
+inline constexpr double price_unit = 1e6;  // of the currency, in a Price
+
 struct Asked {
     zone::Week week;
     Timestamp now{};  // nothing is planned before it

@@ -14,7 +14,7 @@ namespace {
 constexpr std::string_view style = R"(
 @page { size: A4; margin: 14mm; }
 * { box-sizing: border-box; }
-body { font: 10.5pt/1.35 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 182mm; }
+body { font: 10.5pt/1.35 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 180mm; }
 h1 { font-size: 15pt; margin: 0 0 2mm; } h2 { font-size: 12.5pt; margin: 5mm 0 1mm; } h3 { font-size: 11pt; margin: 3mm 0 1mm; }
 section.day { break-after: page; } article, .job, tr { break-inside: avoid; }
 article { border-top: 2px solid #000; padding-top: 2mm; margin-top: 4mm; }
@@ -140,9 +140,16 @@ private:
                 }
             }
         }
-        cautions.emplace_back(
-            "Local rules, permits and licensed practice come before this sheet. Do not begin what they do "
-            "not allow.");
+        // The tickets' own list usually ends with it.
+        bool const deferred = std::any_of(cautions.begin(), cautions.end(), [](std::string const& caution) {
+            return caution.find("licensed practice") != std::string::npos;
+        });
+        if (!deferred) {
+            cautions.emplace_back(
+                "Local rules, permits and licensed practice come before this sheet. Do not begin what they "
+                "do not "
+                "allow.");
+        }
         for (auto const& caution : cautions) {
             add("<p class=\"caution\">⚠ {}</p>\n", escaped(caution));
         }

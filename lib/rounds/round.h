@@ -49,12 +49,19 @@ struct NotReached {
     std::string ticket, probe, why;
 };
 
+// Of a published round: a visit that changed its person, its day, or its hour by more than half of one.
+struct Moved {
+    std::string site, was_technician, technician;
+    Timestamp was{}, now{};
+};
+
 struct Round {
     zone::Week week;
     std::optional<Timestamp> published_at;
     int revision = 0;  // of what is published
     std::vector<RoundTechnician> technicians;
     std::vector<NotReached> not_reached;
+    std::vector<Moved> moved;     // since the revision before
     double price = 0.0;           // what the plan is judged by, in the configured currency
     std::optional<double> bound;  // no plan of these visits costs less; equal to the price: proved the best
     bool cut_short = false;       // by a limit in time

@@ -9,6 +9,7 @@ import datetime
 import html.parser
 import json
 import pathlib
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -153,6 +154,18 @@ class Round(unittest.TestCase):
         self.assertNotIn("one", sheet.tags)
         self.assertNotIn("script", sheet.tags)
 
+    @unittest.skipUnless(shutil.which("chromium") and shutil.which("pdftotext"), "needs chromium and poppler-utils")
+    def test_a_browser_prints_the_sheet_on_a4_with_everything_on_it(self):
+        pdf = self.path / "sheet.pdf"
+        subprocess.run(["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+                        f"--user-data-dir={self.path / 'browser'}", f"--print-to-pdf={pdf}",
+                        (self.path / "2026-W49.html").as_uri()], check=True, capture_output=True, timeout=120)
+        self.assertIn("A4", subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout)
+        text = " ".join(subprocess.run(["pdftotext", pdf, "-"], check=True, capture_output=True, text=True).stdout.split())
+        for part in ("Round 2026-W49", "First; technician, <one>, 2026-11-30", "Access: Ask for the key",
+                     "inlet <north>, serial GX-1", "readings that somebody relies on have failed", "percent"):
+            self.assertIn(part, text)
+
     def test_the_form_has_the_columns_of_the_service_csv_and_no_times(self):
         rows = list(csv.DictReader(self.paper(".csv").decode("utf-8").splitlines()))
         self.assertGreaterEqual(len(rows), 1)
@@ -163,6 +176,20 @@ class Round(unittest.TestCase):
         before = self.paper(".json")
         self.run_program("round", "--week", "2026-W49", "--at", "2026-11-27T12:00:00Z", "--to", str(self.path))
         self.assertEqual(self.paper(".json"), before)
+
+    def test_a_published_round_stays_until_it_is_planned_anew(self):
+        with tempfile.TemporaryDirectory() as folder:
+            def made(*flags):
+                self.run_program("round", "--week", "2026-W49", "--at", "2026-11-27T12:00:00Z", "--to", folder, *flags)
+                return json.loads((pathlib.Path(folder) / "2026-W49.json").read_text())
+            first = made("--publish")
+            self.assertEqual(first["published_at"], "2026-11-27T12:00:00.000Z")
+            again = made()
+            self.assertEqual((again["revision"], again["moved"]), (0, []))
+            self.assertEqual(again["published_at"], first["published_at"])
+            self.assertEqual(again["technicians"], first["technicians"])
+            anew = made("--replan")
+            self.assertEqual((anew["revision"], anew["published_at"]), (1, None))
 
     def test_wrong_use_says_what_would_be_right(self):
         for week in ("2026-49", "2027-W53"):

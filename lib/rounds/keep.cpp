@@ -1,0 +1,152 @@
+#include "rounds/keep.h"
+
+#include <algorithm>
+#include <map>
+
+#include "rounds/amend.h"
+
+namespace probekeeper::rounds {
+namespace {
+
+// The visit to a site that no earlier stop has taken.
+std::optional<std::size_t> visit_at(fleet::Fleet const& fleet, Composed const& composed,
+                                    std::string const& site, std::vector<bool> const& taken) {
+    for (std::size_t v = 0; v < composed.tasks.size(); ++v) {
+        if (!taken[v] && fleet.sites[composed.tasks[v].front().site].id == site) {
+            return v;
+        }
+    }
+    return std::nullopt;
+}
+
+std::optional<std::size_t> shift_of(fleet::Fleet const& fleet, Composed const& composed, zone::Week week,
+                                    std::string const& technician, RoundDay const& day) {
+    for (std::size_t s = 0; s < composed.week.shifts.size(); ++s) {
+        auto const& shift = composed.week.shifts[s];
+        std::vector<std::string> persons;
+        for (int const p : shift.persons) {
+            persons.push_back(fleet.technicians[static_cast<std::size_t>(p)].id);
+        }
+        auto told = day.with;
+        told.insert(told.begin(), technician);
+        if (persons == told &&
+            zone::monday_of(week) + std::chrono::days{shift.day} == std::chrono::sys_days{day.date}) {
+            return s;
+        }
+    }
+    return std::nullopt;
+}
+
+void not_before(Visit& visit, Ticks told) {
+    for (auto& window : visit.windows) {
+        if (window.open <= told && told + visit.work <= window.close) {
+            window.open = told;
+        }
+    }
+}
+
+bool holds(Week const& week, std::size_t shift, std::vector<int> const& route) {
+    Plan alone{std::vector<std::vector<int>>(week.shifts.size())};
+    alone.routes[shift] = route;
+    return !judge(week, alone).broken;
+}
+
+struct Told {
+    std::string technician;
+    std::chrono::year_month_day date{};
+    Timestamp arrive{};
+};
+
+// By site; a site's visits in order.
+std::map<std::string, std::vector<Told>> told_in(Round const& round) {
+    std::map<std::string, std::vector<Told>> told;
+    for (auto const& technician : round.technicians) {
+        for (auto const& day : technician.days) {
+            for (auto const& stop : day.stops) {
+                told[stop.site].push_back({technician.technician, day.date, stop.arrive});
+            }
+        }
+    }
+    for (auto& [site, visits] : told) {
+        std::sort(visits.begin(), visits.end(),
+                  [](Told const& a, Told const& b) { return a.arrive < b.arrive; });
+    }
+    return told;
+}
+
+}  // namespace
+
+Plan plan_of(fleet::Fleet const& fleet, Composed& composed, Round const& published) {
+    Plan plan{std::vector<std::vector<int>>(composed.week.shifts.size())};
+    std::vector<bool> taken(composed.tasks.size(), false);
+    for (auto const& technician : published.technicians) {
+        for (auto const& day : technician.days) {
+            auto const shift = shift_of(fleet, composed, published.week, technician.technician, day);
+            for (auto const& stop : day.stops) {
+                auto const v = visit_at(fleet, composed, stop.site, taken);
+                if (!shift || !v) {
+                    continue;
+                }
+                auto longer = plan.routes[*shift];
+                longer.push_back(static_cast<int>(*v));
+                auto const before = composed.week.visits[*v].windows;
+                not_before(
+                    composed.week.visits[*v],
+                    static_cast<Ticks>(
+                        std::chrono::floor<std::chrono::seconds>(stop.arrive - composed.zero).count()));
+                if (holds(composed.week, *shift, longer)) {
+                    plan.routes[*shift] = std::move(longer);
+                    taken[*v] = true;
+                } else {
+                    composed.week.visits[*v].windows = before;
+                }
+            }
+        }
+    }
+    return plan;
+}
+
+std::vector<Moved> moved_between(Round const& before, Round const& after) {
+    constexpr auto tolerance = std::chrono::minutes{30};
+    std::vector<Moved> moved;
+    auto const now = told_in(after);
+    for (auto const& [site, told] : told_in(before)) {
+        auto const same = now.find(site);
+        for (std::size_t i = 0; same != now.end() && i < std::min(told.size(), same->second.size()); ++i) {
+            auto const& was = told[i];
+            auto const& is = same->second[i];
+            auto const apart = was.arrive < is.arrive ? is.arrive - was.arrive : was.arrive - is.arrive;
+            if (was.technician != is.technician || was.date != is.date || apart > tolerance) {
+                moved.push_back({site, was.technician, is.technician, was.arrive, is.arrive});
+            }
+        }
+    }
+    return moved;
+}
+
+Round keep_round(fleet::Fleet const& fleet, Asked const& asked, Round const& published) {
+    auto composed = compose(fleet, asked);
+    auto const told = plan_of(fleet, composed, published);
+    auto const amended = amend(composed.week, told);
+    auto round = to_round(fleet, asked, composed, amended.plan);
+    round.price = static_cast<double>(judge(composed.week, amended.plan).price) / price_unit;
+    round.published_at = published.published_at;
+    round.moved = moved_between(published, round);
+    auto const same_stops = [](Round const& a, Round const& b) {
+        auto const x = told_in(a);
+        auto const y = told_in(b);
+        return x.size() == y.size() &&
+               std::equal(x.begin(), x.end(), y.begin(), [](auto const& p, auto const& q) {
+                   return p.first == q.first && p.second.size() == q.second.size() &&
+                          std::equal(p.second.begin(), p.second.end(), q.second.begin(),
+                                     [](Told const& i, Told const& j) {
+                                         return i.technician == j.technician && i.date == j.date &&
+                                                i.arrive == j.arrive;
+                                     });
+               });
+    };
+    round.revision = published.revision + (same_stops(published, round) ? 0 : 1);
+    return round;
+}
+
+}  // namespace probekeeper::rounds
