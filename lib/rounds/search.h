@@ -35,7 +35,7 @@ struct Found {
     bool cut_short = false;
 };
 
-// Enough that more gives less than a hundredth, and on an ordinary core under five seconds.
+// Made for some four seconds of a quiet core with 200 visits in 50 shifts; see tests/bench/RESULTS.md.
 [[nodiscard]] std::int64_t usual_iterations(std::size_t visits);
 
 // `begin`: a plan to start from, which must hold; else from nothing.
