@@ -45,7 +45,12 @@ class Desk final : public fieldbus::Sink {
 public:
     Desk(fleet::Fleet const& fleet, std::vector<store::ProbeKey> keys, store::Writer& writer, Board& board,
          Keeper& keeper, std::shared_ptr<spdlog::logger> log)
-        : fleet_{fleet}, keys_{std::move(keys)}, writer_{writer}, board_{board}, keeper_{keeper}, log_{std::move(log)} {
+        : fleet_{fleet},
+          keys_{std::move(keys)},
+          writer_{writer},
+          board_{board},
+          keeper_{keeper},
+          log_{std::move(log)} {
         for (fleet::ProbeIndex i = 0; i < fleet.probes.size(); ++i) {
             places_.push_back(intake::place_of(fleet, i));
         }
@@ -128,8 +133,11 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     Generation next;
     next.fleet = std::make_shared<fleet::Fleet const>(std::move(fleet_now));
     std::vector<store::FleetProbe> probes;
-    for (auto const& probe : next.fleet->probes) {
-        probes.push_back({probe.id, next.fleet->sites[probe.site].id});
+    for (fleet::ProbeIndex probe = 0; probe < next.fleet->probes.size(); ++probe) {
+        auto const& configured = next.fleet->probes[probe];
+        auto const place = intake::place_of(*next.fleet, probe);
+        probes.push_back(
+            {configured.id, next.fleet->sites[configured.site].id, {place.salinity_psu, place.pressure_hpa}});
     }
     auto const begun = clock.now();
     auto keys = must(writer->enrol(probes, begun).get());
@@ -230,9 +238,13 @@ Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logg
     r.log->info("event=started version={} http={}:{}", r.version, r.http.address, r.server->port());
 }
 
-Live::~Live() { stop(); }
+Live::~Live() {
+    stop();
+}
 
-std::uint16_t Live::http_port() const { return running_->server->port(); }
+std::uint16_t Live::http_port() const {
+    return running_->server->port();
+}
 
 bool Live::reload(fleet::Fleet fleet) {
     auto& r = *running_;

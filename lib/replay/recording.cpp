@@ -2,6 +2,7 @@
 
 #include <spdlog/fmt/fmt.h>
 
+#include "intake/complete.h"
 #include "replay/replay.h"
 #include "store/backup.h"
 
@@ -45,8 +46,11 @@ std::filesystem::path Recording::working_copy() const {
 }
 
 Recording::Recording(std::filesystem::path place, fleet::Fleet const& fleet) : place_{std::move(place)} {
-    for (auto const& probe : fleet.probes) {
-        fleet_.push_back({probe.id, fleet.sites[probe.site].id});
+    for (fleet::ProbeIndex probe = 0; probe < fleet.probes.size(); ++probe) {
+        auto const place = intake::place_of(fleet, probe);
+        fleet_.push_back({fleet.probes[probe].id,
+                          fleet.sites[fleet.probes[probe].site].id,
+                          {place.salinity_psu, place.pressure_hpa}});
     }
     remove_store(working_copy());
     if (std::filesystem::exists(place_)) {
@@ -114,6 +118,7 @@ void Recording::flush(store::Outlives outlives) {
 
 void Recording::finish() {
     flush(store::Outlives::disk);
+    must(store_->compact());
     store_.reset();  // works the log into the file
     remove_store(place_);
     std::filesystem::rename(working_copy(), place_);

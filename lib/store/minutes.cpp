@@ -1,234 +1,219 @@
 #include "store/minutes.h"
 
 #include <algorithm>
+#include <cmath>
 
-#include "store/readings.h"
+#include "store/block.h"
+#include "store/columns.h"
 
 namespace probekeeper::store {
 
-Timestamp step_start(Timestamp t, Millis step) {
-    auto const into = (t.time_since_epoch() % step + step) % step;  // never negative, before 1970 too
-    return t - into;
-}
-
-void Tally::add(double value) {
-    min = count == 0 ? value : std::min(min, value);
-    max = count == 0 ? value : std::max(max, value);
-    sum += value;
-    ++count;
-}
-
-void Tally::add(Tally const& other) {
-    if (other.count == 0) {
-        return;
-    }
-    min = count == 0 ? other.min : std::min(min, other.min);
-    max = count == 0 ? other.max : std::max(max, other.max);
-    sum += other.sum;
-    count += other.count;
-}
-
-void Summary::add(Reading const& r) {
-    ++count;
-    marks = static_cast<std::uint16_t>(marks | r.marks);
-    if (r.has(mark_fault) || r.has(mark_out_of_range)) {
-        return;  // kept, not used
-    }
-    std::array<double, quantity_count> const values{r.do_mg_l,      r.do_percent,   r.temperature_c,
-                                                    r.salinity_psu, r.pressure_hpa, r.airflow};
-    for (std::size_t i = 0; i < quantity_count; ++i) {
-        if (is_read(values[i])) {
-            tallies[i].add(values[i]);
-        }
-    }
-}
-
-void Summary::add(Summary const& other) {
-    count += other.count;
-    marks = static_cast<std::uint16_t>(marks | other.marks);
-    for (std::size_t i = 0; i < quantity_count; ++i) {
-        tallies[i].add(other.tallies[i]);
-    }
-}
-
-Step Summary::step() const {
-    Step made{start, count, marks, {}};
-    for (std::size_t i = 0; i < quantity_count; ++i) {
-        auto const& t = tallies[i];
-        if (t.count > 0) {
-            made.quantities[i] = {t.count, t.min, t.sum / static_cast<double>(t.count), t.max};
-        }
-    }
-    return made;
-}
-
 namespace {
 
-constexpr char const* columns =
-    "start_ms, count, marks,"
-    " do_mg_l_count, do_mg_l_min, do_mg_l_sum, do_mg_l_max,"
-    " do_percent_count, do_percent_min, do_percent_sum, do_percent_max,"
-    " temperature_c_count, temperature_c_min, temperature_c_sum, temperature_c_max,"
-    " salinity_psu_count, salinity_psu_min, salinity_psu_sum, salinity_psu_max,"
-    " pressure_hpa_count, pressure_hpa_min, pressure_hpa_sum, pressure_hpa_max,"
-    " airflow_count, airflow_min, airflow_sum, airflow_max";
+constexpr std::size_t minutes_in_block = 1440;
+constexpr std::uint8_t form = 1;
 
-std::string const& select_minutes() {
-    static std::string const sql = std::string{"SELECT "} + columns +
-                                   " FROM minutes WHERE probe_key = ? AND start_ms >= ? AND start_ms < ?"
-                                   " ORDER BY start_ms";
-    return sql;
+template <typename Get>
+void write_whole(ByteWriter& out, std::span<Summary const> minutes, Get get) {
+    std::vector<std::int64_t> column(minutes.size());
+    std::transform(minutes.begin(), minutes.end(), column.begin(), get);
+    write_integers(out, column);
 }
 
-std::string const& insert_minute() {
-    static std::string const sql = [] {
-        std::string text = std::string{"INSERT INTO minutes (probe_key, "} + columns + ") VALUES (?";
-        for (std::size_t i = 0; i < 3 + 4 * quantity_count; ++i) {
-            text += ",?";
+template <typename Get>
+void write_column(ByteWriter& out, std::span<Summary const> minutes, std::size_t q, Get get) {
+    std::vector<double> column(minutes.size());
+    std::transform(minutes.begin(), minutes.end(), column.begin(), [&](Summary const& s) {
+        auto const& t = s.tallies[q];
+        return t.count > 0 ? get(t) : not_read;
+    });
+    write_reals(out, column);
+}
+
+// A sum of decimals carries rounding that no register ever had; without it, it is short. It is far below what
+// any mean shows.
+double without_rounding(double sum) {
+    double const whole = std::nearbyint(sum * 1e4) / 1e4;
+    return std::abs(whole - sum) < 1e-9 ? whole : sum;
+}
+
+Bytes encoded(std::span<Summary const> minutes) {
+    Bytes plain;
+    ByteWriter out{plain};
+    out.byte(form);
+    out.number(minutes.size());
+    write_whole(out, minutes, [](Summary const& s) { return to_unix_ms(s.start) / minute.count(); });
+    write_whole(out, minutes, [](Summary const& s) { return s.count; });
+    write_whole(out, minutes, [](Summary const& s) { return std::int64_t{s.marks}; });
+    for (std::size_t q = 0; q < quantity_count; ++q) {
+        write_whole(out, minutes, [q](Summary const& s) { return s.tallies[q].count; });
+        write_column(out, minutes, q, [](Tally const& t) { return t.min; });
+        write_column(out, minutes, q, [](Tally const& t) { return t.max; });
+        write_column(out, minutes, q, [](Tally const& t) { return without_rounding(t.sum); });
+    }
+    return compressed(plain);
+}
+
+template <typename Set>
+void read_column(ByteReader& in, std::vector<Summary>& minutes, std::size_t q, std::vector<double>& column,
+                 Set set) {
+    read_reals(in, column);
+    for (std::size_t i = 0; i < minutes.size(); ++i) {
+        auto& t = minutes[i].tallies[q];
+        if (t.count > 0) {
+            set(t, column[i]);
         }
-        return text + ") ON CONFLICT DO NOTHING";
-    }();
-    return sql;
+    }
 }
 
-Summary summary_from(Query& row) {
-    Summary s;
-    s.start = row.time();
-    s.count = row.integer();
-    s.marks = static_cast<std::uint16_t>(row.integer());
-    for (auto& tally : s.tallies) {
-        Tally stored;
-        stored.count = row.integer();
-        stored.min = row.real();
-        stored.sum = row.real();
-        stored.max = row.real();
-        tally.add(stored);  // nothing where nothing was read: its NULLs must not enter a sum
+std::vector<Summary> decoded(std::span<std::byte const> data) {
+    auto const plain = decompressed(data);
+    ByteReader in{plain};
+    auto const written = in.byte();
+    auto const n = in.number();
+    if (written != form || n > plain.size() * 100) {
+        refuse(Fault::newer, "minutes were written by a newer version: run that version");
     }
-    return s;
+    std::vector<Summary> minutes(n);
+    std::vector<std::int64_t> whole(n);
+    std::vector<double> column(n);
+    auto const each = [&](auto set) {
+        read_integers(in, whole);
+        for (std::size_t i = 0; i < n; ++i) {
+            set(minutes[i], whole[i]);
+        }
+    };
+    each([](Summary& s, std::int64_t v) { s.start = from_unix_ms(v * minute.count()); });
+    each([](Summary& s, std::int64_t v) { s.count = v; });
+    each([](Summary& s, std::int64_t v) { s.marks = static_cast<std::uint16_t>(v); });
+    for (std::size_t q = 0; q < quantity_count; ++q) {
+        each([q](Summary& s, std::int64_t v) { s.tallies[q].count = v; });
+        read_column(in, minutes, q, column, [](Tally& t, double v) { t.min = v; });
+        read_column(in, minutes, q, column, [](Tally& t, double v) { t.max = v; });
+        read_column(in, minutes, q, column, [](Tally& t, double v) { t.sum = v; });
+    }
+    return minutes;
 }
 
-// False where the minute is there already.
-bool insert(Database& db, ProbeKey probe, Summary const& s) {
-    Query query{db, insert_minute(), probe, s.start, s.count, s.marks};
-    for (auto const& tally : s.tallies) {
-        bool const any = tally.count > 0;
-        query.bind(tally.count);
-        query.bind(any ? tally.min : not_read);
-        query.bind(any ? tally.sum : not_read);
-        query.bind(any ? tally.max : not_read);
+// Both in order; equal starts become one.
+std::vector<Summary> merged(std::vector<Summary> const& a, std::span<Summary const> b) {
+    std::vector<Summary> all;
+    all.reserve(a.size() + b.size());
+    std::merge(a.begin(), a.end(), b.begin(), b.end(), std::back_inserter(all),
+               [](Summary const& x, Summary const& y) { return x.start < y.start; });
+    std::vector<Summary> once;
+    for (auto const& s : all) {
+        if (!once.empty() && once.back().start == s.start) {
+            once.back().add(s);
+        } else {
+            once.push_back(s);
+        }
     }
-    query.run();
-    return db.row_changed();
+    return once;
 }
+
+struct Stored {
+    std::int64_t key = 0;
+    std::vector<Summary> minutes;
+};
 
 }  // namespace
 
-void MinuteKeeper::keep(ProbeKey probe, Summary const& summary) {
-    if (insert(db_, probe, summary)) {
-        return;
+void MinuteKeeper::write(ProbeKey probe, std::span<Summary const> minutes) {
+    for (; !minutes.empty(); minutes = minutes.subspan(std::min(minutes.size(), minutes_in_block))) {
+        auto const part = minutes.first(std::min(minutes.size(), minutes_in_block));
+        auto const data = encoded(part);
+        Query{db_,
+              "INSERT INTO minute_blocks (probe_key, first_ms, last_ms, count, data) VALUES (?,?,?,?,?)",
+              probe,
+              part.front().start,
+              part.back().start,
+              part.size(),
+              std::span{data}}
+            .run();
     }
-    Summary whole;
-    for_each_minute(db_, probe, summary.start, summary.start + minute, [&](Summary const& stored) {
-        whole = stored;
-        return true;
-    });
-    whole.add(summary);
-    Query{db_, "DELETE FROM minutes WHERE probe_key = ? AND start_ms = ?", probe, summary.start}.run();
-    static_cast<void>(insert(db_, probe, whole));
 }
 
-void MinuteKeeper::load(std::vector<ProbeKey> const& probes) {
-    open_.clear();
-    noted_ = unsettled_from(db_);
-    if (!noted_) {
+void MinuteKeeper::add(ProbeKey probe, std::span<Summary const> minutes) {
+    if (minutes.empty()) {
         return;
     }
-    constexpr Timestamp end_of_time = Timestamp::max();
-    for (auto const probe : probes) {
-        Query{db_, "DELETE FROM minutes WHERE probe_key = ? AND start_ms >= ?", probe, *noted_}.run();
-        ReadingsCursor cursor{db_, probe, *noted_, end_of_time, 4096};
-        for (auto const* reading = cursor.peek(); reading != nullptr;
-             cursor.advance(), reading = cursor.peek()) {
-            add({probe, *reading});
+    // What overlaps, and the newest while it is small: expiry is in order, so that is all there is to join.
+    std::vector<Stored> joined;
+    {
+        Query query{
+            db_,
+            "SELECT block_key, data FROM minute_blocks WHERE probe_key = ?1 AND (last_ms >= ?2 OR (count < ?3"
+            " AND last_ms = (SELECT max(last_ms) FROM minute_blocks WHERE probe_key = ?1)))"
+            " AND first_ms <= ?4 ORDER BY first_ms",
+            probe,
+            minutes.front().start,
+            minutes_in_block,
+            minutes.back().start};
+        while (query.row()) {
+            auto const key = query.integer();
+            joined.push_back({key, decoded(query.bytes())});
         }
     }
+    std::vector<Summary> all;
+    for (auto const& stored : joined) {
+        Query{db_, "DELETE FROM minute_blocks WHERE block_key = ?", stored.key}.run();
+        all.insert(all.end(), stored.minutes.begin(), stored.minutes.end());
+    }
+    write(probe, merged(all, minutes));
 }
 
-void MinuteKeeper::add(ProbeReading const& given) {
-    auto const place = static_cast<std::size_t>(given.probe);
-    if (place >= open_.size()) {
-        open_.resize(place + 1);
-    }
-    auto& open = open_[place];
-    auto const start = step_start(given.reading.time, minute);
-    if (open.used && start < open.summary.start) {
-        Summary late;
-        late.start = start;
-        late.add(given.reading);
-        keep(given.probe, late);
-        return;
-    }
-    if (open.used && start > open.summary.start) {
-        keep(given.probe, open.summary);
-        open.used = false;
-    }
-    if (!open.used) {
-        open.used = true;
-        open.summary = Summary{};
-        open.summary.start = start;
-    }
-    open.summary.add(given.reading);
-}
-
-void MinuteKeeper::settle(Timestamp newest) {
-    std::optional<Timestamp> oldest;
-    for (std::size_t i = 0; i < open_.size(); ++i) {
-        auto& open = open_[i];
-        if (!open.used) {
-            continue;
+void MinuteKeeper::add_expired(ProbeKey probe, std::span<Reading const> readings) {
+    std::vector<Summary> minutes;
+    for (auto const& r : readings) {
+        auto const start = step_start(r.time, minute);
+        if (minutes.empty() || minutes.back().start != start) {
+            minutes.emplace_back();
+            minutes.back().start = start;
         }
-        if (open.summary.start + 2 * minute <= newest) {
-            keep(static_cast<ProbeKey>(i), open.summary);
-            open.used = false;
-        } else if (!oldest || open.summary.start < *oldest) {
-            oldest = open.summary.start;
-        }
+        minutes.back().add(r);
     }
-    note_unsettled(oldest);
-}
-
-void MinuteKeeper::note_unsettled(std::optional<Timestamp> from) {
-    if (from == noted_) {
-        return;
-    }
-    if (from) {
-        Query{db_, "INSERT OR REPLACE INTO minutes_unsettled (only, from_ms) VALUES (1, ?)", *from}.run();
-    } else {
-        db_.run("DELETE FROM minutes_unsettled");
-    }
-    noted_ = from;
+    add(probe, minutes);
 }
 
 bool MinuteKeeper::expire(ProbeKey probe, Timestamp before, std::size_t most) {
-    Query bound{db_,
-                "SELECT start_ms FROM minutes WHERE probe_key = ? AND start_ms < ? ORDER BY start_ms LIMIT 1 "
-                "OFFSET ?",
-                probe, before, most};
-    auto const left = bound.row() ? std::optional{bound.time()} : std::nullopt;
-    Query{db_, "DELETE FROM minutes WHERE probe_key = ? AND start_ms < ?", probe, left.value_or(before)}
-        .run();
-    return left.has_value();
-}
-
-std::optional<Timestamp> unsettled_from(Database& db) {
-    Query query{db, "SELECT from_ms FROM minutes_unsettled"};
-    return query.row() ? std::optional{query.time()} : std::nullopt;
+    std::size_t expired = 0;
+    while (true) {
+        Stored oldest;
+        {
+            Query query{db_,
+                        "SELECT block_key, data FROM minute_blocks WHERE probe_key = ? AND first_ms < ?"
+                        " ORDER BY first_ms LIMIT 1",
+                        probe, before};
+            if (!query.row()) {
+                return false;
+            }
+            if (expired >= most) {
+                return true;
+            }
+            oldest.key = query.integer();
+            oldest.minutes = decoded(query.bytes());
+        }
+        Query{db_, "DELETE FROM minute_blocks WHERE block_key = ?", oldest.key}.run();
+        auto const kept = std::partition_point(oldest.minutes.begin(), oldest.minutes.end(),
+                                               [&](Summary const& s) { return s.start < before; });
+        expired += static_cast<std::size_t>(kept - oldest.minutes.begin());
+        write(probe, {kept, oldest.minutes.end()});
+    }
 }
 
 void for_each_minute(Database& db, ProbeKey probe, Timestamp from, Timestamp until,
                      std::function<bool(Summary const&)> const& take) {
-    Query query{db, select_minutes(), probe, from, until};
-    while (query.row() && take(summary_from(query))) {
+    Query query{db,
+                "SELECT data FROM minute_blocks WHERE probe_key = ? AND last_ms >= ? AND first_ms < ? ORDER "
+                "BY first_ms",
+                probe, from, until};
+    while (query.row()) {
+        for (auto const& s : decoded(query.bytes())) {
+            if (s.start >= from && s.start < until && !take(s)) {
+                return;
+            }
+        }
     }
 }
 

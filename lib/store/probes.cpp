@@ -5,9 +5,10 @@
 namespace probekeeper::store {
 
 std::vector<KnownProbe> known_probes(Database& db) {
-    Query query{
-        db,
-        "SELECT probe_key, probe_id, site_id, first_seen_ms, removed_at_ms FROM probes ORDER BY probe_id"};
+    Query query{db,
+                "SELECT probe_key, probe_id, site_id, first_seen_ms, removed_at_ms, salinity_psu, "
+                "pressure_hpa FROM probes"
+                " ORDER BY probe_id"};
     std::vector<KnownProbe> found;
     while (query.row()) {
         KnownProbe probe;
@@ -16,6 +17,8 @@ std::vector<KnownProbe> known_probes(Database& db) {
         probe.site = query.text();
         probe.first_seen = query.time();
         probe.removed_at = query.maybe_time();
+        probe.water.salinity_psu = query.maybe_real().value_or(probe.water.salinity_psu);
+        probe.water.pressure_hpa = query.maybe_real().value_or(probe.water.pressure_hpa);
         found.push_back(std::move(probe));
     }
     return found;
@@ -42,10 +45,15 @@ std::vector<ProbeKey> enrol_probes(Database& db, std::vector<FleetProbe> const& 
     std::vector<ProbeKey> keys;
     for (auto const& probe : fleet) {
         Query{db,
-              "INSERT INTO probes (probe_key, probe_id, site_id, first_seen_ms)"
-              " VALUES ((SELECT ifnull(max(probe_key), 0) + 1 FROM probes), ?, ?, ?)"
-              " ON CONFLICT (probe_id) DO UPDATE SET site_id = excluded.site_id, removed_at_ms = NULL",
-              probe.id, probe.site, now}
+              "INSERT INTO probes (probe_key, probe_id, site_id, first_seen_ms, salinity_psu, pressure_hpa)"
+              " VALUES ((SELECT ifnull(max(probe_key), 0) + 1 FROM probes), ?, ?, ?, ?, ?)"
+              " ON CONFLICT (probe_id) DO UPDATE SET site_id = excluded.site_id, removed_at_ms = NULL,"
+              " salinity_psu = excluded.salinity_psu, pressure_hpa = excluded.pressure_hpa",
+              probe.id,
+              probe.site,
+              now,
+              probe.water.salinity_psu,
+              probe.water.pressure_hpa}
             .run();
         keys.push_back(key_of(db, probe.id));
     }

@@ -61,23 +61,23 @@ private:
 
 void make_steps(Database& db, ProbeKey probe, Timestamp from, Timestamp until, Millis step,
                 StepMaker& maker) {
-    auto raw_from = from;
+    bool wanted = true;
     if (step % minute == Millis{0}) {
-        auto const settled_until = std::min(until, unsettled_from(db).value_or(until));
-        bool wanted = true;
-        for_each_minute(db, probe, from, settled_until, [&](Summary const& s) {
+        for_each_minute(db, probe, from, until, [&](Summary const& s) {
             wanted = maker.add(s.start, s);
             return wanted;
         });
-        if (!wanted) {
-            return;
-        }
-        raw_from = std::max(from, settled_until);
     }
-    ReadingsCursor cursor{db, probe, raw_from, until, 2048};
-    for (auto const* r = cursor.peek(); r != nullptr && maker.add(r->time, *r); r = cursor.peek()) {
-        cursor.advance();
+    if (!wanted) {
+        return;
     }
+    sum_up_readings(db, probe, from, until,
+                    {[&](Timestamp start) {
+                         return step >= hour &&
+                                step_start(start, step) == step_start(start + hour - Millis{1}, step);
+                     },
+                     [&](Summary const& s) { return maker.add(s.start, s); },
+                     [&](Reading const& r) { return maker.add(r.time, r); }});
 }
 
 // Far enough from the ends of the clock to count in steps, further than any reading.
@@ -154,10 +154,9 @@ Result<std::optional<Timestamp>> Reader::newest_of_site(std::string const& site)
     return guarded([&] {
         std::optional<Timestamp> newest;
         for (auto const& probe : known_probes(open_->db)) {
-            auto const reading =
-                probe.site == site ? store::newest_reading(open_->db, probe.key) : std::nullopt;
-            if (reading && (!newest || reading->time > *newest)) {
-                newest = reading->time;
+            auto const time = probe.site == site ? newest_time(open_->db, probe.key) : std::nullopt;
+            if (time && (!newest || *time > *newest)) {
+                newest = time;
             }
         }
         return newest;

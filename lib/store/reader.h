@@ -53,8 +53,8 @@ public:
     [[nodiscard]] Result<Page<Reading>> readings(std::string const& probe, Timestamp from, Timestamp until,
                                                  PageRequest const& page);
     // Steps in order, of at least one second; those without readings are left out. The range is widened to
-    // whole steps. Steps of whole minutes come from the minute summaries and so reach back beyond the
-    // full-rate readings.
+    // whole steps. Steps of whole minutes reach back beyond the full-rate readings, into the minutes kept of
+    // expired ones.
     [[nodiscard]] Result<Page<Step>> steps(std::string const& probe, Timestamp from, Timestamp until,
                                            Millis step, PageRequest const& page);
     [[nodiscard]] Result<std::optional<Reading>> newest_reading(std::string const& probe);

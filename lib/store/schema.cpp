@@ -264,7 +264,48 @@ CREATE INDEX notices_waiting ON notices (receiver, not_before_ms, place) WHERE d
 CREATE INDEX notices_by_age ON notices (done_at_ms) WHERE done_at_ms IS NOT NULL;
 )sql";
 
-constexpr std::array<MigrationStep, 3> all_layouts{layout_1, layout_2, layout_3};
+// Readings become groups and blocks (readings.h), minutes are of expired readings only. The rows of before
+// are moved by the program (old_rows.h), which then drops their tables.
+constexpr MigrationStep layout_4 = R"sql(
+-- Of the water where readings do not say; NULL until the probe is enrolled again.
+ALTER TABLE probes ADD COLUMN salinity_psu REAL;
+ALTER TABLE probes ADD COLUMN pressure_hpa REAL;
+
+ALTER TABLE readings RENAME TO old_readings;
+ALTER TABLE minutes RENAME TO old_minutes;
+DROP TABLE minutes_unsettled;
+
+CREATE TABLE reading_groups (
+    group_key INTEGER PRIMARY KEY,
+    first_ms  INTEGER NOT NULL,
+    last_ms   INTEGER NOT NULL,
+    data      BLOB NOT NULL
+) STRICT;
+
+-- By number, so that new blocks fill pages to the end; found by the index.
+CREATE TABLE blocks (
+    block_key INTEGER PRIMARY KEY,
+    probe_key INTEGER NOT NULL,
+    first_ms  INTEGER NOT NULL,
+    last_ms   INTEGER NOT NULL,
+    count     INTEGER NOT NULL,
+    hours     BLOB NOT NULL,
+    data      BLOB NOT NULL
+) STRICT;
+CREATE INDEX blocks_of_probe ON blocks (probe_key, first_ms, last_ms);
+
+CREATE TABLE minute_blocks (
+    block_key INTEGER PRIMARY KEY,
+    probe_key INTEGER NOT NULL,
+    first_ms  INTEGER NOT NULL,
+    last_ms   INTEGER NOT NULL,
+    count     INTEGER NOT NULL,
+    data      BLOB NOT NULL
+) STRICT;
+CREATE INDEX minute_blocks_of_probe ON minute_blocks (probe_key, first_ms, last_ms);
+)sql";
+
+constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

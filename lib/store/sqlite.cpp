@@ -163,10 +163,15 @@ std::string Query::text() {
     return data == nullptr ? std::string{} : std::string{data, size};
 }
 
-std::vector<std::byte> Query::blob() {
+std::span<std::byte const> Query::bytes() {
     auto const* const data = static_cast<std::byte const*>(sqlite3_column_blob(stmt_, column_));
     auto const size = static_cast<std::size_t>(sqlite3_column_bytes(stmt_, column_++));
-    return data == nullptr ? std::vector<std::byte>{} : std::vector<std::byte>(data, data + size);
+    return data == nullptr ? std::span<std::byte const>{} : std::span{data, size};
+}
+
+std::vector<std::byte> Query::blob() {
+    auto const view = bytes();
+    return {view.begin(), view.end()};
 }
 
 std::optional<double> Query::maybe_real() {
@@ -205,11 +210,15 @@ void Transaction::commit() {
     done_ = true;
 }
 
-Snapshot::Snapshot(Database& db) : db_{db} {
-    db_.run("BEGIN");
+Snapshot::Snapshot(Database& db) : db_{db}, nested_{db.in_transaction()} {
+    if (!nested_) {
+        Query{db_, "BEGIN"}.run();
+    }
 }
 Snapshot::~Snapshot() {
-    sqlite3_exec(db_.handle(), "ROLLBACK", nullptr, nullptr, nullptr);
+    if (!nested_) {
+        sqlite3_exec(db_.handle(), "ROLLBACK", nullptr, nullptr, nullptr);
+    }
 }
 
 }  // namespace probekeeper::store

@@ -111,6 +111,7 @@ public:
     [[nodiscard]] double real();  // NULL is not_read
     [[nodiscard]] std::string text();
     [[nodiscard]] std::vector<std::byte> blob();
+    [[nodiscard]] std::span<std::byte const> bytes();  // as blob(), valid until the next row()
     [[nodiscard]] Timestamp time() { return from_unix_ms(integer()); }
     [[nodiscard]] std::optional<double> maybe_real();
     [[nodiscard]] std::optional<Timestamp> maybe_time();
@@ -143,7 +144,8 @@ private:
     bool done_ = false;
 };
 
-// Several queries that must see one state of the file. Holds no lock against the writer.
+// Several queries that must see one state of the file. Holds no lock against the writer. Within a transaction
+// it is that one's part.
 class Snapshot {
 public:
     explicit Snapshot(Database& db);
@@ -152,6 +154,7 @@ public:
 
 private:
     Database& db_;
+    bool nested_;
 };
 
 // The edge of the room: what `work` returns, or the failure it threw.

@@ -9,6 +9,7 @@
 #include "store/lock.h"
 #include "store/minutes.h"
 #include "store/notices.h"
+#include "store/old_rows.h"
 #include "store/people.h"
 #include "store/probes.h"
 #include "store/readings.h"
@@ -26,9 +27,8 @@ struct Store::Open {
     Database db;
     ReadingsWriter readings{db};
     MinuteKeeper minutes{db};
-    bool minutes_stale = true;  // a rollback took minutes from the file that memory believes written
+    bool stale = false;  // a rollback took from the file what memory believes written
     std::vector<KnownProbe> probes;
-    std::optional<Timestamp> newest;
     std::optional<Timestamp> expired_before;
     std::int64_t last_record_number = 0;
     std::size_t expiring = 0;  // the place in `probes` that expire_some() has reached
@@ -36,7 +36,8 @@ struct Store::Open {
     void set_up(Options const& options);
     void check_after_unclean_end();
     void read_state();
-    void freshen_minutes();
+    void freshen();
+    [[nodiscard]] std::optional<Timestamp> newest() const { return readings.newest(); }
     Appended append(std::span<ProbeReading const> given);
     void keep(Changes const& changes);
     void note_expired_before(Timestamp before);
@@ -65,7 +66,12 @@ Store::Open::Open(std::filesystem::path const& path, Options const& options)
     if (ended_uncleanly) {
         check_after_unclean_end();
     }
+    move_old_rows(db, known_probes(db));
     read_state();
+    // Blocks are quick to look into, and at a start every probe's newest readings are.
+    Transaction transaction{db};
+    readings.compact();
+    transaction.commit();
 }
 
 void Store::Open::set_up(Options const& options) {
@@ -98,54 +104,28 @@ void Store::Open::check_after_unclean_end() {
 
 void Store::Open::read_state() {
     probes = known_probes(db);
-    newest.reset();
+    std::vector<WaterOfProbe> waters(1);
     for (auto const& probe : probes) {
-        if (auto const reading = newest_reading(db, probe.key);
-            reading && (!newest || reading->time > *newest)) {
-            newest = reading->time;
-        }
+        auto const place = static_cast<std::size_t>(probe.key);
+        waters.resize(std::max(waters.size(), place + 1));
+        waters[place] = probe.water;
     }
+    readings.load(std::move(waters));
     expired_before = read_expired_before(db);
     last_record_number = std::max(last_record_number, highest_record_number(db));
+    stale = false;
 }
 
-// The minutes in memory follow the readings in the file again.
-void Store::Open::freshen_minutes() {
-    if (!minutes_stale) {
-        return;
+// Memory follows the file again.
+void Store::Open::freshen() {
+    if (stale) {
+        read_state();
     }
-    read_state();
-    std::vector<ProbeKey> keys;
-    for (auto const& probe : probes) {
-        keys.push_back(probe.key);
-    }
-    minutes.load(keys);
-    minutes_stale = false;
 }
 
 Appended Store::Open::append(std::span<ProbeReading const> given) {
-    freshen_minutes();
-    // By probe, and in order of arrival within one: neighbours in the file are written one after the other.
-    std::vector<ProbeReading const*> order(given.size());
-    std::transform(given.begin(), given.end(), order.begin(), [](ProbeReading const& r) { return &r; });
-    std::stable_sort(order.begin(), order.end(),
-                     [](auto const* a, auto const* b) { return a->probe < b->probe; });
-    Appended done;
-    for (auto const* reading : order) {
-        if (expired_before && reading->reading.time < *expired_before) {
-            ++done.expired;
-        } else if (readings.add(*reading)) {
-            ++done.written;
-            minutes.add(*reading);
-            newest = newest ? std::max(*newest, reading->reading.time) : reading->reading.time;
-        } else {
-            ++done.repeats;
-        }
-    }
-    if (newest) {
-        minutes.settle(*newest);
-    }
-    return done;
+    freshen();
+    return readings.add(given, expired_before);
 }
 
 void Store::Open::keep(Changes const& changes) {
@@ -194,20 +174,25 @@ void Store::Open::note_expired_before(Timestamp before) {
 }
 
 bool Store::Open::expire_some(Retention const& retention, std::size_t most) {
-    if (!newest) {
+    freshen();
+    if (!newest()) {
         return false;
     }
-    auto const raw_before = *newest - retention.raw;
-    auto const summary_before = *newest - retention.summary;
+    auto const raw_before = *newest() - retention.raw;
+    auto const summary_before = *newest() - retention.summary;
+    if (expiring == 0) {
+        readings.compact_before(raw_before);
+    }
     for (; expiring < probes.size(); ++expiring) {
         auto const key = probes[expiring].key;
-        if (has_readings_before(db, key, raw_before)) {
+        auto const expired = readings.expire(key, raw_before, most);
+        if (!expired.readings.empty()) {
             note_expired_before(raw_before);
+            minutes.add_expired(key, expired.readings);
         }
-        bool const raw_left = readings.expire(key, raw_before, most);
         bool const minutes_left = minutes.expire(key, summary_before, most);
         expire_evidence(db, key, summary_before);
-        if (raw_left || minutes_left) {
+        if (expired.left || minutes_left) {
             return true;
         }
     }
@@ -231,10 +216,10 @@ bool Store::ended_uncleanly() const {
     return open_->ended_uncleanly;
 }
 bool Store::has_readings() const {
-    return open_->newest.has_value();
+    return open_->newest().has_value();
 }
 std::optional<Timestamp> Store::newest() const {
-    return open_->newest;
+    return open_->newest();
 }
 
 Result<std::vector<ProbeKey>> Store::enrol(std::vector<FleetProbe> const& fleet, Timestamp now) {
@@ -242,7 +227,7 @@ Result<std::vector<ProbeKey>> Store::enrol(std::vector<FleetProbe> const& fleet,
         Transaction transaction{open_->db};
         auto keys = enrol_probes(open_->db, fleet, now);
         transaction.commit();
-        open_->probes = known_probes(open_->db);
+        open_->read_state();
         return keys;
     });
 }
@@ -263,7 +248,7 @@ Result<Appended> Store::append(std::span<ProbeReading const> readings) {
         transaction.commit();
         return done;
     });
-    open_->minutes_stale = open_->minutes_stale || result.has_error();
+    open_->stale = open_->stale || result.has_error();
     return result;
 }
 
@@ -291,7 +276,18 @@ Result<void> Store::together(Outlives outlives, std::function<Result<void>()> co
         }
         transaction.commit();
     });
-    open_->minutes_stale = open_->minutes_stale || result.has_error();
+    open_->stale = open_->stale || result.has_error();
+    return result;
+}
+
+Result<void> Store::compact() {
+    auto result = guarded([&] {
+        Transaction transaction{open_->db};
+        open_->freshen();
+        open_->readings.compact();
+        transaction.commit();
+    });
+    open_->stale = open_->stale || result.has_error();
     return result;
 }
 
@@ -310,7 +306,7 @@ Result<bool> Store::expire_some(Retention const& retention, std::size_t most) {
         transaction.commit();
         return left;
     });
-    open_->minutes_stale = open_->minutes_stale || result.has_error();  // and with it `expired_before`
+    open_->stale = open_->stale || result.has_error();
     return result;
 }
 

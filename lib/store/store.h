@@ -62,6 +62,9 @@ public:
     // In any order. Probes must be enrolled. Tens of thousands at once are cheapest.
     [[nodiscard]] Result<Appended> append(std::span<ProbeReading const> readings);
     [[nodiscard]] Result<void> keep(Changes const& changes);
+    // Moves the newest readings to where they take least room and are quickest to read. append() does it by
+    // itself when they are many; this is for the end.
+    [[nodiscard]] Result<void> compact();
 
     // One commit of everything that `work` writes; nothing of it where `work` returns a failure.
     [[nodiscard]] Result<void> together(Outlives outlives, std::function<Result<void>()> const& work);
@@ -71,8 +74,8 @@ public:
     [[nodiscard]] std::int64_t reserve_record_number();
     [[nodiscard]] std::int64_t highest_ticket_number(std::string const& site) const;  // 0 where there is none
 
-    // Deletes what Retention no longer covers, about `most` rows of each kind, so that a call takes
-    // milliseconds. True while more is left.
+    // Deletes what Retention no longer covers, about `most` readings and minutes or a block of them, so that
+    // a call takes milliseconds. Of readings their minutes stay. True while more is left.
     [[nodiscard]] Result<bool> expire_some(Retention const& retention, std::size_t most);
 
 private:

@@ -19,8 +19,15 @@ namespace probekeeper::store {
 // A probe's number in this file, given by Store::enrol once and for all: readings are too many to carry ids.
 enum class ProbeKey : std::int64_t {};
 
+// The water of a probe where its readings do not say: with it, one of mg/L and % need not be stored.
+struct WaterOfProbe {
+    double salinity_psu = 0.0;
+    double pressure_hpa = 1013.25;
+};
+
 struct FleetProbe {
     std::string id, site;
+    WaterOfProbe water{};
 };
 
 struct KnownProbe {
@@ -28,6 +35,7 @@ struct KnownProbe {
     std::string id, site;
     Timestamp first_seen{};
     std::optional<Timestamp> removed_at;  // no longer configured; its history stays readable
+    WaterOfProbe water{};                 // as it was enrolled last
 };
 
 struct ProbeReading {

@@ -180,6 +180,8 @@ void Writer::work() {
     }
     lock.unlock();
     drain();
+    // A failure loses nothing: the readings stay where they are, and the next start does it.
+    static_cast<void>(store_->compact());
     store_.reset();
 }
 
