@@ -6,8 +6,8 @@ namespace probekeeper::store {
 
 std::vector<KnownProbe> known_probes(Database& db) {
     Query query{db,
-                "SELECT probe_key, probe_id, site_id, first_seen_ms, removed_at_ms, salinity_psu, "
-                "pressure_hpa FROM probes"
+                "SELECT probe_key, probe_id, site_id, first_seen_ms, removed_at_ms, water_salinity_psu, "
+                "water_pressure_hpa FROM probes"
                 " ORDER BY probe_id"};
     std::vector<KnownProbe> found;
     while (query.row()) {
@@ -45,10 +45,12 @@ std::vector<ProbeKey> enrol_probes(Database& db, std::vector<FleetProbe> const& 
     std::vector<ProbeKey> keys;
     for (auto const& probe : fleet) {
         Query{db,
-              "INSERT INTO probes (probe_key, probe_id, site_id, first_seen_ms, salinity_psu, pressure_hpa)"
+              "INSERT INTO probes (probe_key, probe_id, site_id, first_seen_ms, water_salinity_psu, "
+              "water_pressure_hpa)"
               " VALUES ((SELECT ifnull(max(probe_key), 0) + 1 FROM probes), ?, ?, ?, ?, ?)"
               " ON CONFLICT (probe_id) DO UPDATE SET site_id = excluded.site_id, removed_at_ms = NULL,"
-              " salinity_psu = excluded.salinity_psu, pressure_hpa = excluded.pressure_hpa",
+              " water_salinity_psu = excluded.water_salinity_psu, water_pressure_hpa = "
+              "excluded.water_pressure_hpa",
               probe.id,
               probe.site,
               now,

@@ -268,8 +268,8 @@ CREATE INDEX notices_by_age ON notices (done_at_ms) WHERE done_at_ms IS NOT NULL
 // are moved by the program (old_rows.h), which then drops their tables.
 constexpr MigrationStep layout_4 = R"sql(
 -- Of the water where readings do not say; NULL until the probe is enrolled again.
-ALTER TABLE probes ADD COLUMN salinity_psu REAL;
-ALTER TABLE probes ADD COLUMN pressure_hpa REAL;
+ALTER TABLE probes ADD COLUMN water_salinity_psu REAL;
+ALTER TABLE probes ADD COLUMN water_pressure_hpa REAL;
 
 ALTER TABLE readings RENAME TO old_readings;
 ALTER TABLE minutes RENAME TO old_minutes;

@@ -1,0 +1,252 @@
+// The dense forms of readings: what comes back is what was given, and how little room it takes.
+#include "store/block.h"
+
+#include <cmath>
+#include <random>
+
+#include "intake/complete.h"
+#include "store/columns.h"
+#include "store/derived.h"
+#include "store/group.h"
+#include "store/support.h"
+
+using namespace probekeeper;
+using namespace probekeeper::store;
+using namespace probekeeper::store::test;
+
+namespace {
+
+std::vector<double> through_a_column(std::vector<double> const& values) {
+    Bytes bytes;
+    ByteWriter out{bytes};
+    write_reals(out, values);
+    std::vector<double> back(values.size(), 1.0);
+    ByteReader in{bytes};
+    read_reals(in, back);
+    CHECK(in.empty());
+    return back;
+}
+
+bool same_bits(double a, double b) {
+    return std::bit_cast<std::uint64_t>(a) == std::bit_cast<std::uint64_t>(b) ||
+           (std::isnan(a) && std::isnan(b));
+}
+
+void check_column(std::vector<double> const& values) {
+    auto const back = through_a_column(values);
+    CHECK(std::equal(values.begin(), values.end(), back.begin(), same_bits));
+}
+
+// A probe on a 16-bit map, hundredths of mg/L and of a degree, polled every 5 s with a millisecond of jitter.
+std::vector<Reading> readings_of_registers(std::size_t n, WaterOfProbe const& water, std::uint32_t seed) {
+    std::mt19937 random{seed};
+    std::normal_distribution<double> noise;
+    std::vector<Reading> readings;
+    Deriver deriver{water};
+    for (std::size_t i = 0; i < n; ++i) {
+        Reading r;
+        r.time = day_one + Millis{static_cast<std::int64_t>(5000 * i) + std::lround(std::abs(noise(random)))};
+        auto const day = static_cast<double>(i) / 17280.0 * 6.2831853;
+        r.do_mg_l =
+            static_cast<double>(std::lround(750.0 + 100.0 * std::sin(day) + 1.0 * noise(random))) * 0.01;
+        r.temperature_c =
+            static_cast<double>(std::lround(1450.0 + 50.0 * std::cos(day) + 0.5 * noise(random))) * 0.01;
+        r.do_percent = deriver.percent_from_mg_l(r);
+        r.set(mark_aeration, (i / 360) % 2 == 0);
+        readings.push_back(r);
+    }
+    return readings;
+}
+
+std::vector<Reading> through_a_block(std::vector<Reading> const& readings, WaterOfProbe const& water) {
+    std::vector<Reading> back;
+    read_block(make_block(readings, water).data, Timestamp::min(), Timestamp::max(), back);
+    return back;
+}
+
+bool same_all(std::vector<Reading> const& a, std::vector<Reading> const& b) {
+    return a.size() == b.size() &&
+           std::equal(a.begin(), a.end(), b.begin(), [](auto const& x, auto const& y) { return same(x, y); });
+}
+
+}  // namespace
+
+TEST_CASE("a column of any values comes back bit for bit", "[store][block]") {
+    auto const inf = std::numeric_limits<double>::infinity();
+    check_column({});
+    check_column({7.41});
+    check_column({not_read, not_read});
+    check_column({7.41, 7.42, not_read, 7.40, not_read, not_read, 7.5});
+    check_column({not_read, 1.0, 2.0});
+    check_column({0.0, -0.0, 1.0});
+    check_column({1e300, -1e300, inf, -inf, 5e-324, 0.1});
+    check_column({6553.5, 0.1 * 3, 0.3});  // of registers and of text in one column
+    auto const seed = std::random_device{}();
+    CAPTURE(seed);
+    std::mt19937_64 random{seed};
+    std::vector<double> bits, singles, registers, cells;
+    for (int i = 0; i < 3000; ++i) {
+        bits.push_back(std::bit_cast<double>(random()));
+        singles.push_back(static_cast<double>(std::bit_cast<float>(static_cast<std::uint32_t>(random()))));
+        registers.push_back(static_cast<double>(static_cast<std::int64_t>(random() % 65536) - 32768) * 0.01);
+        cells.push_back(static_cast<double>(random() % 100'000) / 1000.0);
+    }
+    check_column(bits);
+    check_column(singles);
+    check_column(registers);
+    check_column(cells);
+}
+
+TEST_CASE("integers come back also where their differences overflow", "[store][block]") {
+    auto const least = std::numeric_limits<std::int64_t>::min(),
+               most = std::numeric_limits<std::int64_t>::max();
+    std::vector<std::int64_t> const given{least, most, 0, most, least, most, most, least, -1, 1};
+    auto work = given;
+    Bytes bytes;
+    ByteWriter out{bytes};
+    write_integers(out, work);
+    std::vector<std::int64_t> back(given.size());
+    ByteReader in{bytes};
+    read_integers(in, back);
+    CHECK(back == given);
+}
+
+TEST_CASE("a block gives its readings back bit for bit, whatever was measured and whatever follows from it",
+          "[store][block]") {
+    WaterOfProbe const water{31.0, 1009.5};
+    auto readings = readings_of_registers(2048, water, 7);
+    CHECK(same_all(through_a_block(readings, water), readings));
+    CHECK(same_all(through_a_block(readings, {0.0, 1000.0}),
+                   readings));  // another water: then it is kept as given
+    Deriver deriver{water};
+    for (auto& r : readings) {  // measured in %
+        r.do_percent = r.do_mg_l * 10.0;
+        r.do_mg_l = deriver.mg_l_from_percent(r);
+    }
+    CHECK(same_all(through_a_block(readings, water), readings));
+    for (auto& r : readings) {  // measured in hPa, without a temperature now and then
+        r.po2_hpa = std::round(r.do_percent);
+        r.temperature_c = r.has(mark_aeration) ? r.temperature_c : not_read;
+        r.do_percent = deriver.percent_from_po2(r);
+        r.do_mg_l = deriver.mg_l_from_percent(r);
+    }
+    CHECK(same_all(through_a_block(readings, water), readings));
+    readings.resize(1);
+    CHECK(same_all(through_a_block(readings, water), readings));
+}
+
+// Blocks that exist hold only the one and are read through these: they must give the same for ever.
+TEST_CASE("what a block leaves out is worked out today as on the day it was written", "[store][block]") {
+    Deriver deriver{{31.0, 1009.5}};
+    Reading r;
+    r.do_mg_l = 7.41;
+    r.do_percent = 96.2;
+    r.po2_hpa = 200.0;
+    r.temperature_c = 14.2;
+    CHECK(same_bits(deriver.percent_from_mg_l(r), 0x1.5f2230ab5d6abp+6));
+    CHECK(same_bits(deriver.percent_from_po2(r), 0x1.8081e79bd691dp+6));
+    CHECK(same_bits(deriver.mg_l_from_percent(r), 0x1.03dadaf09824p+3));
+    // As readings are completed on their way here; if that changes, blocks only grow.
+    Reading measured;
+    measured.do_mg_l = 7.41;
+    measured.temperature_c = 14.2;
+    intake::complete(measured, {31.0, 1009.5, {}});
+    CHECK(same_bits(deriver.percent_from_mg_l(r), measured.do_percent));
+    r.temperature_c = not_read;
+    CHECK_FALSE(is_read(deriver.percent_from_mg_l(r)));
+}
+
+TEST_CASE("a reading of a 16-bit map takes at most 1.8 bytes in a block", "[store][block]") {
+    WaterOfProbe const water{31.0, 1009.5};
+    auto const readings = readings_of_registers(2048, water, 11);
+    auto const block = make_block(readings, water);
+    auto const bytes = static_cast<double>(block.data.size() + block.hours.size()) / 2048.0;
+    CAPTURE(block.data.size(), block.hours.size());
+    CHECK(bytes <= 1.8);  // two values, and the time
+}
+
+TEST_CASE("a damaged block is refused, and never read beyond", "[store][block]") {
+    auto const readings = readings_of_registers(200, {}, 3);
+    auto const whole = make_block(readings, {}).data;
+    auto const plain = decompressed(whole);
+    std::vector<Reading> back;
+    for (std::size_t cut = 0; cut < plain.size(); cut += 7) {
+        auto const cut_short = compressed(std::span{plain}.first(cut));
+        CHECK_THROWS_AS(read_block(cut_short, Timestamp::min(), Timestamp::max(), back), SqliteError);
+    }
+    for (std::size_t size = 0; size < whole.size(); size += 5) {
+        CHECK_THROWS_AS(read_block(std::span{whole}.first(size), Timestamp::min(), Timestamp::max(), back),
+                        SqliteError);
+    }
+}
+
+TEST_CASE("a group gives back each probe's readings in the order given", "[store][block]") {
+    std::vector<ProbeReading> given;
+    for (auto const key : {3, 7, 900}) {
+        for (int i = 0; i < 4; ++i) {
+            auto r = reading_at(day_one + seconds(key - 10 * i), i == 2 ? not_read : i);
+            r.set(mark_hold, i > 1);
+            given.push_back({ProbeKey{key}, r});
+        }
+    }
+    std::vector<ProbeReading const*> order;
+    for (auto const& r : given) {
+        order.push_back(&r);
+    }
+    auto const group = make_group(order);
+    std::vector<Reading> of_seven;
+    read_group(group, ProbeKey{7}, Timestamp::min(), Timestamp::max(), of_seven);
+    REQUIRE(of_seven.size() == 4);
+    for (std::size_t i = 0; i < 4; ++i) {
+        CHECK(same(of_seven[i], given[4 + i].reading));
+    }
+    std::vector<Reading> none;
+    read_group(group, ProbeKey{8}, Timestamp::min(), Timestamp::max(), none);
+    CHECK(none.empty());
+    std::size_t seen = 0;
+    for_each_in_group(group, [&](ProbeKey, std::span<Reading const> readings) { seen += readings.size(); });
+    CHECK(seen == given.size());
+}
+
+TEST_CASE("readings that come late find their place between blocks, once each", "[store][block]") {
+    Folder const folder;
+    auto const seed = std::random_device{}();
+    CAPTURE(seed);
+    std::mt19937 random{seed};
+    auto store = std::optional{Store::open(folder / "s.db").value()};
+    auto const keys = store->enrol(fleet, day_one).value();
+    std::vector<Reading> expected = readings_of_registers(9000, {}, 5);
+    auto shuffled = expected;
+    std::shuffle(shuffled.begin(), shuffled.end(), random);
+    std::size_t written = 0, repeats = 0;
+    for (std::size_t at = 0; at < shuffled.size(); at += 500) {
+        std::vector<ProbeReading> batch;
+        for (std::size_t i = at; i < at + 500; ++i) {
+            batch.push_back({keys[0], shuffled[i]});
+        }
+        batch.push_back({keys[0], shuffled[random() % (at + 500)]});  // a repeat
+        auto const done = store->append(batch).value();
+        written += done.written;
+        repeats += done.repeats;
+        if ((at / 500) % 3 == 1) {
+            REQUIRE(store->compact().has_value());
+        }
+    }
+    CHECK(written == expected.size());
+    CHECK(repeats == 18);
+    auto reader = Reader::open(folder / "s.db").value();
+    auto const check = [&] {
+        std::vector<Reading> found;
+        auto stream = reader.stream({"a-1"}, day_one, day_one + days(1)).value();
+        while (auto const item = stream.next().value()) {
+            found.push_back(item->reading);
+        }
+        CHECK(same_all(found, expected));
+        CHECK(same(*reader.newest_reading("a-1").value(), expected.back()));
+    };
+    check();
+    store.reset();
+    store.emplace(Store::open(folder / "s.db").value());
+    check();
+    CHECK(store->newest() == expected.back().time);
+}
