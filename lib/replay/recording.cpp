@@ -47,10 +47,10 @@ std::filesystem::path Recording::working_copy() const {
 
 Recording::Recording(std::filesystem::path place, fleet::Fleet const& fleet) : place_{std::move(place)} {
     for (fleet::ProbeIndex probe = 0; probe < fleet.probes.size(); ++probe) {
-        auto const place = intake::place_of(fleet, probe);
+        auto const water = intake::place_of(fleet, probe);
         fleet_.push_back({fleet.probes[probe].id,
                           fleet.sites[fleet.probes[probe].site].id,
-                          {place.salinity_psu, place.pressure_hpa}});
+                          {water.salinity_psu, water.pressure_hpa}});
     }
     remove_store(working_copy());
     if (std::filesystem::exists(place_)) {

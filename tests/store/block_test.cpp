@@ -214,7 +214,7 @@ TEST_CASE("readings that come late find their place between blocks, once each", 
     CAPTURE(seed);
     std::mt19937 random{seed};
     auto store = std::optional{Store::open(folder / "s.db").value()};
-    auto const keys = store->enrol(fleet, day_one).value();
+    auto const keys = store->enrol(store::test::fleet, day_one).value();
     std::vector<Reading> expected = readings_of_registers(9000, {}, 5);
     auto shuffled = expected;
     std::shuffle(shuffled.begin(), shuffled.end(), random);
