@@ -104,12 +104,47 @@ class Scada(common.InFolder):
         self.assertEqual("probe-1", text_of([int(word, 16) for word in words]), done.stdout)
 
 
+class Seen(common.Running):
+    """A ticket marked as seen over Modbus is seen over HTTP."""
+
+    def test_a_ticket_is_marked_as_seen_once_and_for_both(self):
+        csv = self.write("readings.csv", "\n".join(common.recording()) + "\n")
+        done = common.probekeeperd("replay", "--config", self.config, "--readings", csv, "--store",
+                                   self.at("var/store.db"))
+        self.assertEqual(done.returncode, 0, done.stderr)
+        port = common.free_port()
+        self.text = self.changed("reference_percent = 60.0", "reference_percent = 10.0")
+        self.write("site.toml", self.text + f'[scada]\nlisten = "127.0.0.1:{port}"\nallow_seen = true\n')
+        self.start()
+        posted = self.post("/probes/probe-1/service-records", {
+            "kind": "reference_check", "time": common.stamp(days=1, hours=3), "by": "t", "reference_mg_l": 6.0,
+            "probe_mg_l": 4.0})
+        self.assertEqual(posted.status, 201, posted.body)
+        ticket = common.until("a ticket", lambda: self.get("/tickets?probe=probe-1").json()["items"])[0]
+        self.assertIsNone(ticket["seen"])
+        client = ModbusTcpClient("127.0.0.1", port=port)
+        self.addCleanup(client.close)
+        self.assertTrue(client.connect())
+
+        def register():
+            return client.read_holding_registers(168, 1, 1).registers
+        common.until("the register shows the ticket", lambda: register() == [1])
+        self.assertFalse(client.write_register(168, 1, 1).isError())
+        self.assertEqual(register(), [2])
+        seen = self.get(f"/tickets/{ticket['id']}").json()
+        self.assertIsNotNone(seen["seen"])
+        self.assertEqual(seen["state"], ticket["state"])
+        self.assertFalse(client.write_register(168, 1, 1).isError())  # the first time counts
+        self.assertEqual(self.get(f"/tickets/{ticket['id']}").json()["seen"], seen["seen"])
+
+
 if __name__ == "__main__":
     if ModbusTcpClient is None or not shutil.which("mbpoll"):
         print("skipped: needs python3-pymodbus and mbpoll")
         sys.exit(common.SKIPPED)
     DEVICES, common.MODBUS = common.start_devices()
-    result = unittest.main(exit=False, argv=[sys.argv[0]]).result
+    suite = unittest.TestSuite(case(name) for case in (Scada, Seen) for name in vars(case) if name.startswith("test_"))
+    result = unittest.TextTestRunner().run(suite)
     DEVICES.stdin.close()
     DEVICES.wait()
     sys.exit(not result.wasSuccessful())
