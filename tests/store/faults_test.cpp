@@ -144,3 +144,32 @@ TEST_CASE("stopping on a broken disk says what was lost", "[store][faults][write
     CHECK_THAT(stopped.error().message, Catch::Contains("200 readings"));
     CHECK(writer.state().readings_dropped == 200);
 }
+
+TEST_CASE("whichever operation of the disk fails while readings become blocks, each is there once",
+          "[store][faults]") {
+    FailingDisk disk;
+    int failures = 0;
+    for (int n = 0;; ++n) {
+        CAPTURE(n);
+        Folder const folder;
+        auto store = Store::open(folder / "s.db").value();
+        auto const keys = store.enrol(fleet, day_one).value();
+        REQUIRE(store.append(some_readings(keys[0], 0)).has_value());
+        REQUIRE(store.compact().has_value());
+        REQUIRE(store.append(some_readings(keys[0], 1)).has_value());
+        disk.fail_after(n, DiskFault::io);
+        auto const result = store.compact();
+        bool const failed = disk.has_failed();
+        disk.heal();
+        auto reader = Reader::open(folder / "s.db").value();
+        CHECK(counted_in_steps(reader) == 400);
+        failures += result.has_error() ? 1 : 0;
+        CHECK(store.append(some_readings(keys[0], 1)).value().repeats == 200);
+        REQUIRE(store.compact().has_value());
+        CHECK(counted_in_steps(reader) == 400);
+        if (!failed) {
+            break;
+        }
+    }
+    CHECK(failures > 0);
+}

@@ -104,6 +104,30 @@ TEST_CASE("a file of a newer program is refused and left as it is", "[store][mig
     CHECK(count(folder / "s.db", "PRAGMA user_version") == 999);
 }
 
+// Layout 1 kept minutes of all readings and cut expiry through a minute: here through the one of 00:02.
+TEST_CASE("rows of an older store are moved once, without the minutes that would count twice",
+          "[store][migration]") {
+    Folder const folder;
+    make_file(folder / "s.db",
+              content_of(std::filesystem::path{PROBEKEEPER_SOURCE_DIR} / "tests/store/layout_1.sql"));
+    make_file(folder / "s.db",
+              "DELETE FROM readings WHERE time_ms < 1772323320000;"
+              "UPDATE minutes SET count = 3, do_mg_l_count = 3 WHERE start_ms = 1772323320000;"
+              "INSERT INTO readings_expired VALUES (1, 1772323320000)");
+    for (int opening = 0; opening < 2; ++opening) {
+        auto const store = Store::open(folder / "s.db").value();
+        auto reader = Reader::open(folder / "s.db").value();
+        auto const steps =
+            reader.steps("a-1", day_one, day_one + days(1), seconds(60), first(10)).value().items;
+        REQUIRE(steps.size() == 4);
+        CHECK(steps[0].of(Quantity::do_mg_l).mean == 7.0);
+        CHECK(steps[2].count == 3);  // of the expired ones too, and none twice
+        CHECK(steps[3].count == 1);
+        CHECK(reader.readings("a-1", day_one, day_one + days(1), first(10)).value().items.size() == 1);
+    }
+    CHECK(count(folder / "s.db", "SELECT count(*) FROM sqlite_schema WHERE name LIKE 'old_%'") == 0);
+}
+
 TEST_CASE("a reader refuses what is not there, not yet up to date, or no store", "[store]") {
     Folder const folder;
     CHECK(Reader::open(folder / "s.db").error().fault == Fault::io);

@@ -1,0 +1,32 @@
+// One figure of a benchmark, printed as a line of JSON.
+#pragma once
+
+#include <spdlog/fmt/fmt.h>
+
+#include <chrono>
+#include <functional>
+#include <string>
+
+namespace probekeeper::bench {
+
+struct Figure {
+    std::string name, unit, baseline, goal;
+    double value = 0.0, baseline_value = 0.0, ratio = 0.0;
+    bool met = false;
+};
+
+inline void print(Figure const& f) {
+    fmt::print(
+        "{{\"name\":\"{}\",\"value\":{:.4g},\"unit\":\"{}\",\"baseline\":\"{}\",\"baseline_value\":{:.4g},"
+        "\"ratio\":{:.4g},\"goal\":\"{}\",\"met\":{}}}\n",
+        f.name, f.value, f.unit, f.baseline, f.baseline_value, f.ratio, f.goal, f.met);
+    std::fflush(stdout);
+}
+
+inline double seconds_of(std::function<void()> const& work) {
+    auto const begun = std::chrono::steady_clock::now();
+    work();
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - begun).count();
+}
+
+}  // namespace probekeeper::bench
