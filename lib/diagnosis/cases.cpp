@@ -54,8 +54,8 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
         return std::nullopt;
     }
     double const left = limit->ln_limit - known->ln_t90;
-    // Far below the limit a slope says little: coating quickens, and slime comes and goes. At or past it, "soon" and
-    // "already" are one question, and the trend still speaks.
+    // Far below the limit a slope says little: coating quickens, and slime comes and goes. At or past it,
+    // "soon" and "already" are one question, and the trend still speaks.
     if (left > 0.6 * std::log(setup.limits.t90_ratio)) {
         return std::nullopt;
     }
@@ -183,6 +183,10 @@ Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
 
 std::int64_t newest_evidence_ms(ProbeState const& state) {
     return std::max(state.trend.newest_test_ms(), state.checked_ms);
+}
+
+bool unchecked_since_return(ProbeState const& state) {
+    return state.returned_ms != 0 && newest_evidence_ms(state) < state.returned_ms;
 }
 
 }  // namespace probekeeper::diagnosis

@@ -1,5 +1,6 @@
-// A checkpoint is: a header that says what wrote it, the site's own clock, and for each probe its id and its
-// bytes. It is read by the machine that wrote it; another layout or algorithm is refused and rebuilt.
+// A checkpoint is: a header that says what wrote it, the site's own clock, for each probe its id and its
+// bytes, and what instruments took along, by serial. It is read by the machine that wrote it; another layout
+// or algorithm is refused and rebuilt.
 #include <cstring>
 
 #include "diagnosis/site.h"
@@ -11,7 +12,7 @@ struct Header {
     char magic[4] = {'P', 'K', 'C', '1'};
     std::int32_t algorithm = algorithm_version;
     std::uint64_t state_bytes = sizeof(ProbeState);
-    std::uint64_t probes = 0;
+    std::uint64_t probes = 0, carried = 0;
     std::int64_t now_ms = 0, weighed_ms = 0, begun_ms = 0;
 };
 
@@ -56,6 +57,7 @@ std::string SiteDiagnosis::checkpoint() const {
     bytes.reserve(sizeof(Header) + probes_.size() * (sizeof(Member) + 64));
     Header header;
     header.probes = probes_.size();
+    header.carried = carried_.size();
     header.now_ms = now_ms_;
     header.weighed_ms = weighed_ms_;
     header.begun_ms = begun_ms_;
@@ -65,6 +67,11 @@ std::string SiteDiagnosis::checkpoint() const {
         append(bytes, static_cast<std::uint32_t>(id.size()));
         bytes += id;
         append(bytes, probes_[i]);
+    }
+    for (auto const& [serial, carried] : carried_) {
+        append(bytes, static_cast<std::uint32_t>(serial.size()));
+        bytes += serial;
+        append(bytes, carried);
     }
     return bytes;
 }
@@ -92,7 +99,17 @@ bool SiteDiagnosis::restore(std::string_view bytes) {
             }
         }
     }
+    std::map<std::string, Carried> carried;
+    for (std::uint64_t i = 0; i < header.carried; ++i) {
+        std::string serial;
+        Carried one;
+        if (!take.text(serial) || !take.value(one)) {
+            return false;
+        }
+        carried.emplace(std::move(serial), one);
+    }
     probes_ = std::move(members);
+    carried_ = std::move(carried);
     now_ms_ = header.now_ms;
     weighed_ms_ = header.weighed_ms;
     begun_ms_ = header.begun_ms;

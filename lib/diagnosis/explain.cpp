@@ -132,6 +132,10 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
         case Reason::cleaning_failed:
             return fmt::format("The last {} cleaning blasts did not reach the membrane", state.blasts_missed);
         case Reason::verification_due:
+            if (unchecked_since_return(state)) {
+                return fmt::format("It came back into use at {} and nothing has tested it since",
+                                   minute_of(state.returned_ms));
+            }
             return fmt::format("Nothing has tested this probe for {:.0f} days", setup.limits.evidence_days);
     }
     return {};
@@ -310,11 +314,16 @@ std::string next_step_of_service(ProbeState const& state, ProbeSetup const& setu
 }
 
 std::string next_evidence(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    if (state.absent_since_ms != 0) {
+        return fmt::format("out of use since {}: its return asks for a check",
+                           minute_of(state.absent_since_ms));
+    }
     if (auto step = next_step_of_service(state, setup, now_ms); !step.empty()) {
         return step;
     }
     double const age_days = static_cast<double>(now_ms - state.trend.newest_test_ms()) / day_ms;
-    if (!state.trend.known(now_ms) || age_days > setup.limits.evidence_days) {
+    if (unchecked_since_return(state) || !state.trend.known(now_ms) ||
+        age_days > setup.limits.evidence_days) {
         return "lift five minutes into air and put back";
     }
     if (!slow_limit(state, setup)) {
@@ -336,6 +345,9 @@ Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t
     d.service_state = service_state(state, setup, now_ms);
     d.next_evidence = next_evidence(state, setup, now_ms);
     d.suitability = suitability(state, setup, d);
+    if (state.absent_since_ms != 0) {
+        return d;  // what stood before is neither told nor taken back
+    }
     for (std::size_t i = 0; i < reason_count; ++i) {
         if (state.trackers[i].standing()) {
             d.findings.push_back(finding_of(static_cast<Reason>(i), state, setup, now_ms));

@@ -4,6 +4,7 @@
 
 #include <cstdint>
 #include <optional>
+#include <string>
 
 #include "base/time.h"
 
@@ -27,6 +28,16 @@ struct Handling {
     std::optional<double> dry_zero_mg_l;  // as left
     std::optional<double> air_percent;    // settled in air, as found
     std::optional<double> reference_mg_l, reference_percent, probe_mg_l;
+    // Of a probe_swap: the serials of what left the position and of what came, and the place in
+    // SiteSetup::probes that it came from. Empty where nobody named it, or it came from elsewhere.
+    std::string left, came;
+    std::optional<std::size_t> came_from;
+};
+
+// Parked: from <= time < until. `until` is Timestamp::max() where no end is known.
+struct Absence {
+    Timestamp from{}, until{};
+    bool operator==(Absence const&) const = default;
 };
 
 }  // namespace probekeeper::diagnosis

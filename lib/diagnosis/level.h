@@ -35,12 +35,15 @@ public:
     void may_have_jumped(double by);
     // The present level is that of a fresh probe.
     void is_fresh() { filter_.copy(level, fresh); }
+    // The fresh probe was so quick, as seen elsewhere.
+    void was_fresh_at(double ln_tau, double variance) { filter_.set(fresh, ln_tau, variance); }
     // Another membrane: what was learned of the probe is of no use, what was learned of the position is.
     void restart();
 
     [[nodiscard]] bool started() const { return taken_ > 0; }
     [[nodiscard]] double ln_tau() const { return filter_.mean(level); }  // at 20 degC
     [[nodiscard]] double fresh_ln_tau() const { return filter_.mean(fresh); }
+    [[nodiscard]] double fresh_variance() const { return filter_.variance(fresh); }
     [[nodiscard]] double slope_per_day() const { return filter_.mean(slope); }
     [[nodiscard]] double slope_error() const;
     // `days` from now: the expected ln tau, its standard deviation, and that of its change since the fresh

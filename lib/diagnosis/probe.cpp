@@ -18,6 +18,14 @@ constexpr double unknown_t90_s = 60.0;
 // Of the water of a probe that gives no temperature: a guess for a temperate climate, with 6 degC left open.
 constexpr double usual_temperature_c = 15.0;
 
+void break_off(ProbeState& state) {
+    state.capture.interrupt();
+    state.background.interrupt();
+    state.fluctuation.interrupt();
+    state.liveness.interrupt();
+    state.habits.interrupt();
+}
+
 // A longer gap than this breaks what was being watched.
 std::int64_t longest_gap_ms(ProbeSetup const& setup) {
     return static_cast<std::int64_t>(std::max(90.0, 4.5 * setup.poll_s) * 1000.0);
@@ -182,11 +190,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     auto const now_ms = to_unix_ms(reading.time);
     if (state.last_ms != 0 && now_ms - state.last_ms > longest_gap_ms(setup)) {
-        state.capture.interrupt();
-        state.background.interrupt();
-        state.fluctuation.interrupt();
-        state.liveness.interrupt();
-        state.habits.interrupt();
+        break_off(state);
     }
     auto const view = view_of(state, reading);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
@@ -266,6 +270,9 @@ void handle(ProbeState& state, Handling const& handling) {
 }
 
 ServiceState service_state(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    if (state.absent_since_ms != 0) {
+        return ServiceState::out_of_use;
+    }
     auto const seen = state.service.state(now_ms);
     if (seen != ServiceState::awaiting_calibration) {
         return seen;
@@ -274,9 +281,27 @@ ServiceState service_state(ProbeState const& state, ProbeSetup const& setup, std
     return wrong >= 0.0 && wrong < 0.5 ? ServiceState::in_service : seen;
 }
 
+void leave_use(ProbeState& state, std::int64_t at_ms) {
+    break_off(state);
+    state.absent_since_ms = at_ms;
+    state.condition = Condition::unknown;
+}
+
+void return_to_use(ProbeState& state, std::int64_t at_ms) {
+    break_off(state);
+    state.absent_since_ms = 0;
+    state.returned_ms = at_ms;
+    state.blasts_missed = 0;
+    for (auto& tracker : state.trackers) {
+        if (!tracker.standing()) {
+            tracker.reset();
+        }
+    }
+}
+
 Shown shown(ProbeState const& state, std::int64_t now_ms) {
     Shown out;
-    out.alive = state.last_ms != 0 && now_ms - state.last_ms < 600'000;
+    out.alive = state.absent_since_ms == 0 && state.last_ms != 0 && now_ms - state.last_ms < 600'000;
     out.value = state.last_value / state.last_saturation;
     auto const today = state.fluctuation.today();
     auto const fresh = state.fluctuation.fresh();

@@ -55,6 +55,8 @@ struct ProbeState {
     std::int64_t checked_ms = 0;          // when a person last did what would let us say good
     std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
     std::int64_t hour_ms = 0;             // when the slow-moving reasons were last weighed
+    std::int64_t absent_since_ms = 0;     // parked since then; 0: in use
+    std::int64_t returned_ms = 0;         // from the newest absence; 0: there was none
     double dry_zero_mg_l = 0.0;
     double last_value = 0.0;
     double last_saturation = 9.1;
@@ -79,6 +81,14 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
 
 // Feeds what a person did.
 void handle(ProbeState& state, Handling const& handling);
+
+// Parks the probe, and takes it back into use. What was being watched is broken off, for a tank that was
+// drained shows nothing of the probe; reasons that stood go on standing, and the rest begins anew. Afterwards
+// nothing is good before something has tested it.
+void leave_use(ProbeState& state, std::int64_t at_ms);
+void return_to_use(ProbeState& state, std::int64_t at_ms);
+// Back from an absence, and untested since.
+[[nodiscard]] bool unchecked_since_return(ProbeState const& state);
 
 // A probe that gives no good readings: since when, and since when it counts as the probe's own (an outage of
 // its line or site does not). Both 0 where it is not silent.

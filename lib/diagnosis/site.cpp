@@ -12,6 +12,9 @@ constexpr std::int64_t hour_ms = 3'600'000;
 constexpr std::int64_t together_ms = 600'000;  // how far apart members of a group may fall silent
 
 std::uint32_t standing_reasons(ProbeState const& state) {
+    if (state.absent_since_ms != 0) {
+        return 0;
+    }
     std::uint32_t mask = 0;
     for (std::size_t i = 0; i < reason_count; ++i) {
         mask |= state.trackers[i].standing() ? 1U << i : 0U;
@@ -21,7 +24,8 @@ std::uint32_t standing_reasons(ProbeState const& state) {
 
 }  // namespace
 
-SiteDiagnosis::SiteDiagnosis(SiteSetup setup) : setup_{std::move(setup)}, probes_(setup_.probes.size()) {
+SiteDiagnosis::SiteDiagnosis(SiteSetup setup)
+    : setup_{std::move(setup)}, probes_(setup_.probes.size()), absences_(setup_.probes.size()) {
     std::map<std::size_t, std::vector<std::size_t>> by_line;
     std::vector<std::size_t> all;
     for (std::size_t i = 0; i < setup_.probes.size(); ++i) {
@@ -39,8 +43,8 @@ SiteDiagnosis::SiteDiagnosis(SiteSetup setup) : setup_{std::move(setup)}, probes
 bool SiteDiagnosis::silent(Member const& member, ProbeSetup const& setup, std::int64_t at_ms) const {
     auto const threshold = static_cast<std::int64_t>(
         std::max(setup.limits.no_reading_minutes * 60'000.0, 3000.0 * setup.poll_s));
-    auto const last = std::max(member.state.last_ms, begun_ms_);
-    return at_ms - last >= threshold;
+    auto const last = std::max({member.state.last_ms, begun_ms_, member.state.returned_ms});
+    return member.state.absent_since_ms == 0 && at_ms - last >= threshold;
 }
 
 // Members that were silent before are no part of it; of the others all must have stopped at about one time.
@@ -51,7 +55,7 @@ void SiteDiagnosis::excuse_group(std::vector<std::size_t> const& group, std::int
         auto const& member = probes_[place];
         bool const known_silent =
             member.state.trackers[static_cast<std::size_t>(Reason::no_communication)].standing();
-        if (known_silent) {
+        if (known_silent || member.state.absent_since_ms != 0) {
             continue;
         }
         if (!silent(member, setup_.probes[place], at_ms)) {
@@ -89,7 +93,29 @@ void SiteDiagnosis::tell(std::size_t place, std::int64_t at_ms, Listener& listen
     listener.weighed(place, explain(member.state, setup_.probes[place], at_ms));
 }
 
+void SiteDiagnosis::out_of_use(std::size_t place, std::vector<Absence> absences) {
+    absences_[place] = std::move(absences);
+}
+
+void SiteDiagnosis::follow_use(std::size_t place, std::int64_t at_ms) {
+    auto& state = probes_[place].state;
+    auto const& all = absences_[place];
+    auto const next = std::upper_bound(all.begin(), all.end(), at_ms, [](std::int64_t at, Absence const& a) {
+        return at < to_unix_ms(a.from);
+    });
+    auto const* const last = next == all.begin() ? nullptr : &*std::prev(next);
+    bool const absent = last != nullptr && at_ms < to_unix_ms(last->until);
+    if (absent && state.absent_since_ms == 0) {
+        leave_use(state, to_unix_ms(last->from));
+    } else if (!absent && state.absent_since_ms != 0) {
+        return_to_use(state, last != nullptr ? to_unix_ms(last->until) : at_ms);
+    }
+}
+
 void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
+    for (std::size_t i = 0; i < probes_.size(); ++i) {
+        follow_use(i, at_ms);
+    }
     excuse_outages(at_ms);
     std::vector<Shown> shown_by_all;
     shown_by_all.reserve(probes_.size());
@@ -100,13 +126,17 @@ void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
     for (std::size_t i = 0; i < probes_.size(); ++i) {
         auto& member = probes_[i];
         auto const& setup = setup_.probes[i];
+        if (member.state.absent_since_ms != 0) {
+            tell(i, at_ms, listener);
+            continue;
+        }
         neighbours.clear();
         for (auto const n : setup.neighbours) {
             neighbours.push_back(shown_by_all[n]);
         }
         Silence silence;
         if (silent(member, setup, at_ms)) {
-            silence.since_ms = std::max(member.state.last_ms, begun_ms_);
+            silence.since_ms = std::max({member.state.last_ms, begun_ms_, member.state.returned_ms});
             silence.counted_from_ms = std::max(silence.since_ms, member.excused_until_ms);
         }
         weigh(member.state, setup, at_ms, neighbours, silence);
@@ -129,6 +159,10 @@ void SiteDiagnosis::weigh_until(std::int64_t now_ms, Listener& listener) {
 
 void SiteDiagnosis::take(std::size_t place, Reading const& reading, Listener& listener) {
     weigh_until(to_unix_ms(reading.time), listener);
+    follow_use(place, to_unix_ms(reading.time));
+    if (probes_[place].state.absent_since_ms != 0) {
+        return;  // of a drained tank it would tell the wrong things
+    }
     if (auto const test = diagnosis::take(probes_[place].state, setup_.probes[place], reading)) {
         listener.tested(place, *test);
     }
@@ -136,7 +170,33 @@ void SiteDiagnosis::take(std::size_t place, Reading const& reading, Listener& li
 
 void SiteDiagnosis::handle(std::size_t place, Handling const& handling, Listener& listener) {
     advance(handling.time, listener);  // work done before the first reading starts no clock
-    diagnosis::handle(probes_[place].state, handling);
+    follow_use(place, to_unix_ms(handling.time));
+    if (handling.act == Act::probe_swap) {
+        swap(place, handling);
+    } else {
+        diagnosis::handle(probes_[place].state, handling);
+    }
+}
+
+// Two positions may exchange their instruments in one instant: what has been taken along then stays as it
+// was.
+void SiteDiagnosis::swap(std::size_t place, Handling const& handling) {
+    auto const at_ms = to_unix_ms(handling.time);
+    auto const carry = [&](std::string const& serial, std::size_t from) {
+        auto const known = carried_.find(serial);
+        if (!serial.empty() && (known == carried_.end() || known->second.at_ms != at_ms)) {
+            carried_[serial] = {probes_[from].state.trend.take_along(), at_ms};
+        }
+    };
+    carry(handling.left, place);
+    if (handling.came_from) {
+        carry(handling.came, *handling.came_from);
+    }
+    auto& state = probes_[place].state;
+    diagnosis::handle(state, handling);
+    if (auto const known = carried_.find(handling.came); known != carried_.end()) {
+        state.trend.bring(known->second.taken);
+    }
 }
 
 void SiteDiagnosis::advance(Timestamp now, Listener& listener) {

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -37,6 +38,10 @@ public:
     void advance(Timestamp now, Listener& listener);
     // The daemon itself was not there from `from` to `to`: no silence of a probe.
     void excuse(Timestamp from, Timestamp to);
+    // When a probe is parked: in order and apart from each other, in place of what was said before. No part
+    // of a checkpoint. What it changes behind now() takes effect only where diagnosis is made again from
+    // there.
+    void out_of_use(std::size_t place, std::vector<Absence> absences);
 
     [[nodiscard]] Diagnosis verdict(std::size_t place) const;
     [[nodiscard]] Condition condition(std::size_t place) const { return probes_[place].state.condition; }
@@ -63,9 +68,17 @@ private:
     void excuse_group(std::vector<std::size_t> const& group, std::int64_t at_ms);
     [[nodiscard]] bool silent(Member const& member, ProbeSetup const& setup, std::int64_t at_ms) const;
     void tell(std::size_t place, std::int64_t at_ms, Listener& listener);
+    void follow_use(std::size_t place, std::int64_t at_ms);
+    void swap(std::size_t place, Handling const& handling);
 
     SiteSetup setup_;
     std::vector<Member> probes_;
+    std::vector<std::vector<Absence>> absences_;  // of each probe
+    struct Carried {
+        Trend::Taken taken;
+        std::int64_t at_ms = 0;
+    };
+    std::map<std::string, Carried> carried_;  // of instruments that left a position of this site, by serial
     std::vector<std::vector<std::size_t>> groups_;  // that can fall silent together: lines, and the site
     std::int64_t now_ms_ = 0;
     std::int64_t weighed_ms_ = 0;  // a multiple of the interval

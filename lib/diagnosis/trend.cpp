@@ -234,6 +234,20 @@ void Trend::new_life(std::int64_t now_ms, bool fresh) {
     fresh_known_ = false;
 }
 
+Trend::Taken Trend::take_along() const {
+    return {life_ms_, level_.fresh_ln_tau() + scale_ln(), level_.fresh_variance() + square(scale_error()),
+            life_known_, fresh_known_};
+}
+
+void Trend::bring(Taken const& taken) {
+    life_ms_ = taken.life_ms;
+    life_known_ = taken.life_known;
+    fresh_known_ = taken.fresh_known;
+    if (fresh_known_) {
+        level_.was_fresh_at(taken.fresh_ln_t90 - scale_ln(), taken.fresh_variance);
+    }
+}
+
 // The level is ln of the tail's time constant, or of the mean lag where there are declines only; what makes
 // it T90 is the model, as far as it is known.
 double Trend::scale_ln() const {

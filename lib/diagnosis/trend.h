@@ -20,6 +20,17 @@ struct LevelKnown {
 
 class Trend {
 public:
+    // What an instrument takes along from one position into another: how quick it was when its membrane was
+    // fresh. What it is today has to be seen anew, in the other water.
+    struct Taken {
+        std::int64_t life_ms = 0;  // when the membrane was put on
+        double fresh_ln_t90 = 0.0, fresh_variance = 0.0;
+        bool life_known = false, fresh_known = false;
+    };
+    [[nodiscard]] Taken take_along() const;
+    // After new_life(): another instrument, whose membrane has a past.
+    void bring(Taken const& taken);
+
     // A test that is good enough to use. `ln_to_20`: what the typical temperature law adds to ln T90 to bring
     // it to 20 degC. `nominal_s`: the T90 expected of a fresh probe, or 0.
     void take(std::int64_t time_ms, TestSource source, double ln_to_20, ResponseFit const& fit,

@@ -154,7 +154,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
-    bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s;
+    bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s ||
+                       unchecked_since_return(state);
     tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }
 
@@ -178,7 +179,8 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
     bool const known = state.trend.known(now_ms).has_value() && slow_limit(state, setup).has_value();
     double const age_s = static_cast<double>(now_ms - state.trend.newest_test_ms()) / 1000.0;
     bool const recent = age_s < setup.limits.evidence_days * day_s;
-    return known && recent && silence.since_ms == 0 ? Condition::good : Condition::unknown;
+    return known && recent && !unchecked_since_return(state) && silence.since_ms == 0 ? Condition::good
+                                                                                      : Condition::unknown;
 }
 
 }  // namespace

@@ -93,7 +93,8 @@ service::ProbeFacts facts_of(fleet::Fleet const& fleet, fleet::ProbeIndex index)
     return facts;
 }
 
-diagnosis::Handling handling_of(service::Record const& record) {
+diagnosis::Handling handling_of(service::Record const& record, service::Instruments const& instruments,
+                                std::vector<service::ProbeFacts> const& places) {
     diagnosis::Handling handling;
     handling.time = record.time;
     handling.act = act_of(record.kind);
@@ -102,7 +103,27 @@ diagnosis::Handling handling_of(service::Record const& record) {
     handling.reference_mg_l = record.reference_mg_l;
     handling.reference_percent = record.reference_percent;
     handling.probe_mg_l = record.probe_mg_l;
+    if (record.kind == service::Work::probe_swap) {
+        auto const before = record.time - Millis{1};
+        handling.left = instruments.serial_at(record.probe, before);
+        handling.came = record.serial;
+        for (std::size_t place = 0; place < places.size() && !record.serial.empty(); ++place) {
+            if (instruments.serial_at(places[place].id, before) == record.serial) {
+                handling.came_from = place;
+            }
+        }
+    }
     return handling;
+}
+
+std::map<std::string, std::string> configured_serials(fleet::Fleet const& fleet) {
+    std::map<std::string, std::string> serials;
+    for (auto const& probe : fleet.probes) {
+        if (!probe.serial.empty()) {
+            serials.emplace(probe.id, probe.serial);
+        }
+    }
+    return serials;
 }
 
 }  // namespace probekeeper::pipeline

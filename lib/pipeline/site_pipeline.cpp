@@ -5,12 +5,31 @@
 #include "pipeline/setup_of.h"
 
 namespace probekeeper::pipeline {
+namespace {
+
+using Absences = std::vector<diagnosis::Absence>;
+
+// The first instant that one of both has absent and the other has not.
+std::optional<Timestamp> first_difference(Absences const& a, Absences const& b) {
+    auto const [in_a, in_b] = std::mismatch(a.begin(), a.end(), b.begin(), b.end());
+    if (in_a == a.end() || in_b == b.end()) {
+        return in_a != a.end()   ? std::optional{in_a->from}
+               : in_b != b.end() ? std::optional{in_b->from}
+                                 : std::nullopt;
+    }
+    return in_a->from != in_b->from ? std::min(in_a->from, in_b->from) : std::min(in_a->until, in_b->until);
+}
+
+}  // namespace
 
 SitePipeline::SitePipeline(fleet::Fleet const& fleet, fleet::SiteIndex site, service::TicketBook book,
                            Sink& sink)
     : sink_{sink},
+      site_{fleet.sites[site].id},
       probes_{probes_of(fleet, site)},
       told_(probes_.size()),
+      absences_(probes_.size()),
+      instruments_{configured_serials(fleet), {}},
       diagnosis_{setup_of(fleet, site)},
       book_{std::move(book)} {
     for (auto const probe : probes_) {
@@ -44,6 +63,19 @@ bool SitePipeline::record(service::Record const& record) {
     return true;
 }
 
+std::optional<Timestamp> SitePipeline::out_of_use(std::span<service::OutOfUse const> told) {
+    std::optional<Timestamp> changed_from;
+    for (std::size_t place = 0; place < probes_.size(); ++place) {
+        auto const now = service::absences_of(told, site_, facts_[place].id);
+        if (auto const differs = first_difference(absences_[place], now)) {
+            changed_from = std::min(changed_from.value_or(*differs), *differs);
+        }
+        absences_[place] = now;
+        diagnosis_.out_of_use(place, now);
+    }
+    return changed_from;
+}
+
 void SitePipeline::apply_records_until(Timestamp time) {
     while (!to_come_.empty() && to_come_.front().time <= time) {
         auto const record = std::move(to_come_.front());
@@ -52,7 +84,7 @@ void SitePipeline::apply_records_until(Timestamp time) {
             if (facts_[place].id != record.probe) {
                 continue;
             }
-            diagnosis_.handle(place, handling_of(record), *this);
+            diagnosis_.handle(place, handling_of(record, instruments_, facts_), *this);
             if (!tickets_held_) {
                 for (auto const& ticket : book_.record(record)) {
                     sink_.ticket(ticket);
@@ -68,6 +100,9 @@ bool SitePipeline::rewind(std::string_view checkpoint) {
         return false;
     }
     diagnosis_ = std::move(fresh);
+    for (std::size_t place = 0; place < probes_.size(); ++place) {
+        diagnosis_.out_of_use(place, absences_[place]);
+    }
     to_come_.clear();
     // What was told by then, so that feeding again calls a change what was one the first time.
     for (std::size_t place = 0; place < probes_.size(); ++place) {

@@ -3,6 +3,8 @@
 #pragma once
 
 #include <deque>
+#include <optional>
+#include <span>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -10,6 +12,8 @@
 #include "base/reading.h"
 #include "diagnosis/site.h"
 #include "fleet/fleet.h"
+#include "service/instruments.h"
+#include "service/out_of_use.h"
 #include "service/record.h"
 #include "service/ticket_book.h"
 
@@ -38,6 +42,12 @@ public:
     // for a record comes before the readings of its instant: then the diagnosis has to be made again from
     // before it, see rewind().
     [[nodiscard]] bool record(service::Record const& record);
+    // Where instruments have been, by all records known; to be said anew before a record that changes it.
+    void know(service::Instruments instruments) { instruments_ = std::move(instruments); }
+    // What is out of use, in place of what was said before. Gives the instant from which on that changes
+    // something; where it lies at or behind now(), the diagnosis has to be made again from there, see
+    // rewind(). Empty: nothing changes.
+    std::optional<Timestamp> out_of_use(std::span<service::OutOfUse const> told);
     void excuse(Timestamp from, Timestamp to) { diagnosis_.excuse(from, to); }
 
     // Back to a checkpoint, or (empty) to the very beginning, without touching tickets; false where the bytes
@@ -69,9 +79,12 @@ private:
     [[nodiscard]] static Told told_by(diagnosis::Diagnosis const& diagnosis);
 
     Sink& sink_;
+    std::string site_;
     std::vector<fleet::ProbeIndex> probes_;
     std::vector<service::ProbeFacts> facts_;
     std::vector<Told> told_;
+    std::vector<std::vector<diagnosis::Absence>> absences_;
+    service::Instruments instruments_;
     diagnosis::SiteDiagnosis diagnosis_;
     service::TicketBook book_;
     std::deque<service::Record> to_come_;  // by time

@@ -8,8 +8,11 @@
 #include <vector>
 
 #include "base/time.h"
+#include "diagnosis/handling.h"
 
 namespace probekeeper::service {
+
+using diagnosis::Absence;
 
 // As a person told it. What is wrong with it is mended by ending it: at its own `from`, it never was.
 struct OutOfUse {
@@ -23,15 +26,9 @@ struct OutOfUse {
     std::string ended_by;  // who set or changed `until` afterwards; empty: nobody
 };
 
-// from <= time < until; `until` is Timestamp::max() where no end is known.
-struct Absence {
-    Timestamp from{}, until{};
-    bool operator==(Absence const&) const = default;
-};
-
 // When the probe is out of use, by all that was told of it and of its site: in order, apart from each other,
 // none empty.
-[[nodiscard]] std::vector<Absence> absences_of(std::span<OutOfUse const> told, std::string const& site,
-                                               std::string const& probe);
+[[nodiscard]] std::vector<diagnosis::Absence> absences_of(std::span<OutOfUse const> told,
+                                                          std::string const& site, std::string const& probe);
 
 }  // namespace probekeeper::service

@@ -47,13 +47,31 @@ TEST_CASE("of a record diagnosis is told what was done and what was read", "[pip
     record.air_percent = 104.0;
     record.reference_mg_l = 8.0;
     record.probe_mg_l = 7.5;
-    auto const handling = handling_of(record);
+    auto const handling = handling_of(record, {{}, {}}, {});
     CHECK(handling.time == day_one);
     CHECK(handling.act == diagnosis::Act::air_calibration);
     CHECK(handling.dry_zero_mg_l == 0.02);  // as left
     CHECK(handling.air_percent == 104.0);
     CHECK(handling.reference_mg_l == 8.0);
     CHECK(handling.probe_mg_l == 7.5);
+}
+
+TEST_CASE("of a swap diagnosis is told what left, what came, and from where", "[pipeline][setup]") {
+    auto fleet = small_fleet();
+    fleet.probes[1].serial = "A";
+    fleet.probes[2].serial = "B";
+    std::vector<service::KeptRecord> kept(1);
+    auto& record = kept[0].record;
+    record = record_of(service::Work::probe_swap, day_one, "tank-2");
+    record.serial = "A";
+    std::vector<service::ProbeFacts> places;
+    for (auto const index : probes_of(fleet, saltmarsh)) {
+        places.push_back(facts_of(fleet, index));
+    }
+    auto const handling = handling_of(record, {configured_serials(fleet), kept}, places);
+    CHECK(handling.left == "B");
+    CHECK(handling.came == "A");
+    CHECK(handling.came_from == 0U);
 }
 
 }  // namespace probekeeper::pipeline::test

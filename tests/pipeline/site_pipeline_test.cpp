@@ -244,4 +244,46 @@ TEST_CASE(
     CHECK(first_difference(sink.changes, behind(whole.sink.changes, "at", stop)) == "");
 }
 
+TEST_CASE("what is told of an absence afterwards leads to what it would have led to from the start",
+          "[pipeline][out_of_use]") {
+    auto const fed = readings_of(60.0, 40.0);
+    std::vector<service::OutOfUse> told(1);
+    told[0].site = "saltmarsh";
+    told[0].probe = "tank-1";
+    told[0].from = day_one + 24 * hour;
+    told[0].until = day_one + 48 * hour;
+
+    Line in_time;
+    CHECK(in_time.pipeline.out_of_use(told) == told[0].from);
+    CHECK_FALSE(in_time.pipeline.out_of_use(told));  // nothing new
+    in_time.feed(fed);
+
+    Line late;
+    late.feed(fed, Timestamp::min(), day_one + 12 * hour);
+    auto const checkpoint = late.pipeline.checkpoint();
+    late.feed(fed, day_one + 12 * hour);
+    auto const from = late.pipeline.out_of_use(told);
+    REQUIRE(from);
+    REQUIRE(*from <= late.pipeline.now());
+    REQUIRE(late.pipeline.rewind(checkpoint));
+    late.feed(fed, day_one + 12 * hour);
+    CHECK(late.verdicts() == in_time.verdicts());
+    CHECK(late.pipeline.checkpoint() == in_time.pipeline.checkpoint());
+}
+
+TEST_CASE("a site that is fallow and silent opens no ticket, and a later end of it changes the future only",
+          "[pipeline][out_of_use]") {
+    Line line;
+    std::vector<service::OutOfUse> told(1);
+    told[0].site = "saltmarsh";
+    told[0].from = day_one + 24 * hour;
+    told[0].until = day_one + 72 * hour;
+    static_cast<void>(line.pipeline.out_of_use(told));
+    line.feed(readings_of(24.0, 40.0));
+    line.pipeline.advance(day_one + 71 * hour);
+    CHECK(line.pipeline.book().tickets().empty());
+    told[0].until = day_one + 72 * hour + Millis{1};
+    CHECK(line.pipeline.out_of_use(told) == day_one + 72 * hour);
+}
+
 }  // namespace probekeeper::pipeline::test
