@@ -249,3 +249,23 @@ TEST_CASE("a report sums up each water and all of them", "[judge][score]") {
     CHECK(text.find("slow_response") != std::string::npos);
     CHECK(text.find("0 %") != std::string::npos);
 }
+
+TEST_CASE("a good service must be verified, a botched one told again", "[judge]") {
+    FleetTruth truth{"fish", 1, start, start + days(40), {slow_probe()}};
+    truth.probes[0].service = ServiceTruth{start + days(20), "good", GENERATE(true, false)};
+    bool const good = truth.probes[0].service->good;
+    auto const state = GENERATE(as<std::string>{}, "verified", "open", "serviced");
+    CAPTURE(good, state);
+    Said s;
+    s.tickets.push_back({"t-1",
+                         truth.probes[0].id,
+                         start + days(15),
+                         {{start + days(15), "open", "probekeeperd"},
+                          {start + days(20), "serviced", "tech-1"},
+                          {start + days(21), state, "probekeeperd"}}});
+    auto const result = score(truth, s);
+    REQUIRE(result.services.size() == 1);
+    CHECK(result.services[0].ticketed);
+    CHECK(result.services[0].right() == (state == (good ? "verified" : "open")));
+    CHECK(result.services[0].opened_by_handling == 0);
+}

@@ -11,6 +11,7 @@
 
 #include "plan.h"
 #include "report.h"
+#include "services.h"
 #include "simulate.h"
 
 namespace {
@@ -23,6 +24,7 @@ struct MakeOptions {
     std::string fleet = "mixed";
     int probes = 10;
     double days = 40.0;
+    bool services = false;
     Path out;
 };
 
@@ -33,7 +35,10 @@ struct ScoreOptions {
 
 void make(MakeOptions const& o) {
     auto const began = std::chrono::steady_clock::now();
-    auto const plan = backtest::plan_fleet(o.seed, o.fleet, o.probes, o.days);
+    auto plan = backtest::plan_fleet(o.seed, o.fleet, o.probes, o.days);
+    if (o.services) {
+        backtest::give_services(plan, o.seed);
+    }
     auto const lived = backtest::simulate(plan, o.out);
     backtest::write_truth(o.out / "truth.json", backtest::truth_of(plan, lived, o.fleet, o.seed));
     std::chrono::duration<double> const took = std::chrono::steady_clock::now() - began;
@@ -75,6 +80,7 @@ int main(int argc, char** argv) {
     make_verb->add_option("--fleet", making.fleet, "intermittent, continuous, fish, pond or mixed");
     make_verb->add_option("--probes", making.probes)->check(CLI::Range(1, 1000));
     make_verb->add_option("--days", making.days)->check(CLI::Range(6.0, 4000.0));
+    make_verb->add_flag("--services", making.services, "good and botched services in place of faults");
     make_verb->add_option("--out", making.out)->required();
 
     ScoreOptions scoring;

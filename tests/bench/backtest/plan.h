@@ -51,6 +51,8 @@ enum class VisitKind { membrane_change, membrane_wipe, reference_check, dry_zero
 struct Visit {
     double day = 0.0;
     VisitKind kind = VisitKind::reference_check;
+    std::optional<bool> calibrated = std::nullopt;  // of a membrane change; none: by chance
+    bool elsewhere = false;                         // written down for this probe, done at another
 };
 
 // One membrane: from the day it was put on.

@@ -196,6 +196,37 @@ std::string fleets_table(Score const& score) {
     return out;
 }
 
+// How services were proved, by kind; empty where there were none.
+std::string services_table(Score const& score) {
+    struct Kind {
+        int all = 0, without_ticket = 0, right = 0, verified = 0, reopened = 0, opened_by_handling = 0;
+        void add(ServiceScore const& s) {
+            ++all;
+            without_ticket += s.ticketed ? 0 : 1;
+            right += s.ticketed && s.right() ? 1 : 0;
+            verified += s.verified ? 1 : 0;
+            reopened += s.reopened ? 1 : 0;
+            opened_by_handling += s.opened_by_handling;
+        }
+    };
+    std::map<std::string, Kind> kinds;
+    for (auto const& s : score.services) {
+        kinds[s.kind].add(s);
+        kinds["~all"].add(s);
+    }
+    std::string out;
+    for (auto const& [kind, k] : kinds) {
+        out += fmt::format(
+            "{}{:<20}{:>5}{:>11}{:>9}{:>10}{:>10}{:>13}\n",
+            out.empty() ? "\nservice            count  no ticket    right  verified  reopened  by handling\n"
+                        : "",
+            kind, k.all, k.without_ticket,
+            cell(ratio(k.right, static_cast<double>(k.all - k.without_ticket)), "{:.0f} %", 100.0),
+            k.verified, k.reopened, k.opened_by_handling);
+    }
+    return out;
+}
+
 }  // namespace
 
 std::string json_lines(Score const& score) {
@@ -221,6 +252,18 @@ std::string json_lines(Score const& score) {
              {"text", m.text},
              {"confusers", json::array(m.confusers.begin(), m.confusers.end())}});
     }
+    for (auto const& s : score.services) {
+        put({{"type", "service"},
+             {"fleet", s.fleet},
+             {"probe", s.probe},
+             {"kind", s.kind},
+             {"good", s.good},
+             {"ticketed", s.ticketed},
+             {"verified", s.verified},
+             {"reopened", s.reopened},
+             {"right", s.right()},
+             {"opened_by_handling", s.opened_by_handling}});
+    }
     for (auto const& e : score.t90) {
         put(estimate_line("t90", e));
     }
@@ -243,8 +286,9 @@ std::string json_lines(Score const& score) {
 std::string tables(Score const& score) {
     auto const all = figures(score, "all");
     return fmt::format(
-        "{}\n{}\nreasons raised {}, false {}, wrong {} ({} of all)\n", fleets_table(score),
-        reasons_table(score), score.reasons_raised, all.false_reasons, all.wrong_reasons,
+        "{}\n{}{}\nreasons raised {}, false {}, wrong {} ({} of all)\n", fleets_table(score),
+        reasons_table(score), services_table(score), score.reasons_raised, all.false_reasons,
+        all.wrong_reasons,
         cell(ratio(all.false_reasons + all.wrong_reasons, score.reasons_raised), "{:.0f} %", 100.0));
 }
 

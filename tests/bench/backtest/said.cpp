@@ -31,6 +31,19 @@ void add_reasons(json::value const& ticket, std::vector<SaidReason>& reasons) {
     }
 }
 
+SaidTicket ticket_of(json::value const& ticket) {
+    SaidTicket said{.id = json::value_to<std::string>(ticket.at("id")),
+                    .probe = json::value_to<std::string>(ticket.at("probe")),
+                    .opened_at = time_of(ticket.at("opened_at")),
+                    .history = {}};
+    for (auto const& entry : ticket.at("history").as_array()) {
+        said.history.push_back({.at = time_of(entry.at("at")),
+                                .state = json::value_to<std::string>(entry.at("state")),
+                                .by = json::value_to<std::string>(entry.at("by"))});
+    }
+    return said;
+}
+
 std::optional<SaidValue> value_of(json::object const& diagnosis, std::string_view name,
                                   std::string_view unit) {
     auto const* found = diagnosis.if_contains(name);
@@ -71,7 +84,9 @@ Said read_said(std::filesystem::path const& tickets_file,
     try {
         for (std::string line; std::getline(tickets, line);) {
             if (!line.empty()) {
-                add_reasons(json::parse(line), said.reasons);
+                auto const ticket = json::parse(line);
+                add_reasons(ticket, said.reasons);
+                said.tickets.push_back(ticket_of(ticket));
             }
         }
         if (diagnosis_folder) {

@@ -17,6 +17,17 @@ struct SaidReason {
     Timestamp raised_at{};
 };
 
+struct SaidStep {
+    Timestamp at{};
+    std::string state, by;
+};
+
+struct SaidTicket {
+    std::string id, probe;
+    Timestamp opened_at{};
+    std::vector<SaidStep> history;
+};
+
 struct SaidValue {
     double value = 0.0, low = 0.0, high = 0.0;
     Timestamp at{};
@@ -35,7 +46,8 @@ struct SaidState {
 
 struct Said {
     std::vector<SaidReason> reasons;
-    std::map<std::string, SaidState> states;  // by probe; empty without a diagnosis folder
+    std::map<std::string, SaidState> states = {};  // by probe; empty without a diagnosis folder
+    std::vector<SaidTicket> tickets = {};
 };
 
 // Throws std::runtime_error where a file is missing or not as the interface says.

@@ -107,6 +107,30 @@ void score_forecast(ProbeTruth const& probe, SaidState const& state, Timestamp e
     }
 }
 
+// The ticket that was unfinished when the work was done, and what the daemon alone made of it since.
+void score_service(ProbeTruth const& probe, Said const& said, Score& score) {
+    auto const& service = *probe.service;
+    ServiceScore s{.fleet = probe.fleet, .probe = probe.id, .kind = service.kind, .good = service.good};
+    for (auto const& ticket : said.tickets) {
+        if (ticket.probe != probe.id) {
+            continue;
+        }
+        double const opened = days_between(service.at, ticket.opened_at);
+        s.opened_by_handling += service.good && opened >= -0.1 && opened < 1.0 ? 1 : 0;
+        for (auto const& step : ticket.history) {
+            double const day = days_between(service.at, step.at);
+            s.ticketed = s.ticketed || (step.state == "serviced" && step.by != "probekeeperd");
+            bool const told =
+                step.by == "probekeeperd" && day > 0.0 && day <= proved_within_days && opened < 0.0;
+            s.verified = s.verified || (told && step.state == "verified");
+            s.reopened = s.reopened || (told && step.state == "open");
+        }
+        // A ticket that is new after bad work says so as well as one that goes on.
+        s.reopened = s.reopened || (!service.good && opened > 0.0 && opened <= proved_within_days);
+    }
+    score.services.push_back(s);
+}
+
 template <typename T>
 void append(std::vector<T>& to, std::vector<T> const& from) {
     to.insert(to.end(), from.begin(), from.end());
@@ -121,6 +145,7 @@ void Score::add(Score const& other) {
     append(background, other.background);
     append(forecasts, other.forecasts);
     append(exposures, other.exposures);
+    append(services, other.services);
     reasons_raised += other.reasons_raised;
 }
 
@@ -132,6 +157,10 @@ Score score(FleetTruth const& truth, Said const& said) {
             if (r.probe == probe.id) {
                 reasons.push_back(&r);
             }
+        }
+        if (probe.service) {
+            score_service(probe, said, result);
+            continue;  // made for the proof: what was wrong before it is no catalogue of faults
         }
         for (auto const& fault : probe.faults) {
             result.faults.push_back(score_fault(probe, fault, reasons, truth.end));

@@ -55,7 +55,19 @@ struct ForecastScore {
     double error_days = 0.0;  // of the due day; positive where it says too late
 };
 
+// What came of a service on a ticket within proved_within_days.
+inline constexpr double proved_within_days = 8.0;
+struct ServiceScore {
+    std::string fleet, probe, kind;
+    bool good = false;
+    bool ticketed = false;  // an unfinished ticket was there to be proved
+    bool verified = false, reopened = false;
+    int opened_by_handling = 0;  // tickets opened within a day of a good service
+    [[nodiscard]] bool right() const { return good ? verified && !reopened : reopened; }
+};
+
 struct Score {
+    std::vector<ServiceScore> services;
     std::vector<FaultScore> faults;
     std::vector<MistakeScore> mistakes;
     std::vector<Estimate> t90, background;

@@ -124,7 +124,8 @@ private:
     void renew_wear(RunningProbe& p);
     void visit(RunningProbe& p);
     // These tell whether the visit is over.
-    bool change_membrane(RunningProbe& p, double day, double minutes);
+    bool change_membrane(RunningProbe& p, Visit const& visit, double minutes);
+    bool change_elsewhere(RunningProbe& p, double day, double minutes);
     bool check_reference(RunningProbe& p);
     bool check_zero(RunningProbe& p, double minutes);
     void record(RunningProbe const& p, double day, std::string const& cells);
@@ -246,7 +247,7 @@ void Simulation::visit(RunningProbe& p) {
     bool over = false;
     switch (v.kind) {
         case VisitKind::membrane_change:
-            over = change_membrane(p, v.day, minutes);
+            over = v.elsewhere ? change_elsewhere(p, v.day, minutes) : change_membrane(p, v, minutes);
             break;
         case VisitKind::membrane_wipe:
             over = minutes >= 0.0;
@@ -264,7 +265,19 @@ void Simulation::visit(RunningProbe& p) {
     p.next_visit += over ? 1 : 0;
 }
 
-bool Simulation::change_membrane(RunningProbe& p, double day, double minutes) {
+// Another probe was serviced, and this one named.
+bool Simulation::change_elsewhere(RunningProbe& p, double day, double minutes) {
+    if (minutes < bench_minutes) {
+        return false;
+    }
+    record(p, day, "membrane_change,,,,,");
+    record(p, day + (bench_minutes - 2.0) / 1440.0,
+           fmt::format("air_calibration,,,{:.1f},,", p.random.uniform(95.0, 112.0)));
+    return true;
+}
+
+bool Simulation::change_membrane(RunningProbe& p, Visit const& visit, double minutes) {
+    double const day = visit.day;
     if (day < 0.0) {  // before the run: on paper only
         record(p, day, "membrane_change,,,,,");
         return true;
@@ -278,7 +291,7 @@ bool Simulation::change_membrane(RunningProbe& p, double day, double minutes) {
         return false;
     }
     record(p, day, "membrane_change,,,,,");
-    if (p.random.chance(0.6)) {
+    if (visit.calibrated.value_or(p.random.chance(0.6))) {
         record(p, day + (bench_minutes - 2.0) / 1440.0,
                fmt::format("air_calibration,,,{:.1f},,", p.random.uniform(88.0, 112.0)));
     }

@@ -58,6 +58,10 @@ json::object to_json(ProbeTruth const& p) {
             {"configured_t90_s", p.configured_t90_s},
             {"faults", faults},
             {"confusers", words(p.confusers)},
+            {"service", p.service ? json::value{{"at", to_rfc3339(p.service->at)},
+                                                {"kind", p.service->kind},
+                                                {"good", p.service->good}}
+                                  : json::value(nullptr)},
             {"course", course}};
 }
 
@@ -80,6 +84,13 @@ ProbeTruth probe_of(json::value const& v) {
     p.fresh_t90_20_s = v.at("fresh_t90_20_s").to_number<double>();
     p.configured_t90_s = v.at("configured_t90_s").to_number<double>();
     p.confusers = words_of(v.at("confusers"));
+    // Truths from before there were services have none.
+    if (auto const* service = v.as_object().if_contains("service");
+        service != nullptr && !service->is_null()) {
+        p.service = ServiceTruth{.at = time_of(service->at("at")),
+                                 .kind = json::value_to<std::string>(service->at("kind")),
+                                 .good = service->at("good").as_bool()};
+    }
     for (auto const& fault : v.at("faults").as_array()) {
         p.faults.push_back(fault_of(fault));
     }

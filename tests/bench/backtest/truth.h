@@ -22,6 +22,13 @@ struct Fault {
     SeenIn seen_in = SeenIn::readings;   // known while a fleet is made; not written
 };
 
+// What a visit was worth: see services.h for the kinds.
+struct ServiceTruth {
+    Timestamp at{};
+    std::string kind;
+    bool good = false;
+};
+
 // The state of a probe at one time.
 struct TrueState {
     Timestamp at{};
@@ -37,6 +44,7 @@ struct ProbeTruth {
     std::vector<TrueState> course;  // twice a day and at the end, by time
     std::vector<Fault> faults;      // none: clean
     std::vector<std::string> confusers;
+    std::optional<ServiceTruth> service = std::nullopt;  // of fleets that are made with services
 };
 
 struct FleetTruth {
