@@ -99,6 +99,18 @@ TEST_CASE("a temperature that cannot be, or that the neighbours contradict, is n
     CHECK_FALSE(bench.stands(Reason::temperature_fault, 0));
 }
 
+TEST_CASE("of two neighbours an impossible thermometer is blamed, and not the sound one beside it",
+          "[diagnosis][temperature]") {
+    double const broken = GENERATE(-50.0, 99.0);
+    CAPTURE(broken);
+    Bench bench{2};
+    bench.run(24.0);
+    bench.rig.probe(0).temperature_c = broken;
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::temperature_fault, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::temperature_fault, 1));
+}
+
 TEST_CASE("a level far above anything the water ever showed is damage to the membrane",
           "[diagnosis][liveness]") {
     Bench bench;
