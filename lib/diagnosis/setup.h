@@ -28,7 +28,8 @@ struct ProbeSetup {
     double poll_s = 5.0;
     std::optional<double> t90_s;          // at 20 degC, expected when freshly serviced
     std::vector<std::size_t> neighbours;  // places in SiteSetup::probes of probes in the same water
-    std::size_t line = no_line;      // probes with the same number fall silent together; no_line: CSV only
+    std::int64_t expected_from_ms = 0;  // its silence counts from here, until it reads for the first time
+    std::size_t line = no_line;      // probes with the same number fall silent together; no_line: CSV only, silent against the others of that kind
     bool pressure_measured = false;  // else weather moves what 100 % in air means by up to 3 %
     Limits limits;
 

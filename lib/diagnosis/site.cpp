@@ -40,11 +40,29 @@ SiteDiagnosis::SiteDiagnosis(SiteSetup setup)
     groups_.push_back(std::move(all));
 }
 
+// What comes as files comes when somebody sends it: its silence shows by what came for other such probes since.
+std::int64_t SiteDiagnosis::fed_until() const {
+    std::int64_t newest_ms = 0;
+    for (std::size_t i = 0; i < probes_.size(); ++i) {
+        if (setup_.probes[i].line == ProbeSetup::no_line) {
+            newest_ms = std::max(newest_ms, probes_[i].state.last_ms);
+        }
+    }
+    return newest_ms;
+}
+
+std::int64_t SiteDiagnosis::heard_until(Member const& member, ProbeSetup const& setup) const {
+    return std::max({member.state.last_ms != 0 ? member.state.last_ms : setup.expected_from_ms, begun_ms_,
+                     member.state.returned_ms});
+}
+
 bool SiteDiagnosis::silent(Member const& member, ProbeSetup const& setup, std::int64_t at_ms) const {
+    if (setup.line == ProbeSetup::no_line) {
+        at_ms = std::min(at_ms, fed_until_ms_);
+    }
     auto const threshold = static_cast<std::int64_t>(
         std::max(setup.limits.no_reading_minutes * 60'000.0, 3000.0 * setup.poll_s));
-    auto const last = std::max({member.state.last_ms, begun_ms_, member.state.returned_ms});
-    return member.state.absent_since_ms == 0 && at_ms - last >= threshold;
+    return member.state.absent_since_ms == 0 && at_ms - heard_until(member, setup) >= threshold;
 }
 
 // Members that were silent before are no part of it; of the others all must have stopped at about one time.
@@ -116,6 +134,7 @@ void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
     for (std::size_t i = 0; i < probes_.size(); ++i) {
         follow_use(i, at_ms);
     }
+    fed_until_ms_ = fed_until();
     excuse_outages(at_ms);
     std::vector<Shown> shown_by_all;
     shown_by_all.reserve(probes_.size());
@@ -136,7 +155,7 @@ void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
         }
         Silence silence;
         if (silent(member, setup, at_ms)) {
-            silence.since_ms = std::max({member.state.last_ms, begun_ms_, member.state.returned_ms});
+            silence.since_ms = heard_until(member, setup);
             silence.counted_from_ms = std::max(silence.since_ms, member.excused_until_ms);
         }
         weigh(member.state, setup, at_ms, neighbours, silence);

@@ -14,7 +14,7 @@ namespace probekeeper::diagnosis {
 
 // Changes whenever the same readings could give another result; a checkpoint of another version is not
 // loaded.
-inline constexpr int algorithm_version = 3;
+inline constexpr int algorithm_version = 4;
 
 // Where results go. `place` is the probe's place in SiteSetup::probes.
 class Listener {
@@ -36,6 +36,8 @@ public:
     // Time has passed without a reading until `now`: silence counts. Readings up to `now` must have been
     // taken.
     void advance(Timestamp now, Listener& listener);
+    // A probe that has never read was not there to be silent before `from`.
+    void expect_from(std::size_t place, Timestamp from) { setup_.probes[place].expected_from_ms = to_unix_ms(from); }
     // The daemon itself was not there from `from` to `to`: no silence of a probe.
     void excuse(Timestamp from, Timestamp to);
     // When a probe is parked: in order and apart from each other, in place of what was said before. No part
@@ -66,6 +68,8 @@ private:
     void weigh_until(std::int64_t now_ms, Listener& listener);
     void excuse_outages(std::int64_t at_ms);
     void excuse_group(std::vector<std::size_t> const& group, std::int64_t at_ms);
+    [[nodiscard]] std::int64_t fed_until() const;
+    [[nodiscard]] std::int64_t heard_until(Member const& member, ProbeSetup const& setup) const;
     [[nodiscard]] bool silent(Member const& member, ProbeSetup const& setup, std::int64_t at_ms) const;
     void tell(std::size_t place, std::int64_t at_ms, Listener& listener);
     void follow_use(std::size_t place, std::int64_t at_ms);
@@ -83,6 +87,7 @@ private:
     std::int64_t now_ms_ = 0;
     std::int64_t weighed_ms_ = 0;  // a multiple of the interval
     std::int64_t begun_ms_ = 0;
+    std::int64_t fed_until_ms_ = 0;  // at the weighing under way
 };
 
 }  // namespace probekeeper::diagnosis

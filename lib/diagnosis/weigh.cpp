@@ -157,7 +157,9 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
-    bool const stale = static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s ||
+    // One that has never read has nothing to verify: its silence says all.
+    bool const stale = (since_ms != 0 &&
+                        static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s) ||
                        unchecked_since_return(state);
     tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }

@@ -48,6 +48,8 @@ public:
     // something; where it lies at or behind now(), the diagnosis has to be made again from there, see
     // rewind(). Empty: nothing changes.
     std::optional<Timestamp> out_of_use(std::span<service::OutOfUse const> told);
+    // One that has never read was not there before `from`: history of other probes may reach back further.
+    void expect_from(fleet::ProbeIndex probe, Timestamp from) { diagnosis_.expect_from(place_of(probe), from); }
     void excuse(Timestamp from, Timestamp to) { diagnosis_.excuse(from, to); }
 
     // Back to a checkpoint, or (empty) to the very beginning, without touching tickets; false where the bytes
