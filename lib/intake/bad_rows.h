@@ -8,6 +8,8 @@
 #include <string>
 #include <string_view>
 
+#include "base/time.h"
+
 namespace probekeeper::intake {
 
 struct BadRow {
@@ -31,6 +33,7 @@ public:
 struct CsvOptions {
     std::uint64_t max_bad_rows = 1000;           // one more stops the reader
     std::function<void(BadRow const&)> bad_row;  // called for each; may be empty
+    Timestamp latest = Timestamp::max();         // a reading beyond it is bad: it cannot have been read yet
 };
 
 class BadRows {

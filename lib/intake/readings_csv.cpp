@@ -73,7 +73,7 @@ ReadingsCsv ReadingsCsv::from_text(std::string text, fleet::Fleet const& fleet, 
 }
 
 ReadingsCsv::ReadingsCsv(std::unique_ptr<std::istream> text, fleet::Fleet const& fleet, CsvOptions options)
-    : fleet_{&fleet}, text_{std::move(text)}, bad_{std::move(options)} {
+    : fleet_{&fleet}, text_{std::move(text)}, latest_{options.latest}, bad_{std::move(options)} {
     for (fleet::ProbeIndex i = 0; i < fleet.probes.size(); ++i) {
         places_.push_back(place_of(fleet, i));
         index_of_.emplace(fleet.probes[i].id, i);
@@ -139,6 +139,10 @@ void ReadingsCsv::take_row() {
     Row row;
     if (auto problem = parse(row); !problem.empty()) {
         bad_.add(text_.line(), std::move(problem));
+        return;
+    }
+    if (row.reading.time > latest_) {
+        bad_.add(text_.line(), fmt::format("column time: {} lies in the future", to_rfc3339(row.reading.time)));
         return;
     }
     if (!order_.in_time(row.reading.time)) {

@@ -63,6 +63,7 @@ private:
     fleet::Fleet const* fleet_;
     CsvRows text_;
     std::uint64_t bytes_total_ = 0;
+    Timestamp latest_;
     BadRows bad_;
     std::uint64_t rows_ = 0, repeated_ = 0;
     std::vector<std::size_t> columns_;  // of each cell of a row

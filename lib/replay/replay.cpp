@@ -99,11 +99,14 @@ private:
     }
 
     [[nodiscard]] intake::CsvOptions csv_options(std::filesystem::path const& file) const {
-        return {request_.max_bad_rows, [this, &file](intake::BadRow const& row) {
-                    if (watcher_.bad_row) {
-                        watcher_.bad_row(file, row);
-                    }
-                }};
+        intake::CsvOptions options;
+        options.max_bad_rows = request_.max_bad_rows;
+        options.bad_row = [this, &file](intake::BadRow const& row) {
+            if (watcher_.bad_row) {
+                watcher_.bad_row(file, row);
+            }
+        };
+        return options;
     }
 
     void read_records() {
