@@ -49,6 +49,21 @@ int run_command_line(int argc, char** argv) {
 
     round_verb->add_flag("--publish", round_request.publish, "Fix it: later runs with the same folder change it little");
     round_verb->add_flag("--replan", round_request.replan, "Start over, also where it is published");
+    auto* const token_verb = app.add_subcommand("token", "Who may use the API: add, list or revoke a token");
+    token_verb->require_subcommand(1);
+    TokenRequest token_request;
+    auto const token_step = [&](std::string const& name, std::string const& does) {
+        auto* const command = token_verb->add_subcommand(name, does);
+        command->add_option("--config", config, "The configuration (TOML)")->required();
+        return command;
+    };
+    auto* const add_verb = token_step("add", "Make a token, show it once, keep its hash");
+    add_verb->add_option("NAME", token_request.name, "What it is for")->required();
+    add_verb->add_option("--role", token_request.role, "read, operate or admin")->required();
+    add_verb->add_option("--site", token_request.sites, "Only this site; may stand several times");
+    token_step("list", "Names, roles and sites; never a token");
+    auto* const revoke_verb = token_step("revoke", "End a token");
+    revoke_verb->add_option("NAME", token_request.name, "Which one")->required();
 
     auto* const replay_verb = verb("replay", "Run recorded readings through the same pipeline as live ones");
     replay::Request request;
@@ -77,6 +92,11 @@ int run_command_line(int argc, char** argv) {
     }
     if (loop_verb->parsed()) {
         return loop_check(config, probe);
+    }
+    if (token_verb->parsed()) {
+        using Verb = TokenRequest::Verb;
+        token_request.verb = add_verb->parsed() ? Verb::add : revoke_verb->parsed() ? Verb::revoke : Verb::list;
+        return token(config, token_request);
     }
     if (backup_verb->parsed()) {
         return backup(config, to);

@@ -8,12 +8,20 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "replay/replay.h"
 
 namespace probekeeper::daemon {
 
 using Log = std::shared_ptr<spdlog::logger>;
+
+struct TokenRequest {
+    enum class Verb { add, list, revoke };
+    Verb verb = Verb::list;
+    std::string name, role;
+    std::vector<std::string> sites;
+};
 
 int run(std::filesystem::path const& config, Log const& log);
 int check(std::filesystem::path const& config);
@@ -29,6 +37,7 @@ struct RoundRequest {
     bool replan = false;            // start over, published or not
 };
 int round(std::filesystem::path const& config, RoundRequest const& request);
+int token(std::filesystem::path const& config, TokenRequest const& request);
 int replay_recorded(std::filesystem::path const& config, replay::Request const& request, Log const& log);
 
 }  // namespace probekeeper::daemon

@@ -1,18 +1,22 @@
 // What the HTTP API needs of the daemon. The API owns this interface and knows nothing of what stands behind
 // it; the daemon implements it over what it knows in memory and its store.
 //
-// All functions are called from several threads at once. `health`, `sites`, `site` and `probe` answer from
-// memory and must not block, because the thread that serves every connection calls them. All others may
-// block, for a few seconds at most: they run on the API's pool, and stop() waits for those under way.
+// All functions are called from several threads at once. `health`, `sites`, `site`, `probe` and
+// `write_metrics` answer from memory and must not block, because the thread that serves every connection
+// calls them. All others may block, for a few seconds at most: they run on the API's pool, and stop() waits
+// for those under way.
 #pragma once
 
 #include <boost/system/result.hpp>
+#include <filesystem>
 #include <functional>
 #include <optional>
 #include <stdexcept>
 #include <string>
 #include <vector>
 
+#include "api/events.h"
+#include "api/metrics.h"
 #include "base/reading.h"
 #include "diagnosis/verdict.h"
 #include "document/health.h"
@@ -21,6 +25,7 @@
 #include "document/site.h"
 #include "service/record.h"
 #include "service/ticket.h"
+#include "service/ticket_book.h"
 
 namespace probekeeper::api {
 
@@ -29,6 +34,7 @@ struct Refusal {
     enum class Kind : std::uint8_t {
         not_found,  // no such site, probe, ticket
         conflict,   // does not fit the present state; `fitting` names the steps that do
+        forbidden,  // not for this caller's sites
         invalid,    // `field` has a value that cannot be: a parameter of a GET (400), a field of a body (422)
         unavailable,  // not now: starting, stopping, disk full
     };
@@ -56,7 +62,23 @@ struct Page {
     std::optional<std::string> next;  // none at the end
 };
 
+// What became of the rows of an upload of readings.
+struct Upload {
+    struct BadRow {
+        std::uint64_t line = 0;  // of the body, from 1
+        std::string message;
+    };
+    std::uint64_t rows = 0;      // data rows
+    std::uint64_t accepted = 0;  // stored now
+    std::uint64_t repeated = 0;  // there already, or twice in the body
+    std::uint64_t expired = 0;   // older than what is kept
+    std::uint64_t bad = 0;
+    std::vector<BadRow> bad_rows;           // the first of them
+    std::optional<Timestamp> first, last;  // of the accepted ones
+};
+
 struct ProbeFilter {
+    std::vector<std::string> sites;  // only of these; empty: of all
     std::optional<std::string> site;
     std::optional<diagnosis::Condition> condition;
 };
@@ -74,7 +96,7 @@ struct TimeRange {                  // from <= time < to
 
 // The answer to a request that carried an Idempotency-Key, given again for 7 days to the same request.
 struct KeptAnswer {
-    std::string path, key;
+    std::string token, path, key;  // the token's name
     std::string body_hash;
     int status = 200;
     std::string body;
@@ -85,12 +107,33 @@ struct KeptAnswer {
 template <typename T>
 using Keep = std::function<std::optional<KeptAnswer>(T const&)>;
 
+using TicketStep = std::function<service::StepResult(service::TicketBook& book, Timestamp now)>;
+
+// Who changed what by a request; the request's path names it.
+struct Change {
+    Timestamp at{};
+    std::string who, address, method, path;
+    int status = 0;
+};
+
 class Backend {
 public:
     virtual ~Backend() = default;
 
+    // What is told to those who listen. Must not block.
+    virtual EventHub& events() = 0;
+    // Of before this process; see EventHub::after.
+    virtual Answer<std::vector<Event>> stored_events(std::int64_t after, std::size_t most) = 0;
+    // Kept for good, soon. Must not block.
+    virtual void note_change(Change const& change) = 0;
+    virtual Answer<Page<Change>> changes(PageRequest const& page) = 0;  // newest first
+    // Writes what the daemon counts and measures. From memory.
+    virtual void write_metrics(MetricsText& out) = 0;
+
     virtual Answer<document::Health> health() = 0;
-    virtual Answer<Page<document::Site>> sites(PageRequest const& page) = 0;  // by id
+    // By id; only of the sites `only`, where it is not empty.
+    virtual Answer<Page<document::Site>> sites(std::vector<std::string> const& only,
+                                               PageRequest const& page) = 0;
     virtual Answer<document::Site> site(std::string const& id) = 0;
     virtual Answer<Page<document::Probe>> probes(ProbeFilter const& filter,
                                                  PageRequest const& page) = 0;  // by id
@@ -121,14 +164,16 @@ public:
     // be of this probe (a time far ahead) is refused as invalid.
     virtual Answer<service::KeptRecord> add_record(service::Record const& record,
                                                    Keep<service::KeptRecord> const& keep) = 0;
-    virtual Answer<service::Ticket> acknowledge(std::string const& ticket, std::string const& by,
-                                                std::string const& note,
-                                                Keep<service::Ticket> const& keep) = 0;
-    virtual Answer<service::Ticket> close(std::string const& ticket, std::string const& by,
-                                          service::Found found, std::string const& note,
-                                          Keep<service::Ticket> const& keep) = 0;
+    // A person's step on a ticket: `take` finds it in the book of its site, which then keeps the outcome.
+    virtual Answer<service::Ticket> step(std::string const& ticket, TicketStep const& take,
+                                         Keep<service::Ticket> const& keep) = 0;
+    // Stores the readings of a file in the form of a CSV of readings; diagnosis follows by itself, made again
+    // from the first of them. Probes must be of the sites `only`, where it is not empty (else forbidden), and
+    // fed by CSV (else a conflict); then nothing is stored.
+    virtual Answer<Upload> add_readings(std::filesystem::path const& file,
+                                        std::vector<std::string> const& only) = 0;
     // Empty: there is none, or it is older than 7 days.
-    virtual Answer<std::optional<KeptAnswer>> kept_answer(std::string const& path,
+    virtual Answer<std::optional<KeptAnswer>> kept_answer(std::string const& token, std::string const& path,
                                                           std::string const& key) = 0;
 };
 

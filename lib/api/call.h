@@ -1,14 +1,18 @@
 // A request as a handler sees it: admitted, matched to its route, and taken apart.
 #pragma once
 
+#include <algorithm>
 #include <boost/json/array.hpp>
 #include <boost/json/object.hpp>
 #include <boost/json/value.hpp>
+#include <filesystem>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 #include <vector>
 
+#include "access/tokens.h"
 #include "api/backend.h"
 #include "api/problem.h"
 #include "api/query.h"
@@ -21,18 +25,36 @@
 
 namespace probekeeper::api {
 
+// Who asks. Without a file of tokens everybody on this machine is "local" and may do everything.
+struct Caller {
+    std::string name = "local";
+    access::Role role = access::Role::admin;
+    std::vector<std::string> sites;  // empty: all
+    [[nodiscard]] bool sees(std::string_view site) const {
+        return sites.empty() || std::find(sites.begin(), sites.end(), site) != sites.end();
+    }
+};
+
 // Of a request with an Idempotency-Key.
 struct Once {
-    std::string path, key, body_hash;
+    std::string token, path, key, body_hash;
 };
+
+class Guard;
+struct HttpMetrics;
 
 struct Call {
     std::vector<std::string> ids;  // that stood in the path where the pattern has {...}
     Query query;
-    boost::json::object body;  // of a POST
-    Timestamp now{};           // by the server's clock
-    bool is_command = false;   // a POST: what the backend calls invalid stood in the body
+    boost::json::object body;    // of a POST that takes JSON
+    std::string text;            // of any other POST: the body as it came
+    std::filesystem::path file;  // of an upload: where the body lies
+    Timestamp now{};             // by the server's clock
+    bool is_command = false;     // a POST: what the backend calls invalid stood in the body
     std::optional<Once> once;
+    Caller caller;
+    Guard* guard = nullptr;             // the server's own, for links
+    HttpMetrics const* http = nullptr;  // for /metrics
 };
 
 using Handler = Response (*)(Call const&, Backend&);
@@ -53,8 +75,8 @@ Keep<T> keep(Call const& call, int status, ToDocument to_document) {
         if (!once) {
             return std::nullopt;
         }
-        return KeptAnswer{once->path, once->key, once->body_hash, status,
-                          document::write(to_document(value))};
+        return KeptAnswer{once->token,     once->path, once->key,
+                          once->body_hash, status,     document::write(to_document(value))};
     };
 }
 

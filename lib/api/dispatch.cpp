@@ -6,6 +6,7 @@
 
 #include "api/body.h"
 #include "api/etag.h"
+#include "api/pack.h"
 #include "base/text.h"
 
 namespace probekeeper::api {
@@ -17,15 +18,17 @@ Problem malformed(std::string detail) {
     return {ProblemType::malformed_request, std::move(detail), {}, {}};
 }
 
-// "application/json", with or without charset=utf-8 (RFC 8259 knows no other).
-bool is_json(std::string_view content_type) {
+// `media`, with or without charset=utf-8 (RFC 8259 knows no other, and we read no other CSV).
+bool is_media(std::string_view content_type, std::string_view media) {
     std::string lower;
     for (char const c : content_type) {
         if (c != ' ' && c != '\t' && c != '"') {
             lower += c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
         }
     }
-    return lower == "application/json" || lower == "application/json;charset=utf-8";
+    auto const semicolon = lower.find(';');
+    return std::string_view{lower}.substr(0, semicolon) == media &&
+           (semicolon == std::string::npos || lower.substr(semicolon) == ";charset=utf-8");
 }
 
 std::string host_of(Head const& head, Target const& target) {
@@ -49,10 +52,10 @@ Problem wrong_method(Head const& head, Match const& match) {
 
 }  // namespace
 
-Dispatcher::Dispatcher(Gate gate, std::size_t json_depth, std::function<Timestamp()> now, Backend& backend,
-                       std::shared_ptr<spdlog::logger> log)
-    : gate_{std::move(gate)},
-      json_depth_{json_depth},
+Dispatcher::Dispatcher(std::string address, AccessRules access, Limits const& limits,
+                       std::function<Timestamp()> now, Backend& backend, std::shared_ptr<spdlog::logger> log)
+    : guard_{std::move(address), std::move(access), limits},
+      json_depth_{limits.json_depth},
       now_{std::move(now)},
       backend_{backend},
       log_{std::move(log)} {}
@@ -65,20 +68,23 @@ void Dispatcher::check_host(Head const& head, std::string const& host) const {
         throw malformed("the Host header is missing");
     }
     // Both: a proxy's absolute address outranks Host, and must not be a way around the check.
-    bool const known = (head.hosts.empty() || gate_.knows_host(head.hosts.front())) &&
-                       (host.empty() || gate_.knows_host(host));
+    auto const gate = guard_.gate();
+    bool const known = (head.hosts.empty() || gate->knows_host(head.hosts.front())) &&
+                       (host.empty() || gate->knows_host(host));
     if (!known) {
         throw Problem{
             ProblemType::wrong_host,
-            fmt::format("{} is no name of this server; on this machine it is localhost, 127.0.0.1 or [::1]",
-                        shown(head.hosts.empty() ? host : head.hosts.front())),
+            fmt::format(
+                "{} is no name of this server; on this machine it is localhost, 127.0.0.1 or [::1], and "
+                "host_names gives it others",
+                shown(head.hosts.empty() ? host : head.hosts.front())),
             {},
             {}};
     }
 }
 
-void Dispatcher::check_command(Head const& head, std::string const& host) const {
-    if (head.origin && !gate_.lets_change(*head.origin, host)) {
+void Dispatcher::check_command(Head const& head, Route const& route, std::string const& host) const {
+    if (head.origin && !guard_.gate()->lets_change(*head.origin, host)) {
         throw Problem{
             ProblemType::origin_refused,
             fmt::format("a page of {} may not change anything here; allow_origins names those that may",
@@ -86,10 +92,10 @@ void Dispatcher::check_command(Head const& head, std::string const& host) const 
             {},
             {}};
     }
-    if (!head.content_type || !is_json(*head.content_type)) {
+    if (!head.content_type || !is_media(*head.content_type, route.takes)) {
         throw Problem{ProblemType::wrong_content_type,
-                      fmt::format("the content type is {}; it must be application/json",
-                                  head.content_type ? shown(*head.content_type) : "missing"),
+                      fmt::format("the content type is {}; it must be {}",
+                                  head.content_type ? shown(*head.content_type) : "missing", route.takes),
                       {},
                       {}};
     }
@@ -106,16 +112,16 @@ void Dispatcher::check_command(Head const& head, std::string const& host) const 
 
 Response Dispatcher::options(Head const& head, Match const& match) const {
     Response response{204, {}, {}, {{"Allow", fmt::format("{}", fmt::join(match.allowed, ", "))}}};
-    if (head.asks_cors && head.origin && gate_.lets_read(*head.origin)) {
+    if (head.asks_cors && head.origin && guard_.gate()->lets_read(*head.origin)) {
         response.headers.emplace_back("Access-Control-Allow-Methods", "GET, HEAD, POST");
         response.headers.emplace_back("Access-Control-Allow-Headers",
-                                      "Content-Type, Idempotency-Key, If-None-Match");
+                                      "Authorization, Content-Type, Idempotency-Key, If-None-Match");
         response.headers.emplace_back("Access-Control-Max-Age", "600");
     }
     return response;
 }
 
-std::variant<Admitted, Response> Dispatcher::admit(Head const& head) const {
+std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
     try {
         if (head.method == "OPTIONS" && head.target == "*") {
             check_host(head, {});
@@ -138,33 +144,77 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) const {
         if (found.route == nullptr) {
             throw wrong_method(head, found);
         }
-        if (found.route->method == "POST") {
-            check_command(head, host);
+        auto caller = guard_.admit(head, *found.route, *target, now_());
+        guard_.check_sites(caller, *found.route, found.ids, *target, backend_);
+        if (found.route->where == Where::events) {
+            static_cast<void>(Query{target->parameters, found.route->parameters});  // no handler looks at them
         }
-        return Admitted{found.route, std::move(found.ids), std::move(target->parameters), path};
+        if (found.route->method == "POST") {
+            check_command(head, *found.route, host);
+        }
+        return Admitted{found.route, std::move(found.ids), std::move(target->parameters), path,
+                        std::move(caller)};
     } catch (Problem const& problem) {
         return to_response(problem);
     }
 }
 
 Response Dispatcher::handle(Admitted const& request, Head const& head, std::string const& body) {
-    Call call{request.ids, Query{request.parameters, request.route->parameters}, {}, now_(), false,
-              std::nullopt};
-    if (request.route->method != "POST") {
-        return request.route->handler(call, backend_);
+    auto const& route = *request.route;
+    Call call;
+    call.ids = request.ids;
+    call.query = Query{request.parameters, route.parameters};
+    call.now = now_();
+    call.caller = request.caller;
+    call.guard = &guard_;
+    call.http = &metrics_;
+    if (route.method != "POST") {
+        return route.handler(call, backend_);
     }
     call.is_command = true;
-    call.body = parse_body(body, json_depth_);
-    if (!head.idempotency_key) {
-        return request.route->handler(call, backend_);
+    if (route.takes != "application/json") {
+        call.text = body;
+    } else if (!body.empty() || !route.body.empty()) {
+        call.body = parse_body(body, json_depth_);
     }
-    call.once = Once{request.path, *head.idempotency_key, content_hash(body)};
-    return once_.answer(*call.once, backend_, [&] { return request.route->handler(call, backend_); });
+    if (!head.idempotency_key) {
+        return route.handler(call, backend_);
+    }
+    call.once = Once{request.caller.name, request.path, *head.idempotency_key, content_hash(body)};
+    return once_.answer(*call.once, backend_, [&] { return route.handler(call, backend_); });
 }
 
 Response Dispatcher::answer(Admitted const& request, Head const& head, std::string const& body) {
+    return guarded(request, head, [&] { return handle(request, head, body); });
+}
+
+Response Dispatcher::answer_upload(Admitted const& request, Head const& head,
+                                   std::filesystem::path const& file) {
+    return guarded(request, head, [&] {
+        Call call;
+        call.query = Query{request.parameters, request.route->parameters};
+        call.now = now_();
+        call.caller = request.caller;
+        call.is_command = true;
+        call.file = file;
+        return request.route->handler(call, backend_);
+    });
+}
+
+// Works, and notes who changed what.
+Response Dispatcher::guarded(Admitted const& request, Head const& head,
+                             std::function<Response()> const& work) {
+    Stopwatch const stopwatch{metrics_.took};
     try {
-        return handle(request, head, body);
+        auto response = work();
+        if (request.route->method == "POST" && request.route->role >= access::Role::operate) {
+            Change const change{now_(),      request.caller.name, head.address,
+                                head.method, request.path,        response.status};
+            backend_.note_change(change);
+            log_->info("event=change who={} address={} path={} status={}", change.who, change.address,
+                       change.path, change.status);
+        }
+        return response;
     } catch (Problem const& problem) {
         return to_response(problem);
     } catch (std::exception const& e) {
@@ -181,22 +231,47 @@ void Dispatcher::finish(Response& response, Head const& head) const {
     bool const tagged = reads && response.status == 200;
     if (tagged) {
         auto etag = etag_of(response.body);
-        if (head.if_none_match && names_etag(*head.if_none_match, etag)) {
+        auto const packed = packed_tag(etag);
+        if (head.if_none_match &&
+            (names_etag(*head.if_none_match, etag) || names_etag(*head.if_none_match, packed))) {
             response.status = 304;
             response.body.clear();
             response.content_type.clear();
+        } else if (pack(response, head)) {
+            etag = packed;
         }
         response.headers.emplace_back("ETag", std::move(etag));
     }
+    response.finished = true;
     // no-cache: keep it, but ask each time whether it still holds. All else is of one moment.
-    response.headers.emplace_back("Cache-Control", tagged ? "no-cache" : "no-store");
+    response.headers.emplace_back("Cache-Control", tagged ? "private, no-cache" : "no-store");
+    add_rules(response, head);
+}
+
+void Dispatcher::finish_stream(Response& response, Head const& head) const {
+    response.headers.emplace_back("Cache-Control", "no-store");
+    response.headers.emplace_back("X-Accel-Buffering", "no");  // some proxies hold a stream back otherwise
+    add_rules(response, head);
+}
+
+// For browsers.
+void Dispatcher::add_rules(Response& response, Head const& head) const {
     response.headers.emplace_back("X-Content-Type-Options", "nosniff");
-    response.headers.emplace_back("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'");
-    if (head.origin && gate_.lets_read(*head.origin)) {
+    response.headers.emplace_back("Referrer-Policy", "no-referrer");
+    bool const has_policy =
+        std::any_of(response.headers.begin(), response.headers.end(), [](Header const& header) {
+            return header.first ==
+                   "Content-Security-Policy";  // a page of ours has one that lets it show itself
+        });
+    if (!has_policy) {
+        response.headers.emplace_back("Content-Security-Policy",
+                                      "default-src 'none'; frame-ancestors 'none'");
+    }
+    if (head.origin && guard_.gate()->lets_read(*head.origin)) {
         response.headers.emplace_back("Access-Control-Allow-Origin", *head.origin);
         response.headers.emplace_back("Access-Control-Expose-Headers", "ETag, Retry-After");
     }
-    response.headers.emplace_back("Vary", "Origin");
+    response.headers.emplace_back("Vary", "Origin, Accept-Encoding");
 }
 
 }  // namespace probekeeper::api

@@ -9,21 +9,14 @@
 #include <string>
 #include <variant>
 
-#include "api/gate.h"
+#include "api/guard.h"
+#include "api/head.h"
+#include "api/http_metrics.h"
 #include "api/once.h"
 #include "api/routes.h"
 #include "api/target.h"
 
 namespace probekeeper::api {
-
-// What counts of a request's header.
-struct Head {
-    std::string method, target;
-    std::vector<std::string> hosts;  // as many as came
-    bool may_omit_host = false;      // HTTP/1.0
-    std::optional<std::string> origin, content_type, content_encoding, if_none_match, idempotency_key;
-    bool asks_cors = false;  // has Access-Control-Request-Method
-};
 
 // A request that may be answered once its body is there.
 struct Admitted {
@@ -31,29 +24,44 @@ struct Admitted {
     std::vector<std::string> ids;
     std::vector<std::pair<std::string, std::string>> parameters;
     std::string path;
+    Caller caller;
 };
 
 // Safe to use from several threads.
 class Dispatcher {
 public:
-    Dispatcher(Gate gate, std::size_t json_depth, std::function<Timestamp()> now, Backend& backend,
-               std::shared_ptr<spdlog::logger> log);
+    Dispatcher(std::string address, AccessRules access, Limits const& limits, std::function<Timestamp()> now,
+               Backend& backend, std::shared_ptr<spdlog::logger> log);
+
+    void set_access(AccessRules rules) { guard_.set(std::move(rules)); }
+    [[nodiscard]] HttpMetrics& metrics() { return metrics_; }
+    [[nodiscard]] Backend& backend() { return backend_; }
 
     // Refuses early what its body cannot save, so that nobody sends a megabyte for nothing.
-    [[nodiscard]] std::variant<Admitted, Response> admit(Head const& head) const;
+    [[nodiscard]] std::variant<Admitted, Response> admit(Head const& head);
     // Calls the handler, which may block as its route says. Never throws.
     [[nodiscard]] Response answer(Admitted const& request, Head const& head, std::string const& body);
+    // As answer(), of a body that lies in `file`.
+    [[nodiscard]] Response answer_upload(Admitted const& request, Head const& head,
+                                         std::filesystem::path const& file);
     // Adds what every response has: tags, CORS, rules for browsers and caches; turns 200 into 304 where it is
-    // known.
+    // known, and makes it small where the client can read that.
     void finish(Response& response, Head const& head) const;
+    // Likewise for the opening of an event stream.
+    void finish_stream(Response& response, Head const& head) const;
 
 private:
     void check_host(Head const& head, std::string const& host) const;
-    void check_command(Head const& head, std::string const& host) const;
+    void check_command(Head const& head, Route const& route, std::string const& host) const;
     [[nodiscard]] Response options(Head const& head, Match const& match) const;
     [[nodiscard]] Response handle(Admitted const& request, Head const& head, std::string const& body);
 
-    Gate gate_;
+    void add_rules(Response& response, Head const& head) const;
+    [[nodiscard]] Response guarded(Admitted const& request, Head const& head,
+                                   std::function<Response()> const& work);
+
+    Guard guard_;
+    HttpMetrics metrics_;
     std::size_t json_depth_;
     std::function<Timestamp()> now_;
     Backend& backend_;

@@ -21,6 +21,10 @@ std::string etag_of(std::string_view body) {
     return '"' + content_hash(body) + '"';
 }
 
+std::string packed_tag(std::string_view etag) {
+    return std::string{etag.substr(0, etag.size() - 1)} + "-gzip\"";
+}
+
 bool names_etag(std::string_view if_none_match, std::string_view etag) {
     // Our tags have no comma in them, so a split at commas finds each of ours whole.
     while (!if_none_match.empty()) {

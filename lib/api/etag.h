@@ -14,6 +14,9 @@ namespace probekeeper::api {
 // A strong entity tag, quotes included.
 [[nodiscard]] std::string etag_of(std::string_view body);
 
+// The tag of the same body when it is sent compressed: another representation, so another tag.
+[[nodiscard]] std::string packed_tag(std::string_view etag);
+
 // Whether an If-None-Match value (a list, weak tags too, or *) names `etag` (RFC 9110 section 13.1.2).
 [[nodiscard]] bool names_etag(std::string_view if_none_match, std::string_view etag);
 

@@ -38,16 +38,19 @@ std::string name_of(std::string_view host) {
 
 }  // namespace
 
-Gate::Gate(std::string address, std::vector<std::string> allow_origins)
+Gate::Gate(std::string address, std::vector<std::string> allow_origins, std::vector<std::string> host_names)
     : loopback_{address.rfind("127.", 0) == 0 || address == "::1"},
       address_{std::move(address)},
-      allow_origins_{std::move(allow_origins)} {}
+      allow_origins_{std::move(allow_origins)},
+      host_names_{std::move(host_names)} {}
 
 bool Gate::knows_host(std::string_view host) const {
-    if (!loopback_) {
+    auto const name = name_of(host);
+    bool const named = std::any_of(host_names_.begin(), host_names_.end(),
+                                   [&](std::string const& own) { return lower(own) == name; });
+    if (named || (!loopback_ && host_names_.empty())) {
         return true;
     }
-    auto const name = name_of(host);
     return name == "localhost" || name == "127.0.0.1" || name == "::1" || name == address_;
 }
 

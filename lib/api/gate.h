@@ -14,8 +14,10 @@ namespace probekeeper::api {
 class Gate {
 public:
     // `address`: where the server listens. On loopback only localhost, 127.0.0.1, [::1] and the address
-    // itself, with any port, are its names; elsewhere any name is, because nobody told us which.
-    Gate(std::string address, std::vector<std::string> allow_origins);
+    // itself, with any port, are its names, and those of `host_names`; elsewhere `host_names`, and any where
+    // there are none, because nobody told us which: there every request needs a token, which no strange page
+    // has.
+    Gate(std::string address, std::vector<std::string> allow_origins, std::vector<std::string> host_names);
 
     [[nodiscard]] bool knows_host(std::string_view host) const;
     // Whether a page of `origin` may change something here: one served under the same host, or an allowed
@@ -28,7 +30,7 @@ public:
 private:
     bool loopback_ = false;
     std::string address_;
-    std::vector<std::string> allow_origins_;
+    std::vector<std::string> allow_origins_, host_names_;
 };
 
 }  // namespace probekeeper::api

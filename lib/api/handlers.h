@@ -6,6 +6,17 @@
 
 namespace probekeeper::api {
 
+// In problem.cpp and openapi.cpp.
+Response list_problem_types(Call const& call, Backend& backend);
+Response show_problem_type(Call const& call, Backend& backend);
+Response show_openapi(Call const& call, Backend& backend);
+
+// In access.cpp.
+Response make_link(Call const& call, Backend& backend);
+Response list_changes(Call const& call, Backend& backend);
+
+Response show_metrics(Call const& call, Backend& backend);  // in health.cpp
+
 Response show_health(Call const& call, Backend& backend);
 
 Response list_sites(Call const& call, Backend& backend);
@@ -19,6 +30,7 @@ Response draw_chart(Call const& call, Backend& backend);
 Response list_response_tests(Call const& call, Backend& backend);
 
 Response show_readings(Call const& call, Backend& backend);
+Response add_readings(Call const& call, Backend& backend);
 
 Response list_service_records(Call const& call, Backend& backend);
 Response add_service_record(Call const& call, Backend& backend);
@@ -26,6 +38,10 @@ Response add_service_record(Call const& call, Backend& backend);
 Response list_tickets(Call const& call, Backend& backend);
 Response show_ticket(Call const& call, Backend& backend);
 Response acknowledge_ticket(Call const& call, Backend& backend);
+Response plan_ticket(Call const& call, Backend& backend);
+Response postpone_ticket(Call const& call, Backend& backend);
+Response visit_ticket(Call const& call, Backend& backend);
 Response close_ticket(Call const& call, Backend& backend);
+Response see_ticket(Call const& call, Backend& backend);
 
 }  // namespace probekeeper::api

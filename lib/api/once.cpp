@@ -16,9 +16,10 @@ void check_key(std::string_view key) {
 }
 
 Response OnceKeeper::answer(Once const& once, Backend& backend, std::function<Response()> const& handle) {
-    auto const place = std::hash<std::string>{}(once.path + '\n' + once.key) % locks_.size();
+    auto const place =
+        std::hash<std::string>{}(once.token + '\n' + once.path + '\n' + once.key) % locks_.size();
     std::lock_guard const lock{locks_[place]};
-    auto const kept = backend.kept_answer(once.path, once.key);
+    auto const kept = backend.kept_answer(once.token, once.path, once.key);
     if (!kept) {
         throw problem_of(kept.error(), /*of_body=*/true);
     }

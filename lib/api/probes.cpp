@@ -18,6 +18,7 @@ std::vector<std::string_view> condition_words() {
 Response list_probes(Call const& call, Backend& backend) {
     ProbeFilter filter;
     filter.site = call.query.id("site");
+    filter.sites = call.caller.sites;
     if (auto const place = call.query.word("condition", condition_words())) {
         filter.condition = static_cast<diagnosis::Condition>(*place);
     }

@@ -19,7 +19,9 @@ enum class ProblemType : std::uint8_t {
     malformed_request,     // 400  /problems/malformed-request
     bad_parameter,         // 400  /problems/bad-parameter; `field` names it
     malformed_json,        // 400  /problems/malformed-json; `position` in bytes
+    unauthenticated,       // 401  /problems/unauthenticated, with a WWW-Authenticate header
     origin_refused,        // 403  /problems/origin-refused
+    forbidden,             // 403  /problems/forbidden
     not_found,             // 404  /problems/not-found
     method_not_allowed,    // 405  /problems/method-not-allowed, with an Allow header
     timeout,               // 408  /problems/timeout
@@ -30,6 +32,7 @@ enum class ProblemType : std::uint8_t {
     wrong_host,            // 421  /problems/wrong-host
     invalid_field,         // 422  /problems/invalid-field; `field`, and `errors` where there are several
     key_reused,            // 422  /problems/key-reused
+    too_many_requests,     // 429  /problems/too-many-requests, with a Retry-After header
     header_too_large,      // 431  /problems/header-too-large
     internal,              // 500  /problems/internal
     unavailable,           // 503  /problems/unavailable
@@ -51,5 +54,8 @@ struct Problem {
 [[nodiscard]] Problem problem_of(Refusal const& refusal, bool of_body);
 
 [[nodiscard]] Response to_response(Problem const& problem);
+
+// What some type of that status is called; for descriptions.
+[[nodiscard]] std::string_view title_of_status(int status);
 
 }  // namespace probekeeper::api

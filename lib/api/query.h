@@ -16,6 +16,7 @@ namespace probekeeper::api {
 // All functions throw Problem (bad_parameter). An empty value counts as absent: forms and scripts send those.
 class Query {
 public:
+    Query() = default;
     // `known`: names with blanks between them. A parameter that is none of them, or comes twice, is refused.
     Query(std::vector<std::pair<std::string, std::string>> parameters, std::string_view known);
 

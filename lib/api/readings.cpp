@@ -15,7 +15,24 @@ TimeRange range_of(Query const& query) {
     return range;
 }
 
+boost::json::object written(Upload const& upload) {
+    boost::json::array bad;
+    for (auto const& row : upload.bad_rows) {
+        bad.push_back(boost::json::object{{"line", row.line}, {"message", row.message}});
+    }
+    auto const time = [](std::optional<Timestamp> at) {
+        return at ? boost::json::value(to_rfc3339(*at)) : boost::json::value(nullptr);
+    };
+    return {{"rows", upload.rows},         {"accepted", upload.accepted}, {"repeated", upload.repeated},
+            {"expired", upload.expired},   {"bad", upload.bad},           {"bad_rows", std::move(bad)},
+            {"first", time(upload.first)}, {"last", time(upload.last)}};
+}
+
 }  // namespace
+
+Response add_readings(Call const& call, Backend& backend) {
+    return json_response(written(value_of(call, backend.add_readings(call.file, call.caller.sites))));
+}
 
 Response show_readings(Call const& call, Backend& backend) {
     auto const range = range_of(call.query);

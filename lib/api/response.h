@@ -15,6 +15,7 @@ struct Response {
     std::string content_type = "application/json";
     std::string body;  // 204 and 304 have none
     std::vector<Header> headers;
+    bool finished = false;  // has what every response has, see Dispatcher::finish
 };
 
 [[nodiscard]] Response json_response(boost::json::value const& document, int status = 200);

@@ -1,5 +1,6 @@
 #include "api/routes.h"
 
+#include <algorithm>
 #include <array>
 
 #include "api/handlers.h"
@@ -8,29 +9,224 @@ namespace probekeeper::api {
 namespace {
 
 using enum Where;
+using access::Role;
 
 // To add an endpoint, add a line here and a handler to handlers.h.
 constexpr std::array routes{
-    Route{"GET", "/v1/health", show_health, at_once, ""},
-    Route{"GET", "/v1/sites", list_sites, in_pool, "limit after"},
-    Route{"GET", "/v1/sites/{site}", show_site, at_once, ""},
-    Route{"GET", "/v1/probes", list_probes, in_pool, "site condition limit after"},
-    Route{"GET", "/v1/probes/{probe}", show_probe, at_once, ""},
-    Route{"GET", "/v1/probes/{probe}/readings", show_readings, in_pool, "from to step_s limit after"},
-    Route{"GET", "/v1/probes/{probe}/diagnosis", show_diagnosis, in_pool, ""},
-    Route{"GET", "/v1/probes/{probe}/suitability", show_suitability, in_pool, ""},
-    Route{"GET", "/v1/probes/{probe}/chart.svg", draw_chart, in_pool, "quantity days"},
-    Route{"GET", "/v1/probes/{probe}/response-tests", list_response_tests, in_pool, "from limit after"},
-    Route{"GET", "/v1/probes/{probe}/service-records", list_service_records, in_pool, "limit after"},
-    Route{"POST", "/v1/probes/{probe}/service-records", add_service_record, in_pool, ""},
-    Route{"GET", "/v1/tickets", list_tickets, in_pool, "site probe state reason limit after"},
-    Route{"GET", "/v1/tickets/{ticket}", show_ticket, in_pool, ""},
-    Route{"POST", "/v1/tickets/{ticket}/acknowledge", acknowledge_ticket, in_pool, ""},
-    Route{"POST", "/v1/tickets/{ticket}/close", close_ticket, in_pool, ""},
+    Route{.method = "GET",
+          .pattern = "/v1/health",
+          .handler = show_health,
+          .summary = "How the daemon is",
+          .answer = "Health",
+          .where = at_once,
+          .limits_itself = true},
+
+    Route{.method = "GET",
+          .pattern = "/v1/sites",
+          .handler = list_sites,
+          .summary = "Sites with counts of probes by condition, by id",
+          .answer = "SiteList",
+          .parameters = "limit after",
+          .limits_itself = true},
+    Route{.method = "GET",
+          .pattern = "/v1/sites/{site}",
+          .handler = show_site,
+          .summary = "One site",
+          .answer = "Site",
+          .where = at_once},
+
+    Route{.method = "GET",
+          .pattern = "/v1/probes",
+          .handler = list_probes,
+          .summary = "Probes, by id",
+          .answer = "ProbeList",
+          .parameters = "site condition limit after",
+          .limits_itself = true},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}",
+          .handler = show_probe,
+          .summary = "One probe with its newest reading",
+          .answer = "Probe",
+          .where = at_once},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/readings",
+          .handler = show_readings,
+          .summary =
+              "Readings as arrays of equal length; with step_s their least, mean and greatest of each step",
+          .answer = "Readings",
+          .parameters = "from to step_s limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/diagnosis",
+          .handler = show_diagnosis,
+          .summary = "What the probe is found to be like, and why",
+          .answer = "Diagnosis",
+          .refuses = "503"},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/suitability",
+          .handler = show_suitability,
+          .summary = "What this position's readings can and cannot tell",
+          .answer = "Suitability",
+          .refuses = "503"},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/chart.svg",
+          .handler = draw_chart,
+          .summary = "A chart that a dashboard can embed",
+          .parameters = "quantity days",
+          .gives = "image/svg+xml"},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/response-tests",
+          .handler = list_response_tests,
+          .summary = "Steps that the probe answered, by time",
+          .answer = "ResponseTestList",
+          .parameters = "from limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/service-records",
+          .handler = list_service_records,
+          .summary = "Work done, by time",
+          .answer = "RecordList",
+          .parameters = "limit after"},
+    Route{.method = "POST",
+          .pattern = "/v1/probes/{probe}/service-records",
+          .handler = add_service_record,
+          .summary = "Record work done",
+          .answer = "Record",
+          .role = Role::operate,
+          .body = "NewRecord",
+          .status = 201},
+
+    Route{.method = "POST",
+          .pattern = "/v1/readings",
+          .handler = add_readings,
+          .summary = "Readings of probes that are fed by CSV; the same again does no harm",
+          .answer = "Upload",
+          .where = upload,
+          .role = Role::operate,
+          .takes = "text/csv",
+          .refuses = "409",
+          .limits_itself = true},
+
+    Route{.method = "GET",
+          .pattern = "/v1/tickets",
+          .handler = list_tickets,
+          .summary = "Tickets, by the time they were opened",
+          .answer = "TicketList",
+          .parameters = "site probe state reason limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/tickets/{ticket}",
+          .handler = show_ticket,
+          .summary = "One ticket",
+          .answer = "Ticket"},
+    Route{.method = "POST",
+          .pattern = "/v1/tickets/{ticket}/acknowledge",
+          .handler = acknowledge_ticket,
+          .summary = "Somebody takes it",
+          .answer = "Ticket",
+          .role = Role::operate,
+          .body = "Acknowledgement",
+          .refuses = "409"},
+    Route{.method = "POST",
+          .pattern = "/v1/tickets/{ticket}/plan",
+          .handler = plan_ticket,
+          .summary = "A visit is planned for a day of the site",
+          .answer = "Ticket",
+          .role = Role::operate,
+          .body = "Planning",
+          .refuses = "409"},
+    Route{.method = "POST",
+          .pattern = "/v1/tickets/{ticket}/postpone",
+          .handler = postpone_ticket,
+          .summary = "It waits until then; never a failure",
+          .answer = "Ticket",
+          .role = Role::operate,
+          .body = "Postponement",
+          .refuses = "409"},
+    Route{.method = "POST",
+          .pattern = "/v1/tickets/{ticket}/visit",
+          .handler = visit_ticket,
+          .summary = "Somebody was there",
+          .answer = "Ticket",
+          .role = Role::operate,
+          .body = "Visit",
+          .refuses = "409"},
+    Route{.method = "POST",
+          .pattern = "/v1/tickets/{ticket}/seen",
+          .handler = see_ticket,
+          .summary = "The operator has seen it; changes nothing else",
+          .answer = "Ticket",
+          .role = Role::operate,
+          .body = "Nothing",
+          .refuses = ""},
+    Route{.method = "POST",
+          .pattern = "/v1/tickets/{ticket}/close",
+          .handler = close_ticket,
+          .summary = "Nothing more is to be done",
+          .answer = "Ticket",
+          .role = Role::operate,
+          .body = "Closing",
+          .refuses = "409"},
+
+    Route{.method = "POST",
+          .pattern = "/v1/links",
+          .handler = make_link,
+          .summary =
+              "An address for one path without a token, good for 60 s to open: for EventSource and images",
+          .answer = "Link",
+          .where = at_once,
+          .body = "NewLink",
+          .status = 201,
+          .limits_itself = true},
+    Route{.method = "GET",
+          .pattern = "/v1/events",
+          .summary = "Server-sent events `ticket`, `condition`, `line`; goes on behind Last-Event-ID",
+          .where = events,
+          .gives = "text/event-stream",
+          .limits_itself = true},
+    Route{.method = "GET",
+          .pattern = "/v1/changes",
+          .handler = list_changes,
+          .summary = "Who changed what by this API, newest first",
+          .answer = "ChangeList",
+          .parameters = "limit after",
+          .role = Role::admin},
+    Route{.method = "GET",
+          .pattern = "/metrics",
+          .handler = show_metrics,
+          .summary = "Counters and measurements, OpenMetrics text",
+          .where = at_once,
+          .gives = "application/openmetrics-text; version=1.0.0; charset=utf-8"},
+    Route{.method = "GET",
+          .pattern = "/problems",
+          .handler = list_problem_types,
+          .summary = "Every type of problem that an answer may name",
+          .answer = "ProblemTypeList",
+          .where = at_once,
+          .role = Role::none},
+    Route{.method = "GET",
+          .pattern = "/problems/{problem}",
+          .handler = show_problem_type,
+          .summary = "One type of problem",
+          .answer = "ProblemType",
+          .where = at_once,
+          .role = Role::none,
+          .refuses = "404"},
+    Route{.method = "GET",
+          .pattern = "/openapi.json",
+          .handler = show_openapi,
+          .summary = "This description, OpenAPI 3.1",
+          .answer = "AnyObject",
+          .role = Role::none},
 };
 
 // A ticket's id is a site's and a number: longer than any other.
 constexpr std::size_t longest_id = 48 + 1 + 19;
+
+bool shaped_like_week(std::string_view text) {
+    auto const digits = [](std::string_view part) {
+        return std::all_of(part.begin(), part.end(), [](char c) { return c >= '0' && c <= '9'; });
+    };
+    return text.size() == 8 && digits(text.substr(0, 4)) && text.substr(4, 2) == "-W" &&
+           digits(text.substr(6));
+}
 
 // The first segment of `pattern` ("/v1/..."), which loses it.
 std::string_view next_segment(std::string_view& pattern) {
@@ -38,6 +234,18 @@ std::string_view next_segment(std::string_view& pattern) {
     auto const segment = pattern.substr(0, pattern.find('/'));
     pattern.remove_prefix(segment.size());
     return segment;
+}
+
+// What stands in the place of the braces of `wanted` ("{week}.ics"); empty where `segment` does not fit.
+std::string_view id_in(std::string_view wanted, std::string_view segment) {
+    auto const end = wanted.find('}');
+    auto const name = wanted.substr(1, end - 1), suffix = wanted.substr(end + 1);
+    if (segment.size() <= suffix.size() || segment.substr(segment.size() - suffix.size()) != suffix) {
+        return {};
+    }
+    auto const id = segment.substr(0, segment.size() - suffix.size());
+    bool const fits = name == "week" ? shaped_like_week(id) : shaped_like_id(id, longest_id);
+    return fits ? id : std::string_view{};
 }
 
 // Appends to `ids` what stands in the braces' places.
@@ -51,8 +259,8 @@ bool fits(std::string_view pattern, std::vector<std::string> const& segments, st
             if (segment != wanted) {
                 return false;
             }
-        } else if (shaped_like_id(segment, longest_id)) {
-            ids.push_back(segment);
+        } else if (auto const id = id_in(wanted, segment); !id.empty()) {
+            ids.emplace_back(id);
         } else {
             return false;
         }
@@ -61,6 +269,10 @@ bool fits(std::string_view pattern, std::vector<std::string> const& segments, st
 }
 
 }  // namespace
+
+std::span<Route const> all_routes() {
+    return routes;
+}
 
 Match match(std::string_view method, std::vector<std::string> const& segments) {
     Match out;
@@ -82,6 +294,19 @@ Match match(std::string_view method, std::vector<std::string> const& segments) {
         out.allowed.emplace_back("OPTIONS");
     }
     return out;
+}
+
+bool takes_site(Route const& route) {
+    return route.parameters == "site" || route.parameters.starts_with("site ") ||
+           route.parameters.find(" site ") != std::string_view::npos || route.parameters.ends_with(" site");
+}
+
+std::vector<std::string_view> names_in(std::string_view pattern) {
+    std::vector<std::string_view> names;
+    for (auto open = pattern.find('{'); open != std::string_view::npos; open = pattern.find('{', open + 1)) {
+        names.push_back(pattern.substr(open + 1, pattern.find('}', open) - open - 1));
+    }
+    return names;
 }
 
 }  // namespace probekeeper::api

@@ -1,25 +1,44 @@
-// Which handler answers which path.
+// The table of everything that is served. A line of it is all there is to know of an endpoint from outside:
+// dispatch, 405, OPTIONS, HEAD, access, the check of content types and parameters, and /openapi.json come
+// from it.
 #pragma once
 
+#include <span>
 #include <string>
 #include <string_view>
 #include <vector>
 
+#include "access/tokens.h"
 #include "api/call.h"
 
 namespace probekeeper::api {
 
 enum class Where : std::uint8_t {
     at_once,  // on the thread that serves the connections: one thing out of memory
-    in_pool   // may block, or make a long list
+    in_pool,  // may block, or make a long list
+    events,   // no answer but a stream that lasts; the session serves it itself
+    upload    // the body goes to a file as it comes; then as in_pool
 };
 
+// Pattern: {name} takes an id of a-z 0-9 - , {week} an ISO week such as 2026-W49; a suffix may follow
+// ("{week}.ics"). The names {site}, {probe} and {ticket} say what a token that is limited to sites must
+// cover. Where a pattern has none of them, such a token passes only if the route takes a `site` parameter
+// (which is then filled in, or asked for) or `limits_itself`.
 struct Route {
-    std::string_view method;   // GET (which answers HEAD too) or POST
-    std::string_view pattern;  // {...} takes an id
+    std::string_view method;  // GET (which answers HEAD too) or POST
+    std::string_view pattern;
     Handler handler = nullptr;
+    std::string_view summary;          // for people, in /openapi.json
+    std::string_view answer = "";      // name of its schema in schemas.cpp; empty: not JSON
+    std::string_view parameters = "";  // names of the query's, blanks between; described in parameters.cpp
     Where where = Where::in_pool;
-    std::string_view parameters;  // names of the query's, blanks between them
+    access::Role role = access::Role::read;
+    std::string_view body = "";                   // of a POST: name of its schema; empty: not JSON
+    std::string_view takes = "application/json";  // of a POST
+    std::string_view gives = "application/json";
+    int status = 200;               // where it went well
+    std::string_view refuses = "";  // statuses beyond those that follow from the above: "404 409"
+    bool limits_itself = false;     // the handler leaves out what call.caller may not see
 };
 
 struct Match {
@@ -28,7 +47,15 @@ struct Match {
     std::vector<std::string> allowed;  // methods of the path; empty: there is no such path
 };
 
+[[nodiscard]] std::span<Route const> all_routes();
+
 // `method` HEAD matches GET.
 [[nodiscard]] Match match(std::string_view method, std::vector<std::string> const& segments);
+
+// Whether it can be asked of one site by the parameter `site`.
+[[nodiscard]] bool takes_site(Route const& route);
+
+// The names in the braces of `pattern`, in order.
+[[nodiscard]] std::vector<std::string_view> names_in(std::string_view pattern);
 
 }  // namespace probekeeper::api

@@ -1,5 +1,8 @@
 #include "api/server.h"
 
+#include <spdlog/fmt/fmt.h>
+
+#include <atomic>
 #include <boost/asio/as_tuple.hpp>
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
@@ -28,19 +31,28 @@ Timestamp system_now() {
 struct Server::Running {
     Running(Options options, Backend& backend, std::shared_ptr<spdlog::logger> log)
         : now{options.now ? options.now : system_now},
-          shared{options.limits, now,
-                 Dispatcher{Gate{options.address, options.allow_origins}, options.limits.json_depth, now,
-                            backend, log},
-                 net::thread_pool{options.limits.backend_threads}, log},
+          shared{options.limits,
+                 now,
+                 {options.address, options.access, options.limits, now, backend, log},
+                 net::thread_pool{options.limits.backend_threads},
+                 log,
+                 options.tls,
+                 options.spool_folder},
           acceptor{sockets::listen_on(io, options.address, options.port)},
           port{acceptor.local_endpoint().port()} {
         net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
+        listener = backend.events().listen([this] {
+            if (!wake_posted.exchange(true)) {
+                net::post(io, [this] { wake_sessions(); });
+            }
+        });
         thread = std::thread{[this] { io.run(); }};
     }
 
     net::awaitable<void> accept();
     void take(tcp::socket socket);
     void log_end(std::exception_ptr const& failed, std::string_view what);
+    void wake_sessions();
     void begin_stop();
     void finish_stop();
 
@@ -53,6 +65,8 @@ struct Server::Running {
     std::set<std::shared_ptr<Session>> sessions;
     net::steady_timer insist{io};
     net::steady_timer pause{io};
+    std::atomic<bool> wake_posted{false};
+    int listener = 0;
     bool stopping = false;
     std::once_flag stopped;
     std::thread thread;
@@ -94,9 +108,11 @@ void Server::Running::take(tcp::socket socket) {
         return;
     }
     auto const session = *sessions.insert(std::make_shared<Session>(std::move(socket), shared)).first;
+    shared.dispatcher.metrics().connections = static_cast<std::int64_t>(sessions.size());
     net::co_spawn(io, session->run(), [this, session](std::exception_ptr const& failed) {
         log_end(failed, "session");
         sessions.erase(session);
+        shared.dispatcher.metrics().connections = static_cast<std::int64_t>(sessions.size());
         if (stopping && sessions.empty()) {
             finish_stop();
         }
@@ -111,6 +127,13 @@ void Server::Running::log_end(std::exception_ptr const& failed, std::string_view
         std::rethrow_exception(failed);
     } catch (std::exception const& e) {
         shared.log->error("event=api_failed part={} error=\"{}\"", what, e.what());
+    }
+}
+
+void Server::Running::wake_sessions() {
+    wake_posted = false;
+    for (auto const& session : sessions) {
+        session->wake();
     }
 }
 
@@ -149,12 +172,25 @@ Server::~Server() {
     stop();
 }
 
+void Server::set_access(AccessRules rules) {
+    running_->shared.dispatcher.set_access(std::move(rules));
+}
+
+void Server::set_tls(std::shared_ptr<Tls> tls) {
+    net::post(running_->io, [this, tls = std::move(tls)] {
+        if (running_->shared.tls && tls) {
+            running_->shared.tls = tls;
+        }
+    });
+}
+
 std::uint16_t Server::port() const {
     return running_->port;
 }
 
 void Server::stop() {
     std::call_once(running_->stopped, [this] {
+        running_->shared.dispatcher.backend().events().unlisten(running_->listener);
         net::post(running_->io, [this] { running_->begin_stop(); });
         running_->thread.join();
         running_->shared.pool.join();

@@ -16,6 +16,7 @@
 #include <boost/beast/http/write.hpp>
 
 #include "api/http_date.h"
+#include "base/text.h"
 
 namespace probekeeper::api {
 namespace {
@@ -44,6 +45,10 @@ Head head_of(http::request_header<> const& request) {
     head.content_encoding = field(request, "Content-Encoding");
     head.if_none_match = field(request, "If-None-Match");
     head.idempotency_key = field(request, "Idempotency-Key");
+    head.authorization = field(request, "Authorization");
+    head.accept_encoding = field(request, "Accept-Encoding");
+    head.last_event_id = field(request, "Last-Event-ID");
+    head.forwarded_for = field(request, "X-Forwarded-For");
     head.asks_cors = field(request, "Access-Control-Request-Method").has_value();
     return head;
 }
@@ -111,27 +116,53 @@ http::response<http::string_body> message_of(Response response, unsigned version
 }  // namespace
 
 Session::Session(net::ip::tcp::socket socket, Shared& shared)
-    : socket_{std::move(socket)},
-      shared_{shared},
+    : shared_{shared},
+      stream_{std::move(socket), shared.tls},
       // Room for a whole header and for the piece of the body that came with it.
       buffer_{shared.limits.header_bytes + 64 * 1024},
-      deadline_{socket_.get_executor()} {}
+      deadline_{stream_.get_executor()},
+      events_{stream_.get_executor()} {
+    error_code ignored;
+    auto const end = stream_.socket().remote_endpoint(ignored);
+    address_ = ignored ? std::string{} : end.address().to_string();
+}
 
 net::awaitable<void> Session::run() {
-    bool more = co_await await_request();
+    bool more = co_await shake_hands();
+    if (more) {
+        more = co_await await_request();
+    }
     while (more) {
         more = co_await serve();
         if (more) {
             more = co_await await_request();
         }
     }
+    co_await end();
+}
+
+net::awaitable<bool> Session::shake_hands() {
+    if (!stream_.is_secure()) {
+        co_return true;
+    }
+    set_deadline(shared_.limits.header);
+    auto const [error] = co_await stream_.secure().async_handshake(net::ssl::stream_base::server, tuple);
+    clear_deadline();
+    co_return !error;
+}
+
+net::awaitable<void> Session::end() {
+    if (stream_.is_secure() && stream_.socket().is_open()) {
+        set_deadline(std::chrono::milliseconds{2'000});
+        static_cast<void>(co_await stream_.secure().async_shutdown(tuple));
+    }
     if (unread_) {
         co_await linger();
     }
     clear_deadline();
     error_code ignored;
-    socket_.shutdown(net::ip::tcp::socket::shutdown_both, ignored);
-    socket_.close(ignored);
+    stream_.socket().shutdown(net::ip::tcp::socket::shutdown_both, ignored);
+    stream_.socket().close(ignored);
 }
 
 void Session::wind_down() {
@@ -139,15 +170,26 @@ void Session::wind_down() {
     if (idle_) {
         abort();
     }
+    events_.cancel();
+}
+
+void Session::wake() {
+    if (listening_) {
+        events_.cancel();
+    }
 }
 
 void Session::abort() {
     closing_ = true;
+    events_.cancel();
     error_code ignored;
-    socket_.close(ignored);
+    stream_.socket().close(ignored);
 }
 
 void Session::turn_away(net::ip::tcp::socket socket, Shared& shared) {
+    if (shared.tls) {
+        return;  // nothing can be said before the handshake, for which there is no room
+    }
     auto response =
         to_response({ProblemType::unavailable,
                      fmt::format("{} connections are open, and no more may be", shared.limits.connections),
@@ -170,28 +212,46 @@ net::awaitable<bool> Session::await_request() {
     }
     set_deadline(shared_.limits.idle);
     idle_ = true;
-    auto const [error, count] = co_await socket_.async_read_some(buffer_.prepare(4096), tuple);
+    auto const [error, count] = co_await stream_.async_read_some(buffer_.prepare(4096), tuple);
     idle_ = false;
     buffer_.commit(count);
     co_return !error && !(closing_ && count == 0);
 }
 
 net::awaitable<bool> Session::serve() {
-    Parser parser;
-    parser.header_limit(static_cast<std::uint32_t>(shared_.limits.header_bytes));
-    parser.body_limit(shared_.limits.body_bytes);
+    Header header;
+    header.header_limit(static_cast<std::uint32_t>(shared_.limits.header_bytes));
+    header.body_limit(boost::none);  // each way of taking it has a limit of its own
     set_deadline(shared_.limits.header);
-    auto const [error, count] = co_await http::async_read_header(socket_, buffer_, parser, tuple);
+    auto const [error, count] = co_await http::async_read_header(stream_, buffer_, header, tuple);
     if (error) {
         co_return co_await refuse_unreadable(error);
     }
-    auto head = head_of(parser.get().base());
-    auto const version = parser.get().version();
+    auto head = head_of(header.get().base());
+    head.address = address_;
+    auto const version = header.get().version();
     auto admitted = shared_.dispatcher.admit(head);
     if (auto* refusal = std::get_if<Response>(&admitted)) {
-        unread_ = !parser.is_done();
-        bool const keep_alive = parser.get().keep_alive() && !unread_;
+        unread_ = !header.is_done();
+        bool const keep_alive = header.get().keep_alive() && !unread_;
         co_return co_await write(std::move(*refusal), std::move(head), version, keep_alive);
+    }
+    auto const& request = std::get<Admitted>(admitted);
+    if (request.route->where == Where::events) {
+        if (head.method == "HEAD") {
+            Response opening{200, std::string{request.route->gives}, {}, {}};
+            bool const stays = header.get().keep_alive();
+            co_return co_await write(std::move(opening), std::move(head), version, stays);
+        }
+        co_return co_await serve_events(request, std::move(head));
+    }
+    if (request.route->where == Where::upload) {
+        co_return co_await take_upload(header, request, std::move(head));
+    }
+    Parser parser{std::move(header)};
+    parser.body_limit(shared_.limits.body_bytes);
+    if (parser.content_length() && *parser.content_length() > shared_.limits.body_bytes) {
+        co_return co_await refuse_unreadable(http::error::body_limit);
     }
     if (!parser.is_done()) {
         bool const whole = co_await read_body(parser);
@@ -200,40 +260,167 @@ net::awaitable<bool> Session::serve() {
         }
     }
     clear_deadline();
-    auto const& request = std::get<Admitted>(admitted);
     auto response = co_await answer(request, head, parser.get().body());
     bool const keep_alive = parser.get().keep_alive();
     co_return co_await write(std::move(response), std::move(head), version, keep_alive);
 }
 
-net::awaitable<bool> Session::read_body(Parser& parser) {
-    set_deadline(shared_.limits.body);
-    auto const wish = expectation_of(parser.get().base());
+// False: the connection is to end.
+net::awaitable<bool> Session::leave_to_send(http::request_header<> const& header) {
+    auto const wish = expectation_of(header);
     if (wish == Expectation::unknown) {
         co_return co_await refuse(ProblemType::expectation_failed,
                                   "the only expectation known here is 100-continue");
     }
     if (wish == Expectation::leave_to_send) {
         auto const go_on = net::buffer(continue_line);
-        auto const [unsent, sent] = co_await net::async_write(socket_, go_on, tuple);
-        if (unsent) {
-            co_return false;
-        }
+        auto const [unsent, sent] = co_await net::async_write(stream_, go_on, tuple);
+        co_return !unsent;
     }
-    auto const [error, count] = co_await http::async_read(socket_, buffer_, parser, tuple);
+    co_return true;
+}
+
+net::awaitable<bool> Session::read_body(Parser& parser) {
+    set_deadline(shared_.limits.body);
+    bool const may = co_await leave_to_send(parser.get().base());
+    if (!may) {
+        co_return false;
+    }
+    auto const [error, count] = co_await http::async_read(stream_, buffer_, parser, tuple);
     if (error) {
         co_return co_await refuse_unreadable(error);
     }
     co_return true;
 }
 
+net::awaitable<bool> Session::take_upload(Header& header, Admitted const& request, Head head) {
+    http::request_parser<http::buffer_body> parser{std::move(header)};
+    parser.body_limit(shared_.limits.upload_bytes);
+    if (parser.content_length() && *parser.content_length() > shared_.limits.upload_bytes) {
+        unread_ = true;
+        auto response = refusal(ProblemType::body_too_large,
+                                fmt::format("an upload may have {} bytes", shared_.limits.upload_bytes));
+        co_return co_await write(std::move(response), std::move(head), parser.get().version(),
+                                 /*keep_alive=*/false);
+    }
+    Spool spool{shared_.spool_folder};
+    bool const whole = co_await spool_body(parser, spool);
+    if (!whole) {
+        co_return false;
+    }
+    clear_deadline();
+    auto job = [this, &request, &head, &spool]() -> net::awaitable<Response> {
+        co_return shared_.dispatcher.answer_upload(request, head, spool.path());
+    };
+    auto response = co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
+    bool const keep_alive = parser.get().keep_alive();
+    auto const version = parser.get().version();
+    co_return co_await write(std::move(response), std::move(head), version, keep_alive);
+}
+
+// A piece at a time, so that no body is ever held whole. False: the connection is to end.
+net::awaitable<bool> Session::spool_body(http::request_parser<http::buffer_body>& parser, Spool& spool) {
+    set_deadline(shared_.limits.upload);
+    bool const may = co_await leave_to_send(parser.get().base());
+    if (!may) {
+        co_return false;
+    }
+    std::vector<char> piece(64 * 1024);
+    while (!parser.is_done()) {
+        parser.get().body().data = piece.data();
+        parser.get().body().size = piece.size();
+        auto const [error, count] = co_await http::async_read(stream_, buffer_, parser, tuple);
+        if (error && error != http::error::need_buffer) {
+            co_return co_await refuse_unreadable(error);
+        }
+        spool.write({piece.data(), piece.size() - parser.get().body().size});
+    }
+    co_return true;
+}
+
+// Goes on until the client leaves, is too slow, or the server stops. Holds nothing for a client but its
+// place: one that reads slowly costs what its socket's buffer costs.
+net::awaitable<bool> Session::serve_events(Admitted const& request, Head head) {
+    constexpr std::string_view header_end = "\r\n";
+    Response opening{200, "text/event-stream", {}, {}};
+    shared_.dispatcher.finish_stream(opening, head);
+    std::string text = fmt::format("HTTP/1.1 200 OK\r\nDate: {}\r\nContent-Type: {}\r\nConnection: close\r\n",
+                                   http_date(shared_.now()), opening.content_type);
+    for (auto const& [name, value] : opening.headers) {
+        text += fmt::format("{}: {}\r\n", name, value);
+    }
+    text += header_end;
+    text += "retry: 3000\n\n";
+    auto& metrics = shared_.dispatcher.metrics();
+    ++metrics.event_clients;
+    auto const wanted = head.last_event_id ? parse_integer(*head.last_event_id) : std::nullopt;
+    auto const last = shared_.dispatcher.backend().events().last();
+    auto place = std::min(wanted.value_or(last), last);
+    listening_ = true;
+    bool open = co_await write_text(text);
+    while (open && !closing_) {
+        auto const events = co_await next_events(place);
+        text.clear();
+        for (auto const& event : events) {
+            place = event.id;
+            if (request.caller.sees(event.site)) {
+                text += wire_text(event);
+                ++metrics.events_sent;
+            }
+        }
+        if (events.empty()) {
+            events_.expires_after(shared_.limits.heartbeat);
+            auto const [woken] = co_await events_.async_wait(tuple);
+            text = woken ? "" : ": still here\n\n";
+        }
+        open = text.empty() || co_await write_text(text);
+    }
+    listening_ = false;
+    --metrics.event_clients;
+    co_return false;
+}
+
+net::awaitable<std::vector<Event>> Session::next_events(std::int64_t after) {
+    constexpr std::size_t at_once = 100;
+    auto& backend = shared_.dispatcher.backend();
+    auto fresh = backend.events().after(after, at_once);
+    if (fresh) {
+        co_return std::move(*fresh);
+    }
+    auto job = [&backend, after]() -> net::awaitable<std::vector<Event>> {
+        auto stored = backend.stored_events(after, at_once);
+        co_return stored ? std::move(stored).value() : std::vector<Event>{};
+    };
+    auto stored = co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
+    if (stored.empty()) {
+        // The store has nothing between: go on with the oldest that the memory has.
+        co_return backend.events().oldest(at_once);
+    }
+    co_return stored;
+}
+
+net::awaitable<bool> Session::write_text(std::string const& text) {
+    set_deadline(shared_.limits.write);
+    auto const bytes = net::buffer(text);
+    auto const [error, count] = co_await net::async_write(stream_, bytes, tuple);
+    if (error && timed_out_) {
+        ++shared_.dispatcher.metrics().event_clients_dropped;
+    }
+    clear_deadline();
+    co_return !error;
+}
+
 net::awaitable<Response> Session::answer(Admitted const& request, Head const& head, std::string const& body) {
     if (request.route->where == Where::at_once) {
-        co_return shared_.dispatcher.answer(request, head, body);
+        auto response = shared_.dispatcher.answer(request, head, body);
+        shared_.dispatcher.finish(response, head);
+        co_return response;
     }
     // Named before it is awaited: GCC 12 can destroy twice a capturing lambda that is made inside co_await.
     auto job = [this, &request, &head, &body]() -> net::awaitable<Response> {
-        co_return shared_.dispatcher.answer(request, head, body);
+        auto response = shared_.dispatcher.answer(request, head, body);
+        shared_.dispatcher.finish(response, head);  // there too: to compress takes its time
+        co_return response;
     };
     co_return co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
 }
@@ -254,19 +441,24 @@ net::awaitable<bool> Session::refuse_unreadable(error_code error) {
 }
 
 net::awaitable<bool> Session::write(Response response, Head head, unsigned version, bool keep_alive) {
-    shared_.dispatcher.finish(response, head);
+    if (!response.finished) {
+        shared_.dispatcher.finish(response, head);
+    }
     keep_alive = keep_alive && !closing_;
-    shared_.log->debug("event=answered method={} target={} status={}", head.method, head.target,
-                       response.status);
+    auto& answers = shared_.dispatcher.metrics().answers;
+    ++answers[std::min<std::size_t>(static_cast<std::size_t>(response.status / 100 - 1), answers.size() - 1)];
+    // The path alone: a query may hold a link's secret.
+    shared_.log->debug("event=answered method={} path={} status={}", head.method,
+                       head.target.substr(0, head.target.find('?')), response.status);
     auto message = message_of(std::move(response), version, keep_alive, shared_.now());
     http::response_serializer<http::string_body> serializer{message};
     set_deadline(shared_.limits.write);
     error_code failed;
     if (head.method == "HEAD") {
-        auto const [error, count] = co_await http::async_write_header(socket_, serializer, tuple);
+        auto const [error, count] = co_await http::async_write_header(stream_, serializer, tuple);
         failed = error;
     } else {
-        auto const [error, count] = co_await http::async_write(socket_, serializer, tuple);
+        auto const [error, count] = co_await http::async_write(stream_, serializer, tuple);
         failed = error;
     }
     clear_deadline();
@@ -279,11 +471,11 @@ net::awaitable<void> Session::linger() {
     constexpr std::chrono::milliseconds at_most{2'000};
     constexpr std::size_t bytes_at_most = 8 * 1024 * 1024;
     error_code ignored;
-    socket_.shutdown(net::ip::tcp::socket::shutdown_send, ignored);
+    stream_.socket().shutdown(net::ip::tcp::socket::shutdown_send, ignored);
     set_deadline(at_most);
     std::array<char, 16 * 1024> waste{};
     for (std::size_t read = 0; read < bytes_at_most;) {
-        auto const [error, count] = co_await socket_.async_read_some(net::buffer(waste), tuple);
+        auto const [error, count] = co_await stream_.socket().async_read_some(net::buffer(waste), tuple);
         if (error) {
             break;
         }
@@ -298,7 +490,7 @@ void Session::set_deadline(std::chrono::milliseconds within) {
         if (!error && number == self->deadline_number_) {
             self->timed_out_ = true;
             error_code ignored;
-            self->socket_.cancel(ignored);  // not close: what timed out may still be told so
+            self->stream_.socket().cancel(ignored);  // not close: what timed out may still be told so
         }
     });
 }

@@ -8,6 +8,8 @@
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/thread_pool.hpp>
 #include <boost/beast/core/flat_buffer.hpp>
+#include <boost/beast/http/buffer_body.hpp>
+#include <boost/beast/http/empty_body.hpp>
 #include <boost/beast/http/parser.hpp>
 #include <boost/beast/http/string_body.hpp>
 #include <memory>
@@ -15,10 +17,10 @@
 
 #include "api/dispatch.h"
 #include "api/server.h"
+#include "api/spool.h"
+#include "api/stream.h"
 
 namespace probekeeper::api {
-
-namespace net = boost::asio;
 
 // What all sessions of a server share; outlives them.
 struct Shared {
@@ -27,6 +29,8 @@ struct Shared {
     Dispatcher dispatcher;
     net::thread_pool pool;
     std::shared_ptr<spdlog::logger> log;
+    std::shared_ptr<Tls> tls;  // of new connections
+    std::filesystem::path spool_folder;
 };
 
 class Session : public std::enable_shared_from_this<Session> {
@@ -37,17 +41,28 @@ public:
     net::awaitable<void> run();
     // The server stops: an idle connection ends now, any other after the request under way.
     void wind_down();
+    // There is an event: whoever listens looks.
+    void wake();
     // Ends now, whatever is under way.
     void abort();
     // For a connection too many: says 503 if that can be said without waiting, and ends.
     static void turn_away(net::ip::tcp::socket socket, Shared& shared);
 
 private:
+    using Header = boost::beast::http::request_parser<boost::beast::http::empty_body>;
     using Parser = boost::beast::http::request_parser<boost::beast::http::string_body>;
 
     net::awaitable<bool> await_request();  // false: there will be none
     net::awaitable<bool> serve();          // false: the connection is to end
+    net::awaitable<bool> shake_hands();    // of TLS
+    net::awaitable<bool> leave_to_send(boost::beast::http::request_header<> const& header);
     net::awaitable<bool> read_body(Parser& parser);
+    net::awaitable<bool> take_upload(Header& header, Admitted const& request, Head head);
+    net::awaitable<bool> spool_body(
+        boost::beast::http::request_parser<boost::beast::http::buffer_body>& parser, Spool& spool);
+    net::awaitable<bool> serve_events(Admitted const& request, Head head);
+    net::awaitable<std::vector<Event>> next_events(std::int64_t after);
+    net::awaitable<bool> write_text(std::string const& text);
     // References into serve()'s frame, which outlives the call; likewise parser above and detail below.
     net::awaitable<Response> answer(Admitted const& request, Head const& head, std::string const& body);
     // Both say what is wrong, where there is somebody to tell, and give false.
@@ -55,16 +70,20 @@ private:
     net::awaitable<bool> refuse_unreadable(boost::system::error_code error);
     net::awaitable<bool> write(Response response, Head head, unsigned version, bool keep_alive);
     net::awaitable<void> linger();
+    net::awaitable<void> end();
 
     void set_deadline(std::chrono::milliseconds within);
     void clear_deadline();
 
-    net::ip::tcp::socket socket_;
     Shared& shared_;
+    Stream stream_;
     boost::beast::flat_buffer buffer_;
     net::steady_timer deadline_;
     std::uint64_t deadline_number_ = 0;  // tells a late expiry of an old deadline from the one that holds
     bool timed_out_ = false;
+    std::string address_;       // of the client
+    net::steady_timer events_;  // runs out at a heartbeat; an event cancels it
+    bool listening_ = false;
     bool idle_ = false;
     bool closing_ = false;
     bool unread_ = false;  // the client has sent, or is sending, what nobody will read

@@ -3,7 +3,7 @@
 namespace probekeeper::api {
 
 Response list_sites(Call const& call, Backend& backend) {
-    return list_response(value_of(call, backend.sites(call.query.page())));
+    return list_response(value_of(call, backend.sites(call.caller.sites, call.query.page())));
 }
 
 Response show_site(Call const& call, Backend& backend) {

@@ -1,9 +1,11 @@
 #include "api/handlers.h"
+#include "base/date.h"
 
 namespace probekeeper::api {
 namespace {
 
 using service::Ticket;
+using service::TicketBook;
 
 constexpr std::size_t longest_name = 200;
 
@@ -25,6 +27,16 @@ void check(document::Fields const& fields) {
     if (!fields.errors().empty()) {
         throw invalid_fields(fields.errors());
     }
+}
+
+template <typename Take>
+Response step(Call const& call, Backend& backend, Take const& take) {
+    auto const& id = call.ids[0];
+    auto const ticket = value_of(
+        call, backend.step(
+                  id, [&](TicketBook& book, Timestamp at) { return take(book, id, at); },
+                  keep<Ticket>(call, 200, &written)));
+    return json_response(written(ticket));
 }
 
 }  // namespace
@@ -51,9 +63,48 @@ Response acknowledge_ticket(Call const& call, Backend& backend) {
     auto const by = fields.required_text("by", longest_name);
     auto const note = fields.text("note");
     check(fields);
-    auto const ticket =
-        value_of(call, backend.acknowledge(call.ids[0], by, note, keep<Ticket>(call, 200, &written)));
-    return json_response(written(ticket));
+    return step(call, backend, [&](TicketBook& book, std::string const& id, Timestamp at) {
+        return book.acknowledge(id, by, note, at);
+    });
+}
+
+Response plan_ticket(Call const& call, Backend& backend) {
+    document::Fields fields{call.body, {"by", "date", "assigned_to"}};
+    auto const by = fields.required_text("by", longest_name);
+    auto const date = parse_date(fields.required_text("date"));
+    auto const assigned_to = fields.text("assigned_to", longest_name);
+    if (!date) {
+        fields.refuse("date", "must be a day such as 2026-03-01");
+    }
+    check(fields);
+    return step(call, backend, [&](TicketBook& book, std::string const& id, Timestamp at) {
+        return book.plan(id, by, *date, assigned_to, at);
+    });
+}
+
+Response postpone_ticket(Call const& call, Backend& backend) {
+    document::Fields fields{call.body, {"by", "until", "why"}};
+    auto const by = fields.required_text("by", longest_name);
+    auto const until = fields.time("until");
+    auto const why = fields.required_text("why");
+    if (!until && fields.errors().empty()) {
+        fields.refuse("until", "is missing; it must be a time such as 2026-03-01T06:00:00Z");
+    }
+    check(fields);
+    return step(call, backend, [&](TicketBook& book, std::string const& id, Timestamp at) {
+        return book.postpone(id, by, *until, why, at);
+    });
+}
+
+Response visit_ticket(Call const& call, Backend& backend) {
+    document::Fields fields{call.body, {"by", "outcome"}};
+    auto const by = fields.required_text("by", longest_name);
+    auto const outcome = service::outcome_of(
+        fields.required_word("outcome", words(service::Outcome::waiting_customer)));
+    check(fields);
+    return step(call, backend, [&](TicketBook& book, std::string const& id, Timestamp at) {
+        return book.visit(id, by, outcome.value(), at);
+    });
 }
 
 Response close_ticket(Call const& call, Backend& backend) {
@@ -62,9 +113,16 @@ Response close_ticket(Call const& call, Backend& backend) {
     auto const found = service::found_of(fields.required_word("found", words(service::Found::not_looked)));
     auto const note = fields.text("note");
     check(fields);
-    auto const ticket = value_of(
-        call, backend.close(call.ids[0], by, found.value(), note, keep<Ticket>(call, 200, &written)));
-    return json_response(written(ticket));
+    return step(call, backend, [&](TicketBook& book, std::string const& id, Timestamp at) {
+        return book.close(id, by, found.value(), note, at);
+    });
+}
+
+Response see_ticket(Call const& call, Backend& backend) {
+    document::Fields const fields{call.body, {}};
+    check(fields);
+    return step(call, backend,
+                [](TicketBook& book, std::string const& id, Timestamp at) { return book.seen(id, at); });
 }
 
 }  // namespace probekeeper::api

@@ -190,6 +190,9 @@ void LineWorker::report(std::size_t index, ProbeRead const& read) {
             statistics.latency_last = read.latency;
             statistics.latency_max = std::max(statistics.latency_max, read.latency);
             statistics.latency_sum += read.latency;
+            auto const took_s = std::chrono::duration<double>(read.latency).count();
+            auto const bound = std::lower_bound(latency_bounds_s.begin(), latency_bounds_s.end(), took_s);
+            ++statistics.latency_counts[static_cast<std::size_t>(bound - latency_bounds_s.begin())];
         }
     }
     if (good) {

@@ -37,6 +37,9 @@ public:
     virtual void line_state(fleet::LineIndex line, bool up, Fault fault, Timestamp at) = 0;
 };
 
+// How long an answer took, by powers of about three.
+inline constexpr std::array<double, 9> latency_bounds_s{0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0};
+
 struct UnitStatistics {
     fleet::ProbeIndex probe = 0;
     std::uint64_t polls = 0;   // slots in which the probe was asked, or would have been if the line were open
@@ -47,6 +50,8 @@ struct UnitStatistics {
     LinkError last_error;                             // Fault::none: never one
     std::optional<Timestamp> last_error_at, last_good_at;
     std::chrono::microseconds latency_last{}, latency_max{}, latency_sum{};  // of good oxygen blocks
+    std::array<std::uint64_t, latency_bounds_s.size() + 1>
+        latency_counts{};  // within each bound, and beyond all
 };
 
 struct LineStatistics {

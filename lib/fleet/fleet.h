@@ -114,6 +114,7 @@ struct HttpSettings {
     std::string address = "127.0.0.1";
     std::uint16_t port = 8080;
     std::vector<std::string> allow_origins;
+    std::vector<std::string> host_names;  // under which people and proxies know it
     std::optional<std::filesystem::path> tokens_file, tls_certificate_file, tls_key_file;
     bool behind_proxy = false;  // TLS ends at a proxy in front
 };

@@ -58,6 +58,7 @@ public:
         read_file(file, /*is_top=*/true);
         resolve(std::move(written_), fleet_, problems_);
         Loaded loaded;
+        loaded.tokens_file = fleet_.http.tokens_file;
         loaded.problems = problems_.sorted();
         if (loaded.problems.empty()) {
             loaded.fleet = std::move(fleet_);

@@ -20,6 +20,9 @@ struct Problem {
 struct Loaded {
     std::optional<Fleet> fleet;     // set if and only if there is no problem
     std::vector<Problem> problems;  // by file in reading order, then by line
+    // As [http] names it, known even where there are problems: what makes that file begins with a
+    // configuration that misses it.
+    std::optional<std::filesystem::path> tokens_file;
 };
 
 // `file` and what it includes. Relative paths in a file are made relative to that file's folder.

@@ -1,5 +1,6 @@
 #include <spdlog/fmt/fmt.h>
 
+#include "access/tokens.h"
 #include "fleet/listen.h"
 #include "fleet/written.h"
 
@@ -32,7 +33,8 @@ std::optional<fs::path> read_file_name(Section& section, std::string_view key, b
     auto const status = fs::status(*file, error);
     constexpr auto others = fs::perms::group_all | fs::perms::others_all;
     if (!fs::is_regular_file(status)) {
-        section.wrong(key, fmt::format("`{}` names {}, which is no file", key, file->string()));
+        section.wrong(key, fmt::format("`{}` names {}, which is no file{}", key, file->string(),
+                                       key == "tokens_file" ? "; `probekeeperd token add` makes it" : ""));
     } else if (secret && (status.permissions() & others) != fs::perms::none) {
         section.wrong(key,
                       fmt::format("`{}` names {}, which holds a secret and should be readable by its owner "
@@ -40,6 +42,22 @@ std::optional<fs::path> read_file_name(Section& section, std::string_view key, b
                                   key, file->string()));
     }
     return file;
+}
+
+// Who can reach the server from another machine must have a token, and nobody between may read it.
+void check_reach(Section& section, HttpSettings const& http) {
+    bool const secure = http.tls_certificate_file && http.tls_key_file;
+    if (is_loopback(http.address) || (http.tokens_file && (secure || http.behind_proxy))) {
+        return;
+    }
+    section.wrong(
+        "listen",
+        fmt::format("`listen` names {}, which lies beyond loopback: there it needs {}", http.address,
+                    !http.tokens_file ? "`tokens_file` (see `probekeeperd token add`), and TLS by "
+                                        "`tls_certificate_file` and `tls_key_file` or a proxy "
+                                        "that does it (`behind_proxy = true`)"
+                                      : "TLS by `tls_certificate_file` and `tls_key_file`, or a "
+                                        "proxy that does it (`behind_proxy = true`)"));
 }
 
 // RFC 6454: scheme, host and port, and nothing behind.
@@ -69,13 +87,6 @@ void read_store(Section& section, StoreSettings& store) {
 HttpSettings read_http(Section& section) {
     HttpSettings http;
     if (auto listen = read_listen(section)) {
-        if (!is_loopback(listen->host)) {
-            section.wrong("listen",
-                          fmt::format("`listen` names {}, which lies beyond loopback: this release has no "
-                                      "tokens and no TLS yet and listens on loopback only (127.0.0.0/8, "
-                                      "::1, localhost)",
-                                      listen->host));
-        }
         http.address = std::move(listen->host);
         http.port = listen->port;
     }
@@ -86,6 +97,22 @@ HttpSettings read_http(Section& section) {
         section.need({"tls_certificate_file", "tls_key_file"});
     }
     http.behind_proxy = section.boolean("behind_proxy").value_or(false);
+    check_reach(section, http);
+    if (http.tokens_file) {
+        for (auto& problem : access::read_tokens(*http.tokens_file).problems) {
+            if (problem.line > 0) {  // a file that cannot be read has been told already
+                section.wrong_in(*http.tokens_file, problem.line, std::move(problem.message));
+            }
+        }
+    }
+    for (auto& name : section.texts("host_names")) {
+        if (name.value.empty() || name.value.find_first_of(":/?# *[]") != std::string::npos) {
+            section.wrong("host_names", fmt::format("\"{}\" in `host_names` should be a name such as "
+                                                    "\"probes.example\", without port",
+                                                    name.value));
+        }
+        http.host_names.push_back(std::move(name.value));
+    }
     for (auto& origin : section.texts("allow_origins")) {
         if (!is_origin(origin.value)) {
             section.wrong("allow_origins",

@@ -214,6 +214,10 @@ std::vector<Section> Section::tables(std::string_view key) {
     return result;
 }
 
+void Section::wrong_in(std::filesystem::path const& file, int line, std::string message) {
+    problems_->add({problems_->add_file(file), line}, std::move(message));
+}
+
 void Section::need(std::initializer_list<std::string_view> keys) {
     std::vector<std::string> missing;
     for (auto const key : keys) {

@@ -57,6 +57,9 @@ public:
     Section(TomlTable const& table, std::string name, Where where, Problems& problems)
         : table_{&table}, name_{std::move(name)}, where_{where}, problems_{&problems} {}
 
+    // A problem in another file that this section names.
+    void wrong_in(std::filesystem::path const& file, int line, std::string message);
+
     // Each of these makes `key` known, and gives its value where it is there and right.
     [[nodiscard]] std::optional<std::string> text(std::string_view key);
     [[nodiscard]] std::optional<Text> located_text(std::string_view key);

@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "live/upload.h"
+
 namespace probekeeper::live {
 namespace {
 
@@ -37,17 +39,19 @@ document::Step step_of(store::Step const& s) {
 
 }  // namespace
 
-Backend::Backend(std::string version, store::Writer const& writer, store::ReaderPool& readers,
-                 StampClock const& clock, std::filesystem::path store_file)
+Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, StampClock const& clock,
+                 std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits)
     : version_{std::move(version)},
       writer_{writer},
       readers_{readers},
       clock_{clock},
-      store_file_{std::move(store_file)} {}
+      store_file_{std::move(store_file)},
+      events_{events},
+      commits_{commits} {}
 
-void Backend::use(std::shared_ptr<Board> board, std::shared_ptr<Keeper> keeper) {
+void Backend::use(Parts parts) {
     std::scoped_lock const lock{mutex_};
-    parts_ = {std::move(board), std::move(keeper)};
+    parts_ = std::move(parts);
 }
 
 api::Answer<Backend::Parts> Backend::parts() const {
@@ -83,6 +87,38 @@ std::optional<api::Refusal> Backend::refuse_unknown(std::string const& probe) {
     bool const found = std::any_of(known.value().begin(), known.value().end(),
                                    [&](store::KnownProbe const& p) { return p.id == probe; });
     return found ? std::nullopt : std::optional{not_found("probe", probe)};
+}
+
+api::Answer<std::vector<api::Event>> Backend::stored_events(std::int64_t after, std::size_t most) {
+    auto const found = ask_store<std::vector<store::KeptEvent>>(
+        [&](store::Reader& r) { return r.events_after(after, most); });
+    if (!found) {
+        return found.error();
+    }
+    std::vector<api::Event> events;
+    for (auto const& e : found.value()) {
+        events.push_back({e.id, e.at, e.kind, e.site, e.data});
+    }
+    return events;
+}
+
+void Backend::note_change(api::Change const& change) {
+    store::Changes changes;
+    changes.people.push_back({change.at, change.who, change.address, change.method, change.path, change.status});
+    writer_.later(std::move(changes));
+}
+
+api::Answer<api::Page<api::Change>> Backend::changes(api::PageRequest const& page) {
+    auto found = ask_store<store::Page<store::Change>>([&](store::Reader& r) { return r.changes(page_of(page)); });
+    if (!found) {
+        return found.error();
+    }
+    api::Page<api::Change> out;
+    out.next = found.value().next;
+    for (auto const& c : found.value().items) {
+        out.items.push_back({c.at, c.who, c.address, c.method, c.path, c.status});
+    }
+    return out;
 }
 
 api::Answer<document::Health> Backend::health() {
@@ -128,7 +164,8 @@ api::Answer<document::Health> Backend::health() {
     return health;
 }
 
-api::Answer<api::Page<document::Site>> Backend::sites(api::PageRequest const& request) {
+api::Answer<api::Page<document::Site>> Backend::sites(std::vector<std::string> const& only,
+                                                      api::PageRequest const& request) {
     auto const now = parts();
     if (!now) {
         return now.error();
@@ -137,7 +174,8 @@ api::Answer<api::Page<document::Site>> Backend::sites(api::PageRequest const& re
     api::Page<document::Site> page;
     auto const& sites = board.fleet().sites;
     for (fleet::SiteIndex i = 0; i < sites.size(); ++i) {
-        if (request.after && sites[i].id <= *request.after) {
+        bool const seen = only.empty() || std::find(only.begin(), only.end(), sites[i].id) != only.end();
+        if (!seen || (request.after && sites[i].id <= *request.after)) {
             continue;
         }
         if (page.items.size() == request.limit) {
@@ -178,7 +216,9 @@ api::Answer<api::Page<document::Probe>> Backend::probes(api::ProbeFilter const& 
             continue;
         }
         auto probe = board.probe(i);
-        bool const wanted = (!filter.site || probe.site == *filter.site) &&
+        bool const seen = filter.sites.empty() ||
+                          std::find(filter.sites.begin(), filter.sites.end(), probe.site) != filter.sites.end();
+        bool const wanted = seen && (!filter.site || probe.site == *filter.site) &&
                             (!filter.condition || probe.condition == *filter.condition);
         if (!wanted) {
             continue;
@@ -350,27 +390,29 @@ api::Answer<service::KeptRecord> Backend::add_record(service::Record const& reco
     return now.value().keeper->add_record(record, keep);
 }
 
-api::Answer<service::Ticket> Backend::acknowledge(std::string const& ticket, std::string const& by,
-                                                  std::string const& note, api::Keep<service::Ticket> const& keep) {
+api::Answer<service::Ticket> Backend::step(std::string const& ticket, api::TicketStep const& take,
+                                           api::Keep<service::Ticket> const& keep) {
     auto const now = parts();
     if (!now) {
         return now.error();
     }
-    return now.value().keeper->acknowledge(ticket, by, note, keep);
+    return now.value().keeper->step(ticket, take, keep);
 }
 
-api::Answer<service::Ticket> Backend::close(std::string const& ticket, std::string const& by, service::Found found,
-                                            std::string const& note, api::Keep<service::Ticket> const& keep) {
+api::Answer<api::Upload> Backend::add_readings(std::filesystem::path const& file,
+                                               std::vector<std::string> const& only) {
     auto const now = parts();
     if (!now) {
         return now.error();
     }
-    return now.value().keeper->close(ticket, by, found, note, keep);
+    auto const& p = now.value();
+    return take_upload(file, only, clock_.now(), p.keys, writer_, *p.board, *p.keeper);
 }
 
-api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& path, std::string const& key) {
+api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& token, std::string const& path,
+                                                                   std::string const& key) {
     auto const found = ask_store<std::optional<store::KeptAnswer>>(
-        [&](store::Reader& r) { return r.answer("", path, key); });
+        [&](store::Reader& r) { return r.answer(token, path, key); });
     if (!found) {
         return found.error();
     }
@@ -378,7 +420,7 @@ api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string con
     if (!kept || clock_.now() - kept->at > std::chrono::days{7}) {
         return std::optional<api::KeptAnswer>{};
     }
-    return std::optional{api::KeptAnswer{kept->path, kept->key, kept->body_hash, kept->status, kept->answer}};
+    return std::optional{api::KeptAnswer{kept->token, kept->path, kept->key, kept->body_hash, kept->status, kept->answer}};
 }
 
 }  // namespace probekeeper::live

@@ -7,6 +7,7 @@
 #include <shared_mutex>
 
 #include "api/backend.h"
+#include "fieldbus/poller.h"
 #include "live/board.h"
 #include "live/keeper.h"
 #include "live/stamp_clock.h"
@@ -15,17 +16,33 @@
 
 namespace probekeeper::live {
 
+using Workers = std::vector<std::unique_ptr<fieldbus::LineWorker>>;
+
 class Backend final : public api::Backend {
 public:
-    // All must outlive the backend.
-    Backend(std::string version, store::Writer const& writer, store::ReaderPool& readers, StampClock const& clock,
-            std::filesystem::path store_file);
+    // What there is to answer from; all null while the daemon is starting or reloading, which is answered 503.
+    struct Parts {
+        std::shared_ptr<Board> board;
+        std::shared_ptr<Keeper> keeper;
+        std::shared_ptr<Workers const> workers;
+        std::vector<store::ProbeKey> keys;  // of the fleet's probes
+    };
 
-    // What to answer from; both null while the daemon is starting or reloading, which is answered 503.
-    void use(std::shared_ptr<Board> board, std::shared_ptr<Keeper> keeper);
+    // All must outlive the backend.
+    Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, StampClock const& clock,
+            std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits);
+
+    void use(Parts parts);
+
+    api::EventHub& events() override { return events_; }
+    api::Answer<std::vector<api::Event>> stored_events(std::int64_t after, std::size_t most) override;
+    void note_change(api::Change const& change) override;
+    api::Answer<api::Page<api::Change>> changes(api::PageRequest const& page) override;
+    void write_metrics(api::MetricsText& out) override;
 
     api::Answer<document::Health> health() override;
-    api::Answer<api::Page<document::Site>> sites(api::PageRequest const& page) override;
+    api::Answer<api::Page<document::Site>> sites(std::vector<std::string> const& only,
+                                                 api::PageRequest const& page) override;
     api::Answer<document::Site> site(std::string const& id) override;
     api::Answer<api::Page<document::Probe>> probes(api::ProbeFilter const& filter,
                                                    api::PageRequest const& page) override;
@@ -47,20 +64,16 @@ public:
     api::Answer<service::Ticket> ticket(std::string const& id) override;
     api::Answer<service::KeptRecord> add_record(service::Record const& record,
                                                 api::Keep<service::KeptRecord> const& keep) override;
-    api::Answer<service::Ticket> acknowledge(std::string const& ticket, std::string const& by,
-                                             std::string const& note,
-                                             api::Keep<service::Ticket> const& keep) override;
-    api::Answer<service::Ticket> close(std::string const& ticket, std::string const& by, service::Found found,
-                                       std::string const& note, api::Keep<service::Ticket> const& keep) override;
-    api::Answer<std::optional<api::KeptAnswer>> kept_answer(std::string const& path,
+    api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
+                                      api::Keep<service::Ticket> const& keep) override;
+    api::Answer<api::Upload> add_readings(std::filesystem::path const& file,
+                                          std::vector<std::string> const& only) override;
+    api::Answer<std::optional<api::KeptAnswer>> kept_answer(std::string const& token, std::string const& path,
                                                             std::string const& key) override;
 
 private:
-    struct Parts {
-        std::shared_ptr<Board> board;
-        std::shared_ptr<Keeper> keeper;
-    };
     [[nodiscard]] api::Answer<Parts> parts() const;
+    void write_probes(api::MetricsText& out, Board const& board) const;
     template <typename T>
     [[nodiscard]] api::Answer<T> ask_store(std::function<store::Result<T>(store::Reader&)> const& ask);
     // Configured now, or known to the store from before.
@@ -68,10 +81,12 @@ private:
     [[nodiscard]] std::pair<Timestamp, Timestamp> range_of(std::string const& probe, api::TimeRange const& range);
 
     std::string version_;
-    store::Writer const& writer_;
+    store::Writer& writer_;
     store::ReaderPool& readers_;
     StampClock const& clock_;
     std::filesystem::path store_file_;
+    api::EventHub& events_;
+    api::Latencies const& commits_;
     std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
     mutable std::mutex mutex_;  // guards parts_
     Parts parts_;

@@ -4,8 +4,8 @@
 
 namespace probekeeper::live {
 
-Board::Board(std::shared_ptr<fleet::Fleet const> fleet)
-    : fleet_{std::move(fleet)}, probes_(fleet_->probes.size()), lines_(fleet_->lines.size()) {}
+Board::Board(std::shared_ptr<fleet::Fleet const> fleet, api::EventHub& events)
+    : fleet_{std::move(fleet)}, events_{events}, probes_(fleet_->probes.size()), lines_(fleet_->lines.size()) {}
 
 void Board::show_reading(fleet::ProbeIndex probe, Reading const& reading) {
     std::scoped_lock const lock{mutex_};
@@ -33,9 +33,26 @@ void Board::show_ticket(service::Ticket const& ticket) {
     now.ticket.reset();
     now.told.ticket.reset();
     if (!service::is_finished(ticket.state)) {
-        now.ticket = ticket.id;
+        now.ticket = ticket;
         now.told.ticket = {ticket.number, ticket.state, ticket.urgency, ticket.due, ticket.seen.has_value()};
     }
+}
+
+std::map<std::pair<std::string, std::string>, std::size_t> Board::ticket_counts() const {
+    std::map<std::pair<std::string, std::string>, std::size_t> counts;
+    std::scoped_lock const lock{mutex_};
+    for (auto const& probe : probes_) {
+        if (!probe.ticket) {
+            continue;
+        }
+        for (auto const& reason : probe.ticket->reasons) {
+            if (!reason.cleared_at) {
+                ++counts[{std::string{service::to_word(probe.ticket->state)},
+                          std::string{diagnosis::to_word(reason.finding.reason)}}];
+            }
+        }
+    }
+    return counts;
 }
 
 void Board::show_serial(fleet::ProbeIndex probe, std::string serial) {
@@ -54,7 +71,7 @@ document::Probe Board::probe(fleet::ProbeIndex index) const {
     auto const& now = probes_[index];
     probe.condition = now.condition;
     probe.service_state = now.state;
-    probe.open_ticket = now.ticket;
+    probe.open_ticket = now.ticket ? std::optional{now.ticket->id} : std::nullopt;
     probe.last_reading = now.last;
     probe.serial = now.serial.value_or(probe.serial);
     return probe;

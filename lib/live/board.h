@@ -2,12 +2,14 @@
 // unfinished ticket, the state of the lines. Thread-safe; every call is short.
 #pragma once
 
+#include <map>
 #include <memory>
 #include <mutex>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "api/events.h"
 #include "base/reading.h"
 #include "diagnosis/verdict.h"
 #include "document/probe.h"
@@ -21,7 +23,8 @@ namespace probekeeper::live {
 
 class Board {
 public:
-    explicit Board(std::shared_ptr<fleet::Fleet const> fleet);
+    // `events` must outlive the board.
+    Board(std::shared_ptr<fleet::Fleet const> fleet, api::EventHub& events);
 
     void show_reading(fleet::ProbeIndex probe, Reading const& reading);
     void show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, std::string document);
@@ -30,11 +33,15 @@ public:
     void show_serial(fleet::ProbeIndex probe, std::string serial);
     void show_line(fleet::LineIndex line, bool up, std::string why);
 
+    // Where what changes is told.
+    [[nodiscard]] api::EventHub& events() { return events_; }
     [[nodiscard]] fleet::Fleet const& fleet() const { return *fleet_; }
     [[nodiscard]] document::Probe probe(fleet::ProbeIndex probe) const;
     [[nodiscard]] document::Site site(fleet::SiteIndex site) const;
     // JSON; empty before the first one.
     [[nodiscard]] std::string diagnosis(fleet::ProbeIndex probe) const;
+    // Unfinished tickets by (state, reason): one with several reasons that stand counts for each.
+    [[nodiscard]] std::map<std::pair<std::string, std::string>, std::size_t> ticket_counts() const;
     [[nodiscard]] std::optional<Timestamp> newest_reading(fleet::ProbeIndex probe) const;
 
     struct Lines {
@@ -53,7 +60,7 @@ private:
         diagnosis::Condition condition = diagnosis::Condition::unknown;
         diagnosis::ServiceState state = diagnosis::ServiceState::in_service;
         std::string diagnosis;
-        std::optional<std::string> ticket;
+        std::optional<service::Ticket> ticket;
         scada::ProbeNow told;  // its numbers of diagnosis and ticket only
         std::optional<std::string> serial;  // by a record, which outranks the configuration
     };
@@ -63,6 +70,7 @@ private:
     };
 
     std::shared_ptr<fleet::Fleet const> fleet_;
+    api::EventHub& events_;
     mutable std::mutex mutex_;  // guards the following
     std::vector<ProbeNow> probes_;
     std::vector<LineNow> lines_;

@@ -49,6 +49,10 @@ void Keeper::open_sites() {
     }
     note_downtime();
     withdraw_removed();
+    for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
+        told_.push_back(board_.probe(probe).condition);
+    }
+    telling_ = true;
     tell_store();
     checkpointed_ = std::chrono::steady_clock::now();
     log_->info("event=caught_up sites={} probes={}", fleet_->sites.size(), fleet_->probes.size());
@@ -87,6 +91,12 @@ void Keeper::open_site(fleet::SiteIndex index) {
     for (auto const& [number, ticket] : site.pipeline.book().tickets()) {
         if (!service::is_finished(ticket.state)) {
             board_.show_ticket(ticket);
+        }
+    }
+    for (auto const& known : must(reader_.probes())) {
+        auto const probe = fleet_->find_probe(known.id);
+        if (probe && fleet_->probes[*probe].site == index) {
+            site.pipeline.expect_from(*probe, known.first_seen);
         }
     }
     auto position = Timestamp::min();
@@ -209,10 +219,15 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     }
     changes_.rewinds.push_back({id, position == Timestamp::min() ? from_unix_ms(0) : position + Millis{1}});
     site.pipeline.hold_tickets(true);
+    telling_ = false;
     auto const mark = site.watermark.mark();
     catch_up(index, position, mark + Millis{1}, records_after(id, position));
     site.pipeline.advance(mark);
     site.pipeline.settle_tickets();
+    telling_ = true;
+    for (auto const probe : site.pipeline.probes()) {
+        tell_condition(probe, site.pipeline.verdict(probe).condition, mark);
+    }
     tell_store();
     log_->info("event=diagnosis_remade site={} from={}", id, to_rfc3339(from));
 }

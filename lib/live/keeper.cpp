@@ -4,13 +4,16 @@
 #include <span>
 
 #include "document/diagnosis.h"
+#include "document/ticket.h"
 #include "document/write.h"
 #include "diagnosis/site.h"
+#include "live/tell.h"
 
 namespace probekeeper::live {
 namespace {
 
 constexpr std::chrono::milliseconds look_every{100};
+constexpr Millis stale_longest = std::chrono::minutes{1};
 
 api::Refusal unavailable(std::string message) {
     return {api::Refusal::Kind::unavailable, std::move(message), {}, {}};
@@ -20,7 +23,7 @@ std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer
     if (!answer) {
         return {};
     }
-    return {{"", answer->path, answer->key, answer->body_hash, answer->status, answer->body, at}};
+    return {{answer->token, answer->path, answer->key, answer->body_hash, answer->status, answer->body, at}};
 }
 
 api::Refusal refusal_of(service::Refused const& refused) {
@@ -83,6 +86,32 @@ void Keeper::reading(fleet::ProbeIndex probe, Reading const& reading) {
     }
 }
 
+void Keeper::readings_came(fleet::SiteIndex site, Range range) {
+    std::scoped_lock const lock{mutex_};
+    auto const [known, added] = stale_.emplace(site, range);
+    known->second.first = std::min(known->second.first, range.first);
+    known->second.last = std::max(known->second.last, range.last);
+}
+
+// Readings beyond the site's mark are not due yet: they wait for it, together with what comes meanwhile.
+void Keeper::remake_stale(bool at_once) {
+    std::map<fleet::SiteIndex, Range> stale;
+    {
+        std::scoped_lock const lock{mutex_};
+        stale.swap(stale_);
+    }
+    for (auto const& [site, range] : stale) {
+        auto const mark = sites_[site]->watermark.mark();
+        bool const due = at_once || range.last <= mark || mark - range.first > stale_longest;
+        if (due && range.first <= mark) {
+            remake(site, range.first);
+        }
+        if (!due || range.last > mark) {
+            readings_came(site, {due ? std::max(range.first, mark + Millis{1}) : range.first, range.last});
+        }
+    }
+}
+
 Keeper::Queue Keeper::queue() const {
     std::scoped_lock const lock{mutex_};
     auto queue = queue_;
@@ -102,6 +131,7 @@ void Keeper::work() {
             for (auto const& task : tasks) {
                 task();
             }
+            remake_stale(/*at_once=*/false);
             auto const now = std::chrono::steady_clock::now();
             if (now - checkpointed_ > options_.checkpoint_every) {
                 checkpoint_all();
@@ -110,6 +140,7 @@ void Keeper::work() {
             std::scoped_lock const lock{mutex_};
             stopping = stopping_ && tasks_.empty();
         }
+        remake_stale(/*at_once=*/true);
         checkpoint_all();
         tell_store();
     } catch (std::exception const& error) {
@@ -147,7 +178,8 @@ void Keeper::feed_live(std::deque<Item>& readings) {
 
 void Keeper::tell_store() {
     bool const any = !changes_.tests.empty() || !changes_.diagnoses.empty() || !changes_.tickets.empty() ||
-                     !changes_.checkpoints.empty() || !changes_.downtimes.empty() || !changes_.rewinds.empty();
+                     !changes_.checkpoints.empty() || !changes_.downtimes.empty() || !changes_.rewinds.empty() ||
+                     !changes_.events.empty();
     if (any) {
         writer_.later(std::exchange(changes_, {}));
     }
@@ -177,13 +209,30 @@ void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagno
     auto const& id = fleet_->probes[probe].id;
     auto document = document::write(document::to_json(diagnosis, id));
     board_.show_diagnosis(probe, diagnosis, document);
+    if (telling_) {
+        tell_condition(probe, diagnosis.condition, diagnosis.at);
+    }
     changes_.diagnoses.push_back({id, diagnosis.at, diagnosis.condition, std::move(document), changed});
 }
 
 void Keeper::ticket(service::Ticket const& ticket) {
     changes_.tickets.push_back(ticket);
     board_.show_ticket(ticket);
+    tell(ticket.updated_at, "ticket", ticket.site, document::write(document::to_json(ticket)));
     log_->info("event=ticket ticket={} probe={} state={}", ticket.id, ticket.probe, service::to_word(ticket.state));
+}
+
+// Listeners hear of it now; with the store it is as sure as what it tells of.
+void Keeper::tell(Timestamp at, std::string kind, std::string site, std::string data) {
+    auto event = board_.events().publish(at, std::move(kind), std::move(site), std::move(data));
+    changes_.events.push_back({event.id, event.at, std::move(event.kind), std::move(event.site), std::move(event.data)});
+}
+
+void Keeper::tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at) {
+    if (std::exchange(told_[probe], condition) != condition) {
+        auto const& facts = fleet_->probes[probe];
+        tell(at, "condition", fleet_->sites[facts.site].id, condition_event(facts.id, condition, at));
+    }
 }
 
 template <typename T>
@@ -214,9 +263,17 @@ T Keeper::on_thread(std::function<T()> work) {
     }
 }
 
-api::Answer<service::Ticket> Keeper::step(
-    std::string const& id, api::Keep<service::Ticket> const& keep,
-    std::function<service::StepResult(service::TicketBook&, Timestamp)> const& take) {
+api::Answer<service::Ticket> Keeper::step(std::string const& id, api::TicketStep const& take,
+                                          api::Keep<service::Ticket> const& keep) {
+    return on_thread<api::Answer<service::Ticket>>([&] { return take_step(id, take, keep); });
+}
+
+api::Answer<service::Ticket> Keeper::seen(std::string const& id, api::Keep<service::Ticket> const& keep) {
+    return step(id, [&](service::TicketBook& book, Timestamp at) { return book.seen(id, at); }, keep);
+}
+
+api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::TicketStep const& take,
+                                               api::Keep<service::Ticket> const& keep) {
     auto const name = store::ticket_name(id);
     auto const site = name ? fleet_->find_site(name->site) : std::nullopt;
     if (!site) {
@@ -241,29 +298,6 @@ api::Answer<service::Ticket> Keeper::step(
     ticket(done.value());
     changes_.tickets.pop_back();  // it is stored already
     return done.value();
-}
-
-api::Answer<service::Ticket> Keeper::acknowledge(std::string const& id, std::string const& by,
-                                                 std::string const& note,
-                                                 api::Keep<service::Ticket> const& keep) {
-    return on_thread<api::Answer<service::Ticket>>([&] {
-        return step(id, keep,
-                    [&](service::TicketBook& book, Timestamp at) { return book.acknowledge(id, by, note, at); });
-    });
-}
-
-api::Answer<service::Ticket> Keeper::close(std::string const& id, std::string const& by, service::Found found,
-                                           std::string const& note, api::Keep<service::Ticket> const& keep) {
-    return on_thread<api::Answer<service::Ticket>>([&] {
-        return step(id, keep,
-                    [&](service::TicketBook& book, Timestamp at) { return book.close(id, by, found, note, at); });
-    });
-}
-
-api::Answer<service::Ticket> Keeper::seen(std::string const& id, api::Keep<service::Ticket> const& keep) {
-    return on_thread<api::Answer<service::Ticket>>([&] {
-        return step(id, keep, [&](service::TicketBook& book, Timestamp at) { return book.seen(id, at); });
-    });
 }
 
 api::Answer<service::KeptRecord> Keeper::add_record(service::Record const& record,

@@ -8,6 +8,7 @@
 #include <deque>
 #include <functional>
 #include <future>
+#include <map>
 #include <memory>
 #include <mutex>
 #include <thread>
@@ -54,11 +55,16 @@ public:
     // From any thread, and never waits. A full queue drops its oldest reading.
     void reading(fleet::ProbeIndex probe, Reading const& reading);
 
+    // From any thread: others have stored readings of the site in `range`, so that its diagnosis is to be made
+    // again from there. Soon, and once for several such calls.
+    struct Range {
+        Timestamp first{}, last{};
+    };
+    void readings_came(fleet::SiteIndex site, Range range);
+
     // From any thread; these wait until the change is on the disk. For api::Backend, see there.
-    api::Answer<service::Ticket> acknowledge(std::string const& ticket, std::string const& by,
-                                             std::string const& note, api::Keep<service::Ticket> const& keep);
-    api::Answer<service::Ticket> close(std::string const& ticket, std::string const& by, service::Found found,
-                                       std::string const& note, api::Keep<service::Ticket> const& keep);
+    api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
+                                      api::Keep<service::Ticket> const& keep);
     api::Answer<service::Ticket> seen(std::string const& ticket, api::Keep<service::Ticket> const& keep);
     api::Answer<service::KeptRecord> add_record(service::Record const& record,
                                                 api::Keep<service::KeptRecord> const& keep);
@@ -75,6 +81,7 @@ private:
 
     void work();
     void take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks);
+    void remake_stale(bool at_once);
     void feed_live(std::deque<Item>& readings);
     void tell_store();
     void checkpoint(fleet::SiteIndex site, Timestamp position);
@@ -92,10 +99,13 @@ private:
 
     template <typename T>
     T on_thread(std::function<T()> work);
-    api::Answer<service::Ticket> step(std::string const& ticket, api::Keep<service::Ticket> const& keep,
-                                      std::function<service::StepResult(service::TicketBook&, Timestamp)> const& take);
+    api::Answer<service::Ticket> take_step(std::string const& ticket, api::TicketStep const& take,
+                                           api::Keep<service::Ticket> const& keep);
     api::Answer<service::KeptRecord> take_record(service::Record const& record,
                                                  api::Keep<service::KeptRecord> const& keep);
+
+    void tell(Timestamp at, std::string kind, std::string site, std::string data);
+    void tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at);
 
     void tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test) override;
     void weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) override;
@@ -112,6 +122,8 @@ private:
 
     // Of the keeper's own thread.
     std::vector<std::unique_ptr<Site>> sites_;
+    bool telling_ = false;  // not while the past is fed again
+    std::vector<diagnosis::Condition> told_;  // the last one told of each probe
     store::Changes changes_;  // found, not yet handed to the writer
     std::chrono::steady_clock::time_point checkpointed_{};
 
@@ -119,6 +131,7 @@ private:
     std::condition_variable wake_;
     std::deque<Item> readings_;
     std::deque<Task> tasks_;
+    std::map<fleet::SiteIndex, Range> stale_;  // sites whose diagnosis does not know readings that came
     Queue queue_;
     bool stopping_ = false;
     bool ended_ = false;

@@ -12,6 +12,7 @@
 #include "live/keeper.h"
 #include "live/scada_feed.h"
 #include "live/stamp_clock.h"
+#include "live/tell.h"
 #include "scada/server.h"
 #include "store/reader_pool.h"
 #include "store/writer.h"
@@ -31,6 +32,29 @@ T must(store::Result<T> result) {
 
 store::Retention retention_of(fleet::StoreSettings const& settings) {
     return {days(settings.keep_raw_days), days(settings.keep_summary_days)};
+}
+
+api::AccessRules rules_of(fleet::HttpSettings const& settings) {
+    api::AccessRules rules;
+    rules.allow_origins = settings.allow_origins;
+    rules.host_names = settings.host_names;
+    rules.behind_proxy = settings.behind_proxy;
+    rules.tokens_needed = settings.tokens_file.has_value();
+    if (settings.tokens_file) {
+        auto read = access::read_tokens(*settings.tokens_file);
+        if (!read.problems.empty()) {
+            throw std::runtime_error{fmt::format("{}:{}: {}", settings.tokens_file->string(),
+                                                 read.problems.front().line, read.problems.front().message)};
+        }
+        rules.tokens = std::move(read.tokens);
+    }
+    return rules;
+}
+
+std::shared_ptr<api::Tls> tls_of(fleet::HttpSettings const& settings) {
+    return settings.tls_certificate_file && settings.tls_key_file
+               ? api::load_tls(*settings.tls_certificate_file, *settings.tls_key_file)
+               : nullptr;
 }
 
 store::Store open_store(std::filesystem::path const& path) {
@@ -76,9 +100,14 @@ public:
                        fieldbus::to_word(fault), fieldbus::describe(fault, code));
         }
     }
-    void line_state(fleet::LineIndex line, bool up, fieldbus::Fault fault, Timestamp) override {
+    void line_state(fleet::LineIndex line, bool up, fieldbus::Fault fault, Timestamp at) override {
         auto const why = up ? std::string{} : fieldbus::describe(fault, 0);
         board_.show_line(line, up, why);
+        auto const& facts = fleet_.lines[line];
+        auto event = board_.events().publish(at, "line", fleet_.sites[facts.site].id, line_event(facts.id, up, fault, at));
+        store::Changes changes;
+        changes.events.push_back({event.id, event.at, event.kind, event.site, event.data});
+        writer_.later(std::move(changes));
         if (up) {
             log_->info("event=line_up line={}", fleet_.lines[line].id);
         } else {
@@ -108,7 +137,7 @@ struct Live::Running {
         std::shared_ptr<Board> board;
         std::shared_ptr<Keeper> keeper;
         std::unique_ptr<Desk> desk;
-        std::vector<std::unique_ptr<fieldbus::LineWorker>> workers;
+        std::shared_ptr<Workers> workers = std::make_shared<Workers>();
     };
 
     std::string version;
@@ -116,6 +145,8 @@ struct Live::Running {
     fleet::StoreSettings store_settings;
     fleet::HttpSettings http;
     StampClock clock;
+    std::unique_ptr<api::EventHub> events;
+    api::Latencies commits;
     std::unique_ptr<store::Writer> writer;
     std::unique_ptr<store::ReaderPool> readers;
     std::unique_ptr<Backend> backend;
@@ -152,16 +183,16 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
         sites.push_back(site.id);
     }
     numbers.sites = must(writer->number_sites(std::move(sites)).get());
-    next.board = std::make_shared<Board>(next.fleet);
+    next.board = std::make_shared<Board>(next.fleet, *events);
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
                                            must(store::Reader::open(store_settings.path)), clock, begun, log);
-    next.desk = std::make_unique<Desk>(*next.fleet, std::move(keys), *writer, *next.board, *next.keeper, log);
+    next.desk = std::make_unique<Desk>(*next.fleet, keys, *writer, *next.board, *next.keeper, log);
     next.keeper->start();
     for (fleet::LineIndex line = 0; line < next.fleet->lines.size(); ++line) {
-        next.workers.push_back(std::make_unique<fieldbus::LineWorker>(*next.fleet, line, *next.desk, clock));
-        next.workers.back()->start();
+        next.workers->push_back(std::make_unique<fieldbus::LineWorker>(*next.fleet, line, *next.desk, clock));
+        next.workers->back()->start();
     }
-    backend->use(next.board, next.keeper);
+    backend->use({next.board, next.keeper, next.workers, std::move(keys)});
     if (scada) {
         scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
     }
@@ -197,11 +228,13 @@ void Live::Running::end_generation() {
         nothing.allow_from = scada_settings->allow_from;
         scada->use(std::move(nothing));
     }
-    for (auto const& worker : generation->workers) {
+    for (auto const& worker : *generation->workers) {
         worker->interrupt();  // all at once, so that their timeouts run together
     }
-    generation->workers.clear();
-    backend->use(nullptr, nullptr);
+    for (auto const& worker : *generation->workers) {
+        worker->stop();
+    }
+    backend->use({});
     generation->keeper->stop();
     generation.reset();
 }
@@ -218,24 +251,32 @@ Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logg
         r.clock.never_before(*newest);
     }
     store::Writer::Options options;
-    options.on_group = [log = r.log](store::Writer::Group const& group) {
+    options.on_group = [&r](store::Writer::Group const& group) {
+        r.commits.add(group.took);
         if (group.failure) {
-            log->error("event=store_failing why=\"{}\"", group.failure->message);
+            r.log->error("event=store_failing why=\"{}\"", group.failure->message);
         }
         for (auto const& refused : group.refused) {
-            log->error("event=store_refused why=\"{}\"", refused.message);
+            r.log->error("event=store_refused why=\"{}\"", refused.message);
         }
     };
     r.writer = std::make_unique<store::Writer>(std::move(store), retention_of(fleet.store), options);
     r.readers = std::make_unique<store::ReaderPool>(fleet.store.path, most_readers);
-    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.clock, fleet.store.path);
+    auto last_event = must(must(store::Reader::open(fleet.store.path)).last_event());
+    // What was told in the last second before a crash is not in the store: its numbers must not come again.
+    r.events = std::make_unique<api::EventHub>(last_event + 1000);
+    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.clock, fleet.store.path, *r.events,
+                                          r.commits);
     api::Options http;
     http.address = fleet.http.address;
     http.port = fleet.http.port;
-    http.allow_origins = fleet.http.allow_origins;
+    http.access = rules_of(fleet.http);
+    http.tls = tls_of(fleet.http);
+    http.spool_folder = fleet.store.path.parent_path();
     r.server = std::make_unique<api::Server>(http, *r.backend, r.log);
     r.begin(std::move(fleet));
-    r.log->info("event=started version={} http={}:{}", r.version, r.http.address, r.server->port());
+    r.log->info("event=started version={} http={}:{} tls={} tokens={}", r.version, r.http.address, r.server->port(),
+                r.http.tls_key_file ? "yes" : "no", r.http.tokens_file ? "yes" : "no");
 }
 
 Live::~Live() {
@@ -256,6 +297,19 @@ bool Live::reload(fleet::Fleet fleet) {
         r.log->error("event=reload_refused key=http.listen why=\"it cannot change while the daemon runs\"");
         return false;
     }
+    api::AccessRules rules;
+    std::shared_ptr<api::Tls> tls;
+    try {
+        rules = rules_of(fleet.http);
+        tls = tls_of(fleet.http);
+    } catch (std::exception const& error) {
+        r.log->error("event=reload_refused section=http why=\"{}\"", error.what());
+        return false;
+    }
+    if ((tls != nullptr) != (r.http.tls_key_file.has_value())) {
+        r.log->error("event=reload_refused key=http.tls_key_file why=\"TLS cannot begin or end while the daemon runs\"");
+        return false;
+    }
     auto before = *r.generation->fleet;
     r.end_generation();
     if (auto const flushed = r.writer->flush().get(); !flushed) {
@@ -270,6 +324,8 @@ bool Live::reload(fleet::Fleet fleet) {
         return false;
     }
     r.writer->set_retention(retention);
+    r.server->set_access(std::move(rules));
+    r.server->set_tls(std::move(tls));
     r.log->info("event=reloaded");
     return true;
 }

@@ -14,6 +14,7 @@
 #include "store/readings.h"
 #include "store/schema.h"
 #include "store/sqlite.h"
+#include "store/told.h"
 
 namespace probekeeper::store {
 
@@ -235,6 +236,15 @@ Result<std::size_t> Reader::notices_waiting(std::string const& receiver) {
     return guarded([&] { return count_waiting_notices(open_->db, receiver); });
 }
 
+Result<std::vector<KeptEvent>> Reader::events_after(std::int64_t id, std::size_t most) {
+    return guarded([&] { return store::events_after(open_->db, id, most); });
+}
+Result<std::int64_t> Reader::last_event() {
+    return guarded([&] { return store::last_event(open_->db); });
+}
+Result<Page<Change>> Reader::changes(PageRequest const& page) {
+    return guarded([&] { return changes_page(open_->db, page); });
+}
 Result<std::vector<Downtime>> Reader::downtimes(Timestamp ending_after) {
     return guarded([&] { return read_downtimes(open_->db, ending_after); });
 }

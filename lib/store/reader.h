@@ -96,6 +96,9 @@ public:
                                                               std::size_t most);
     [[nodiscard]] Result<std::optional<Timestamp>> next_notice(std::string const& receiver);  // empty: none waits
     [[nodiscard]] Result<std::size_t> notices_waiting(std::string const& receiver);
+    [[nodiscard]] Result<std::vector<KeptEvent>> events_after(std::int64_t id, std::size_t most);  // by id
+    [[nodiscard]] Result<std::int64_t> last_event();                                               // 0: none
+    [[nodiscard]] Result<Page<Change>> changes(PageRequest const& page);            // newest first
     [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
 
 private:

@@ -305,7 +305,33 @@ CREATE TABLE minute_blocks (
 CREATE INDEX minute_blocks_of_probe ON minute_blocks (probe_key, first_ms, last_ms);
 )sql";
 
-constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4};
+constexpr MigrationStep layout_5 = R"sql(
+-- Ids go on over restarts: a client asks for what came behind the last one it saw.
+CREATE TABLE events (
+    id      INTEGER PRIMARY KEY,
+    at_ms   INTEGER NOT NULL,
+    kind    TEXT NOT NULL,
+    site_id TEXT NOT NULL,
+    data    TEXT NOT NULL
+) STRICT;
+
+-- Who changed what through the API.
+CREATE TABLE changes (
+    number  INTEGER PRIMARY KEY,
+    at_ms   INTEGER NOT NULL,
+    who     TEXT NOT NULL,
+    address TEXT NOT NULL,
+    method  TEXT NOT NULL,
+    path    TEXT NOT NULL,
+    status  INTEGER NOT NULL
+) STRICT;
+CREATE TRIGGER changes_are_not_rewritten BEFORE UPDATE ON changes
+    BEGIN SELECT RAISE(ABORT, 'who changed what is appended, never rewritten'); END;
+CREATE TRIGGER changes_are_not_deleted BEFORE DELETE ON changes
+    BEGIN SELECT RAISE(ABORT, 'who changed what is appended, never rewritten'); END;
+)sql";
+
+constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

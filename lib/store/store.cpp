@@ -15,6 +15,7 @@
 #include "store/readings.h"
 #include "store/schema.h"
 #include "store/sqlite.h"
+#include "store/told.h"
 
 namespace probekeeper::store {
 
@@ -89,7 +90,7 @@ void Store::Open::check_after_unclean_end() {
     constexpr std::array tables{"probes",      "tickets",      "ticket_reasons",  "ticket_history",
                                 "ticket_work", "ticket_parts", "ticket_cautions", "service_records",
                                 "checkpoints", "answers",      "downtimes",       "newest_diagnoses",
-                                "notices",     "site_numbers"};
+                                "notices",     "site_numbers", "events",          "changes"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
         auto const finding = query.row() ? query.text() : std::string{"no answer"};
@@ -162,6 +163,12 @@ void Store::Open::keep(Changes const& changes) {
     }
     for (auto const& outcome : changes.notice_outcomes) {
         save_outcome(db, outcome);
+    }
+    for (auto const& event : changes.events) {
+        save_event(db, event);
+    }
+    for (auto const& change : changes.people) {
+        save_change(db, change);
     }
 }
 

@@ -121,6 +121,21 @@ struct KeptAnswer {
     Timestamp at{};
 };
 
+// What was told to those who listen; see api/events.h.
+struct KeptEvent {
+    std::int64_t id = 0;
+    Timestamp at{};
+    std::string kind, site;
+    std::string data;  // JSON
+};
+
+// Who changed what through the API.
+struct Change {
+    Timestamp at{};
+    std::string who, address, method, path;
+    int status = 0;
+};
+
 // The daemon itself did not run from `stopped_at` (at its next start: the newest reading) to `started_at`.
 struct Downtime {
     Timestamp stopped_at{}, started_at{};
@@ -162,6 +177,8 @@ struct Changes {
     std::vector<KeptAnswer> answers;
     std::vector<Notice> notices;
     std::vector<NoticeOutcome> notice_outcomes;
+    std::vector<KeptEvent> events;
+    std::vector<Change> people;
 };
 
 // Readings are kept `raw` and what is derived from them `summary` back from the store's newest reading.

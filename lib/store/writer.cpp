@@ -23,7 +23,7 @@ namespace {
 
 bool must_not_be_dropped(Changes const& c) {
     return !c.tickets.empty() || !c.records.empty() || !c.voidings.empty() || !c.answers.empty() ||
-           !c.notices.empty();
+           !c.notices.empty() || !c.people.empty();
 }
 
 Failure stopped_failure() {
@@ -119,7 +119,16 @@ std::future<Result<T>> Writer::await(std::function<Result<T>(Store&)> run) {
 }
 
 std::future<Result<Appended>> Writer::add_surely(std::vector<ProbeReading> readings) {
-    return await<Appended>([given = std::move(readings)](Store& store) { return store.append(given); });
+    return await<Appended>([this, given = std::move(readings)](Store& store) {
+        auto appended = store.append(given);
+        if (appended) {
+            std::lock_guard const lock{mutex_};
+            state_.written += appended->written;
+            state_.repeats += appended->repeats;
+            state_.expired += appended->expired;
+        }
+        return appended;
+    });
 }
 
 std::future<Result<void>> Writer::now(Changes changes) {

@@ -87,6 +87,18 @@ Reply Client::receive(bool to_head) {
     return reply;
 }
 
+std::string Client::receive_line() {
+    std::size_t end = std::string::npos;
+    while ((end = buffer_.find('\n')) == std::string::npos) {
+        if (!read_more()) {
+            throw std::runtime_error{"the connection ended before a line"};
+        }
+    }
+    auto line = buffer_.substr(0, end);
+    buffer_.erase(0, end + 1);
+    return line;
+}
+
 void Client::await_end() {
     if (!buffer_.empty() || read_more()) {
         throw std::runtime_error{"more came: " + buffer_};

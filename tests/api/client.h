@@ -30,6 +30,8 @@ public:
     // The next response; `to_head`: it has no body whatever its length says. Throws std::runtime_error where
     // none comes within 30 s, or the connection ends first.
     Reply receive(bool to_head = false);
+    // The next line of a stream, without its end; as receive() where none comes.
+    std::string receive_line();
     // Waits, for 30 s at most, until the server closes; throws where it sends anything more or does not.
     void await_end();
     Reply get(std::string const& target, std::string const& more_headers = {});

@@ -3,6 +3,7 @@
 #include <spdlog/sinks/null_sink.h>
 
 #include <algorithm>
+#include <fstream>
 
 #include "api/paging.h"
 #include "document/diagnosis.h"
@@ -96,9 +97,38 @@ Estate::Answer<document::Health> Estate::health() {
     return h;
 }
 
-Estate::Answer<Estate::Page<document::Site>> Estate::sites(PageRequest const& page) {
+Estate::Answer<std::vector<api::Event>> Estate::stored_events(std::int64_t after, std::size_t most) {
+    std::vector<api::Event> found;
+    for (auto const& event : stored) {
+        if (event.id > after && found.size() < most) {
+            found.push_back(event);
+        }
+    }
+    return found;
+}
+
+void Estate::note_change(api::Change const& change) {
+    std::lock_guard const lock{mutex_};
+    noted.insert(noted.begin(), change);
+}
+
+Estate::Answer<Estate::Page<api::Change>> Estate::changes(PageRequest const& page) {
+    std::lock_guard const lock{mutex_};
+    return page_by_place(noted, page);
+}
+
+void Estate::write_metrics(api::MetricsText& out) {
+    out.family("readings_stored", api::MetricsText::Type::counter, "", "Readings");
+    out.sample({{"line", "a \"quoted\" \\ name"}}, 12);
+}
+
+Estate::Answer<Estate::Page<document::Site>> Estate::sites(std::vector<std::string> const& only,
+                                                           PageRequest const& page) {
     return api::page_by_id<document::Site>(
-        sites_, page, [](document::Site const& s) { return s.facts.id; }, [](auto const&) { return true; },
+        sites_, page, [](document::Site const& s) { return s.facts.id; },
+        [&](document::Site const& s) {
+            return only.empty() || std::find(only.begin(), only.end(), s.facts.id) != only.end();
+        },
         [](document::Site const& s) { return s; });
 }
 
@@ -114,7 +144,9 @@ Estate::Answer<document::Site> Estate::site(std::string const& id) {
 Estate::Answer<Estate::Page<document::Probe>> Estate::probes(api::ProbeFilter const& filter,
                                                              PageRequest const& page) {
     auto const wanted = [&](document::Probe const& p) {
-        return (!filter.site || *filter.site == p.site) &&
+        bool const seen = filter.sites.empty() ||
+                          std::find(filter.sites.begin(), filter.sites.end(), p.site) != filter.sites.end();
+        return seen && (!filter.site || *filter.site == p.site) &&
                (!filter.condition || *filter.condition == p.condition);
     };
     return api::page_by_id<document::Probe>(
@@ -245,7 +277,7 @@ Estate::Answer<service::KeptRecord> Estate::add_record(service::Record const& re
     std::lock_guard const lock{mutex_};
     records_.push_back({static_cast<std::int64_t>(records_.size()) + 1, record, std::nullopt, "", ""});
     if (auto answer = keep(records_.back())) {
-        kept_[{answer->path, answer->key}] = *answer;
+        kept_[{answer->token, answer->path, answer->key}] = *answer;
     }
     return records_.back();
 }
@@ -254,7 +286,7 @@ Estate::Answer<service::Ticket> Estate::stepped(service::StepResult result,
                                                 api::Keep<service::Ticket> const& keep) {
     if (result) {
         if (auto answer = keep(*result)) {
-            kept_[{answer->path, answer->key}] = *answer;
+            kept_[{answer->token, answer->path, answer->key}] = *answer;
         }
         return *result;
     }
@@ -269,32 +301,60 @@ Estate::Answer<service::Ticket> Estate::stepped(service::StepResult result,
     return Refusal{Refusal::Kind::conflict, refused.message, "", fitting};
 }
 
-Estate::Answer<service::Ticket> Estate::acknowledge(std::string const& ticket, std::string const& by,
-                                                    std::string const& note,
-                                                    api::Keep<service::Ticket> const& keep) {
+Estate::Answer<service::Ticket> Estate::step(std::string const&, api::TicketStep const& take,
+                                             api::Keep<service::Ticket> const& keep) {
     std::lock_guard const lock{mutex_};
-    return stepped(book_.acknowledge(ticket, by, note, estate_time + days(1)), keep);
+    return stepped(take(book_, estate_time + days(1)), keep);
 }
 
-Estate::Answer<service::Ticket> Estate::close(std::string const& ticket, std::string const& by,
-                                              service::Found found, std::string const& note,
-                                              api::Keep<service::Ticket> const& keep) {
-    std::lock_guard const lock{mutex_};
-    return stepped(book_.close(ticket, by, found, note, estate_time + days(2)), keep);
+Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file, std::vector<std::string> const&) {
+    std::ifstream in{file};
+    uploaded = file;
+    api::Upload upload;
+    std::string line;
+    std::getline(in, line);
+    while (std::getline(in, line)) {
+        if (line.find(",tank-1,") != std::string::npos) {
+            return api::Refusal{api::Refusal::Kind::conflict, "probe tank-1 is polled by the daemon", {}, {}};
+        }
+        ++upload.rows;
+        if (std::count(line.begin(), line.end(), ',') == 3) {
+            ++upload.accepted;
+        } else {
+            ++upload.bad;
+            upload.bad_rows.push_back({upload.rows + 1, "has not four cells"});
+        }
+    }
+    return upload;
 }
 
-Estate::Answer<std::optional<api::KeptAnswer>> Estate::kept_answer(std::string const& path,
+Estate::Answer<std::optional<api::KeptAnswer>> Estate::kept_answer(std::string const& token,
+                                                                   std::string const& path,
                                                                    std::string const& key) {
     std::lock_guard const lock{mutex_};
-    auto const found = kept_.find({path, key});
+    auto const found = kept_.find({token, path, key});
     return found == kept_.end() ? std::nullopt : std::optional{found->second};
 }
 
-Served::Served(api::Limits limits, std::vector<std::string> allow_origins) {
+namespace {
+
+api::AccessRules open_to(std::vector<std::string> allow_origins) {
+    api::AccessRules rules;
+    rules.allow_origins = std::move(allow_origins);
+    return rules;
+}
+
+}  // namespace
+
+Served::Served(api::Limits limits, std::vector<std::string> allow_origins)
+    : Served{limits, open_to(std::move(allow_origins))} {}
+
+Served::Served(api::Limits limits, api::AccessRules rules, std::shared_ptr<api::Tls> tls) {
     api::Options options;
     options.limits = limits;
-    options.allow_origins = std::move(allow_origins);
-    options.now = [] { return estate_time; };
+    options.access = std::move(rules);
+    options.tls = std::move(tls);
+    options.now = [this] { return estate_time + Millis{ahead_ms.load()}; };
     auto log = std::make_shared<spdlog::logger>("test", std::make_shared<spdlog::sinks::null_sink_mt>());
     server = std::make_unique<api::Server>(options, estate, std::move(log));
 }

@@ -1,6 +1,7 @@
 // A small estate in memory behind the real server: two sites, three probes, one ticket book.
 #pragma once
 
+#include <atomic>
 #include <functional>
 #include <map>
 #include <memory>
@@ -21,8 +22,14 @@ public:
 
     Estate();
 
+    probekeeper::api::EventHub& events() override { return hub; }
+    Answer<std::vector<probekeeper::api::Event>> stored_events(std::int64_t after, std::size_t most) override;
+    void note_change(probekeeper::api::Change const& change) override;
+    Answer<Page<probekeeper::api::Change>> changes(PageRequest const& page) override;
+    void write_metrics(probekeeper::api::MetricsText& out) override;
     Answer<probekeeper::document::Health> health() override;
-    Answer<Page<probekeeper::document::Site>> sites(PageRequest const& page) override;
+    Answer<Page<probekeeper::document::Site>> sites(std::vector<std::string> const& only,
+                                                    PageRequest const& page) override;
     Answer<probekeeper::document::Site> site(std::string const& id) override;
     Answer<Page<probekeeper::document::Probe>> probes(probekeeper::api::ProbeFilter const& filter,
                                                       PageRequest const& page) override;
@@ -48,15 +55,20 @@ public:
     Answer<probekeeper::service::KeptRecord> add_record(
         probekeeper::service::Record const& record,
         probekeeper::api::Keep<probekeeper::service::KeptRecord> const& keep) override;
-    Answer<probekeeper::service::Ticket> acknowledge(
-        std::string const& ticket, std::string const& by, std::string const& note,
+    Answer<probekeeper::service::Ticket> step(
+        std::string const& ticket, probekeeper::api::TicketStep const& take,
         probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;
-    Answer<probekeeper::service::Ticket> close(
-        std::string const& ticket, std::string const& by, probekeeper::service::Found found,
-        std::string const& note, probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;
-    Answer<std::optional<probekeeper::api::KeptAnswer>> kept_answer(std::string const& path,
+    // Takes every row that has four cells; tank-1 is polled.
+    Answer<probekeeper::api::Upload> add_readings(std::filesystem::path const& file,
+                                                  std::vector<std::string> const& only) override;
+    Answer<std::optional<probekeeper::api::KeptAnswer>> kept_answer(std::string const& token,
+                                                                    std::string const& path,
                                                                     std::string const& key) override;
 
+    probekeeper::api::EventHub hub{1000};
+    std::vector<probekeeper::api::Event> stored;  // of before this process
+    std::vector<probekeeper::api::Change> noted;
+    std::filesystem::path uploaded;               // the newest upload's file
     std::function<void()> before_diagnosis = [] {};  // runs within diagnosis(): waits, or throws
     bool disk_full = false;                          // commands are refused
 
@@ -67,7 +79,7 @@ private:
     std::vector<probekeeper::Reading> readings_;  // of tank-1
     std::vector<probekeeper::service::KeptRecord> records_;
     probekeeper::service::TicketBook book_;
-    std::map<std::pair<std::string, std::string>, probekeeper::api::KeptAnswer> kept_;
+    std::map<std::tuple<std::string, std::string, std::string>, probekeeper::api::KeptAnswer> kept_;
 
     Answer<probekeeper::service::Ticket> stepped(
         probekeeper::service::StepResult result,
@@ -80,7 +92,10 @@ extern probekeeper::Timestamp const estate_time;
 // A real server on a free port over an estate.
 struct Served {
     explicit Served(probekeeper::api::Limits limits = {}, std::vector<std::string> allow_origins = {});
+    Served(probekeeper::api::Limits limits, probekeeper::api::AccessRules rules,
+           std::shared_ptr<probekeeper::api::Tls> tls = nullptr);
     Estate estate;
+    std::atomic<std::int64_t> ahead_ms{0};  // of its clock before estate_time
     std::unique_ptr<probekeeper::api::Server> server;
     [[nodiscard]] std::uint16_t port() const { return server->port(); }
 };

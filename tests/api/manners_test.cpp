@@ -127,8 +127,9 @@ TEST_CASE("a browser's preflight is answered for allowed origins", "[api]") {
                     "\r\nAccess-Control-Request-Method: POST\r\n\r\n");
         return client.receive();
     };
-    CHECK(preflight("https://panel.example").header("access-control-allow-headers").find("Content-Type") ==
-          0);
+    CHECK(preflight("https://panel.example")
+              .header("access-control-allow-headers")
+              .find("Authorization, Content-Type") == 0);
     CHECK(preflight("https://evil.example").header("access-control-allow-headers").empty());
 }
 

@@ -249,7 +249,7 @@ TEST_CASE("a file that is not there is a problem of its own", "[fleet]") {
 
 TEST_CASE("a secret that its owner alone can read is accepted", "[fleet]") {
     TemporaryFolder const folder;
-    auto const tokens = folder.write("tokens", "x");
+    auto const tokens = folder.write("tokens", "# nobody yet\n");
     fs::permissions(tokens, fs::perms::owner_read | fs::perms::owner_write);
     auto const fleet =
         loaded(folder.write("f.toml", "[http]\nlisten = \"[::1]:80\"\ntokens_file = \"tokens\"\n"));

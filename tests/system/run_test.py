@@ -548,6 +548,7 @@ def load_tests(loader, _tests, _pattern):
     for case in (CommandLine, LoopCheck, Running, Replay):
         suite.addTests(loader.loadTestsFromTestCase(case))
     for name in ("test_readings_and_tests_of_the_recording_are_served",
+                 "test_charts_are_images_that_another_parser_reads_and_suitability_knows_the_bits",
                  "test_a_limit_changed_by_sighup_counts_from_then_on"):
         suite.addTest(RunOnARecording(name))  # those of its own, not what it inherits
     return suite

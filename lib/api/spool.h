@@ -1,0 +1,27 @@
+// A file for one body that is too large to hold: gone with its object.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <string_view>
+
+namespace probekeeper::api {
+
+class Spool {
+public:
+    // In `folder`, or in the system's for temporary files where it is empty. Throws std::system_error, as
+    // write() does.
+    explicit Spool(std::filesystem::path const& folder);
+    ~Spool();
+    Spool(Spool const&) = delete;
+    Spool& operator=(Spool const&) = delete;
+
+    void write(std::string_view bytes);
+    [[nodiscard]] std::filesystem::path const& path() const { return path_; }
+
+private:
+    std::filesystem::path path_;
+    int fd_ = -1;
+};
+
+}  // namespace probekeeper::api

@@ -1,0 +1,173 @@
+#include "live/upload.h"
+
+#include <spdlog/fmt/fmt.h>
+
+#include <algorithm>
+#include <limits>
+
+#include "intake/readings_csv.h"
+
+namespace probekeeper::live {
+namespace {
+
+using api::Refusal;
+using Kind = Refusal::Kind;
+
+constexpr std::size_t bad_rows_shown = 100;
+constexpr std::size_t group = 5'000;
+constexpr Millis most_ahead = std::chrono::minutes{5};
+
+class Taking {
+public:
+    Taking(std::filesystem::path const& file, fleet::Fleet const& fleet, Timestamp latest) : file_{file}, fleet_{fleet}, newest_(fleet.probes.size()), ranges_(fleet.sites.size()) {
+        options_.max_bad_rows = std::numeric_limits<std::uint64_t>::max();
+        options_.latest = latest;
+    }
+
+    // Why nothing of it may be stored; finds out what it is about.
+    [[nodiscard]] std::optional<Refusal> survey(std::vector<std::string> const& only) {
+        std::vector<bool> seen(fleet_.probes.size());
+        intake::ReadingsCsv csv{file_, fleet_, options_};
+        while (auto const row = csv.next()) {
+            auto& range = ranges_[fleet_.probes[row->probe].site];
+            range = range ? Keeper::Range{range->first, row->reading.time}
+                          : Keeper::Range{row->reading.time, row->reading.time};
+            if (seen[row->probe]) {
+                continue;
+            }
+            seen[row->probe] = true;
+            if (auto refusal = refuse(fleet_.probes[row->probe], only)) {
+                return refusal;
+            }
+        }
+        return std::nullopt;
+    }
+
+    [[nodiscard]] std::optional<Refusal> store(std::vector<store::ProbeKey> const& keys, store::Writer& writer) {
+        auto options = options_;
+        options.bad_row = [this](intake::BadRow const& row) {
+            if (upload_.bad_rows.size() < bad_rows_shown) {
+                upload_.bad_rows.push_back({row.line, row.message});
+            }
+        };
+        intake::ReadingsCsv csv{file_, fleet_, options};
+        if (!forget_checkpoints(writer)) {
+            return unwritten();
+        }
+        std::vector<store::ProbeReading> readings;
+        while (auto const row = csv.next()) {
+            note(*row);
+            readings.push_back({keys[row->probe], row->reading});
+            if (readings.size() == group && !put(readings, writer)) {
+                return unwritten();
+            }
+        }
+        if (!put(readings, writer)) {
+            return unwritten();
+        }
+        auto const counts = csv.counts();
+        upload_.rows = counts.rows;
+        upload_.repeated += counts.repeated;
+        upload_.bad = counts.bad;
+        return std::nullopt;
+    }
+
+    void tell(Board& board, Keeper& keeper) const {
+        for (fleet::ProbeIndex probe = 0; probe < newest_.size(); ++probe) {
+            if (newest_[probe]) {
+                board.show_reading(probe, *newest_[probe]);
+            }
+        }
+        // Also where every row was a repeat: the first try may have ended before it came to this.
+        for (fleet::SiteIndex site = 0; site < ranges_.size(); ++site) {
+            if (ranges_[site]) {
+                keeper.readings_came(site, *ranges_[site]);
+            }
+        }
+    }
+
+    [[nodiscard]] api::Upload const& upload() const { return upload_; }
+
+private:
+    [[nodiscard]] std::optional<Refusal> refuse(fleet::Probe const& probe, std::vector<std::string> const& only) const {
+        auto const& site = fleet_.sites[probe.site].id;
+        if (!only.empty() && std::find(only.begin(), only.end(), site) == only.end()) {
+            return Refusal{Kind::forbidden, fmt::format("probe {} is at {}, which this token does not cover", probe.id, site),
+                           {}, {}};
+        }
+        if (probe.line) {
+            return Refusal{Kind::conflict,
+                           fmt::format("probe {} is polled by the daemon; only probes that are fed by CSV take uploads",
+                                       probe.id),
+                           {}, {}};
+        }
+        return std::nullopt;
+    }
+
+    void note(intake::Row const& row) {
+        newest_[row.probe] = row.reading;
+        upload_.first = upload_.first.value_or(row.reading.time);
+        upload_.last = row.reading.time;
+    }
+
+    // States that do not know these readings must not be gone on from, should the daemon die before it has made
+    // them again.
+    [[nodiscard]] bool forget_checkpoints(store::Writer& writer) const {
+        store::Changes changes;
+        for (fleet::SiteIndex site = 0; site < ranges_.size(); ++site) {
+            if (ranges_[site]) {
+                changes.rewinds.push_back({fleet_.sites[site].id, ranges_[site]->first});
+            }
+        }
+        return static_cast<bool>(writer.now(std::move(changes)).get());
+    }
+
+    [[nodiscard]] bool put(std::vector<store::ProbeReading>& readings, store::Writer& writer) {
+        if (readings.empty()) {
+            return true;
+        }
+        auto const appended = writer.add_surely(std::exchange(readings, {})).get();
+        if (!appended) {
+            return false;
+        }
+        upload_.accepted += appended->written;
+        upload_.repeated += appended->repeats;
+        upload_.expired += appended->expired;
+        return true;
+    }
+
+    [[nodiscard]] static Refusal unwritten() {
+        return {Kind::unavailable, "readings cannot be stored just now; send the same again later, what is stored is known",
+                {}, {}};
+    }
+
+    std::filesystem::path const& file_;
+    fleet::Fleet const& fleet_;
+    intake::CsvOptions options_;
+    api::Upload upload_;
+    std::vector<std::optional<Reading>> newest_;    // of each probe
+    std::vector<std::optional<Keeper::Range>> ranges_;  // of each site
+};
+
+}  // namespace
+
+api::Answer<api::Upload> take_upload(std::filesystem::path const& file, std::vector<std::string> const& only,
+                                     Timestamp now, std::vector<store::ProbeKey> const& keys, store::Writer& writer,
+                                     Board& board, Keeper& keeper) {
+    try {
+        Taking taking{file, board.fleet(), now + most_ahead};
+        if (auto const refusal = taking.survey(only)) {
+            return *refusal;
+        }
+        auto const failure = taking.store(keys, writer);
+        taking.tell(board, keeper);  // of what was stored before a failure too
+        if (failure) {
+            return *failure;
+        }
+        return taking.upload();
+    } catch (intake::CsvError const& error) {
+        return Refusal{Kind::invalid, error.what(), "header", {}};
+    }
+}
+
+}  // namespace probekeeper::live

@@ -1,0 +1,19 @@
+// What was told to those who listen, and who changed what. Private to this room.
+#pragma once
+
+#include <vector>
+
+#include "store/sqlite.h"
+#include "store/values.h"
+
+namespace probekeeper::store {
+
+// Also forgets all but the newest `events_kept`.
+void save_event(Database& db, KeptEvent const& event);
+[[nodiscard]] std::vector<KeptEvent> events_after(Database& db, std::int64_t id, std::size_t most);
+[[nodiscard]] std::int64_t last_event(Database& db);  // 0 where there is none
+
+void save_change(Database& db, Change const& change);
+[[nodiscard]] Page<Change> changes_page(Database& db, PageRequest const& page);  // newest first
+
+}  // namespace probekeeper::store
