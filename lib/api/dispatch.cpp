@@ -159,19 +159,25 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
     }
 }
 
-Response Dispatcher::handle(Admitted const& request, Head const& head, std::string const& body) {
-    auto const& route = *request.route;
+// All but the body.
+Call Dispatcher::call_of(Admitted const& request) {
     Call call;
     call.ids = request.ids;
-    call.query = Query{request.parameters, route.parameters};
+    call.query = Query{request.parameters, request.route->parameters};
     call.now = now_();
+    call.is_command = request.route->method == "POST";
     call.caller = request.caller;
     call.guard = &guard_;
     call.http = &metrics_;
-    if (route.method != "POST") {
+    return call;
+}
+
+Response Dispatcher::handle(Admitted const& request, Head const& head, std::string const& body) {
+    auto const& route = *request.route;
+    auto call = call_of(request);
+    if (!call.is_command) {
         return route.handler(call, backend_);
     }
-    call.is_command = true;
     if (route.takes != "application/json") {
         call.text = body;
     } else if (!body.empty() || !route.body.empty()) {
@@ -191,11 +197,7 @@ Response Dispatcher::answer(Admitted const& request, Head const& head, std::stri
 Response Dispatcher::answer_upload(Admitted const& request, Head const& head,
                                    std::filesystem::path const& file) {
     return guarded(request, head, [&] {
-        Call call;
-        call.query = Query{request.parameters, request.route->parameters};
-        call.now = now_();
-        call.caller = request.caller;
-        call.is_command = true;
+        auto call = call_of(request);
         call.file = file;
         return request.route->handler(call, backend_);
     });

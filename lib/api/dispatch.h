@@ -54,6 +54,7 @@ private:
     void check_host(Head const& head, std::string const& host) const;
     void check_command(Head const& head, Route const& route, std::string const& host) const;
     [[nodiscard]] Response options(Head const& head, Match const& match) const;
+    [[nodiscard]] Call call_of(Admitted const& request);
     [[nodiscard]] Response handle(Admitted const& request, Head const& head, std::string const& body);
 
     void add_rules(Response& response, Head const& head) const;
