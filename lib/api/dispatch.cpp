@@ -3,6 +3,7 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
+#include <limits>
 
 #include "api/body.h"
 #include "api/etag.h"
@@ -40,6 +41,13 @@ std::string host_of(Head const& head, Target const& target) {
 
 Problem no_path(std::string_view path) {
     return {ProblemType::not_found, fmt::format("there is nothing at {}", shown(path)), {}, {}};
+}
+
+// A browser that comes back by itself says in a header what it heard last, and its address is still the old one.
+std::optional<std::int64_t> heard_of(Head const& head, Query const& query) {
+    auto const by_address = query.integer("last_event_id", 0, std::numeric_limits<std::int64_t>::max());
+    auto const by_header = head.last_event_id ? parse_integer(*head.last_event_id) : std::nullopt;
+    return by_header ? by_header : by_address;
 }
 
 Problem wrong_method(Head const& head, Match const& match) {
@@ -146,14 +154,15 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
         }
         auto caller = guard_.admit(head, *found.route, *target, now_());
         guard_.check_sites(caller, *found.route, found.ids, *target, backend_);
+        std::optional<std::int64_t> heard;
         if (found.route->where == Where::events) {
-            static_cast<void>(Query{target->parameters, found.route->parameters});  // no handler looks at them
+            heard = heard_of(head, Query{target->parameters, found.route->parameters});
         }
         if (found.route->method == "POST") {
             check_command(head, *found.route, host);
         }
-        return Admitted{found.route, std::move(found.ids), std::move(target->parameters), path,
-                        std::move(caller)};
+        return Admitted{found.route,       std::move(found.ids), std::move(target->parameters), path,
+                        std::move(caller), heard};
     } catch (Problem const& problem) {
         return to_response(problem);
     }

@@ -25,6 +25,7 @@ struct Admitted {
     std::vector<std::pair<std::string, std::string>> parameters;
     std::string path;
     Caller caller;
+    std::optional<std::int64_t> heard;  // of an event stream: the last event that the client knows
 };
 
 // Safe to use from several threads.

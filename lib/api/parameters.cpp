@@ -30,6 +30,8 @@ constexpr std::array parameters{
     Parameter{"to", instant, "Before this time"},
     Parameter{"quantity", R"({"enum": ["do", "t90", "background", "fluctuation"]})", "What is drawn"},
     Parameter{"days", R"({"type": "integer", "minimum": 1, "maximum": 400})", "How many days back"},
+    Parameter{"last_event_id", R"({"type": "integer", "minimum": 0})",
+              "The last event that was heard, where no Last-Event-ID header can be sent: a new EventSource"},
     Parameter{"step_s", R"({"type": "integer", "minimum": 1})", "Summaries of so many seconds each"},
 };
 

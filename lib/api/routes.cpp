@@ -178,6 +178,7 @@ constexpr std::array routes{
     Route{.method = "GET",
           .pattern = "/v1/events",
           .summary = "Server-sent events `ticket`, `condition`, `line`; goes on behind Last-Event-ID",
+          .parameters = "last_event_id",
           .where = events,
           .gives = "text/event-stream",
           .limits_itself = true},

@@ -16,7 +16,6 @@
 #include <boost/beast/http/write.hpp>
 
 #include "api/http_date.h"
-#include "base/text.h"
 
 namespace probekeeper::api {
 namespace {
@@ -58,6 +57,8 @@ Response refusal(ProblemType type, std::string_view detail) {
 }
 
 enum class Expectation { none, leave_to_send, unknown };
+// What a listener that has stopped reading costs the system before it is found out.
+constexpr int stream_buffer_bytes = 64 * 1024;
 constexpr std::string_view continue_line = "HTTP/1.1 100 Continue\r\n\r\n";
 
 Expectation expectation_of(http::request_header<> const& request) {
@@ -351,11 +352,12 @@ net::awaitable<bool> Session::serve_events(Admitted const& request, Head head) {
     }
     text += header_end;
     text += "retry: 3000\n\n";
+    error_code ignored;
+    stream_.socket().set_option(net::socket_base::send_buffer_size{stream_buffer_bytes}, ignored);
     auto& metrics = shared_.dispatcher.metrics();
     ++metrics.event_clients;
-    auto const wanted = head.last_event_id ? parse_integer(*head.last_event_id) : std::nullopt;
     auto const last = shared_.dispatcher.backend().events().last();
-    auto place = std::min(wanted.value_or(last), last);
+    auto place = std::min(request.heard.value_or(last), last);
     listening_ = true;
     bool open = co_await write_text(text);
     while (open && !closing_) {

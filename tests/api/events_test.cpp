@@ -11,9 +11,10 @@ using namespace probekeeper;
 namespace {
 
 // Opens the stream and reads its header.
-std::unique_ptr<Client> listen(std::uint16_t port, std::string const& more_headers = {}) {
+std::unique_ptr<Client> listen(std::uint16_t port, std::string const& more_headers = {},
+                               std::string const& query = {}) {
     auto client = std::make_unique<Client>(port);
-    auto const opening = client->get("/v1/events", more_headers);
+    auto const opening = client->get("/v1/events" + query, more_headers);
     REQUIRE(opening.status == 200);
     CHECK(opening.header("content-type") == "text/event-stream");
     CHECK(opening.header("cache-control") == "no-store");
@@ -59,6 +60,16 @@ TEST_CASE("who comes back hears first what it missed, from the store and from me
     auto const astray = listen(served.port(), "Last-Event-ID: 99999999\r\n");
     served.estate.hub.publish(estate_time, "line", "saltmarsh", "1003");
     CHECK(next(*astray) == "1003 line 1003");
+}
+
+TEST_CASE("who cannot send a header says by the address what it heard, and a header outranks it", "[api][events]") {
+    Served served;
+    for (auto const* const data : {"1001", "1002", "1003"}) {
+        served.estate.hub.publish(estate_time, "line", "saltmarsh", data);
+    }
+    CHECK(next(*listen(served.port(), {}, "?last_event_id=1001")) == "1002 line 1002");
+    CHECK(next(*listen(served.port(), "Last-Event-ID: 1002\r\n", "?last_event_id=1001")) == "1003 line 1003");
+    CHECK(Client{served.port()}.get("/v1/events?last_event_id=soon").status == 400);
 }
 
 TEST_CASE("a stream that has nothing to say still shows that it is there", "[api][events]") {
