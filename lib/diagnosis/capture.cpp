@@ -19,6 +19,7 @@ constexpr double excursion_part = 0.25;
 // Air itself: an undeclared exposure must come at least this near to it.
 constexpr double near_air = 0.75;
 constexpr double longest_excursion_s = 3600.0;
+constexpr double rise_every_s = 2.0 * 3600.0;
 // Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
 // an aerator takes minutes for as much.
 constexpr double blast_way_part = 0.4;
@@ -90,7 +91,7 @@ double Capture::median_before(std::int64_t time_ms, double span_s) const {
 
 void Capture::interrupt() {
     fall_.active = false;
-    decline_.active = false;
+    decline_.active = rise_.active = false;
     excursion_.active = false;
     exposed_ = false;
     blast_to_judge_ = false;
@@ -111,7 +112,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         exposed_from_ms_ = last_ms_ != 0 ? last_ms_ : view.time_ms;
         exposed_first_ms_ = view.time_ms;
         fall_.active = false;
-        decline_.active = false;
+        decline_.active = rise_.active = false;
         excursion_.active = false;
     } else if (!view.exposed && exposed_) {
         exposed_ = false;
@@ -133,17 +134,23 @@ void Capture::follow_aeration(View const& view, double t90_guess_s) {
     if (view.aerated == aerated_) {
         return;
     }
-    bool const switched_off = aerated_ == Aerated::on && view.aerated == Aerated::off;
-    bool const was_on_long = s_between(aeration_since_ms_, view.time_ms) > 180.0;
-    if (aerated_ != Aerated::unknown && view.aerated != Aerated::unknown) {
+    bool const switched = aerated_ != Aerated::unknown && view.aerated != Aerated::unknown;
+    bool const on = view.aerated == Aerated::on;
+    bool const lasted = s_between(aeration_since_ms_, view.time_ms) > 180.0;
+    if (switched) {
         aeration_edge_ms_ = view.time_ms;
     }
     bool const quiet = !view.exposed && view.time_ms > exposed_until_ms_ + ms(3.0 * t90_guess_s);
-    if (switched_off && was_on_long && quiet) {
-        decline_.active = true;
-        decline_.at_ms = (last_ms_ + view.time_ms) / 2;
-        decline_.deadline_ms = view.time_ms + ms(900.0);
-        decline_.level = view.value;
+    // Rises tell less than what they cost; a few a day do.
+    bool const wanted = !on || rise_ms_ == 0 || view.time_ms - rise_ms_ > ms(rise_every_s);
+    if (switched && lasted && quiet && wanted) {
+        (on ? rise_ : decline_) = {true,
+                                   on ? TestSource::aeration_on : TestSource::aeration_off,
+                                   (last_ms_ + view.time_ms) / 2,
+                                   view.time_ms + ms(900.0),
+                                   view.value,
+                                   view.saturation};
+        rise_ms_ = on ? view.time_ms : rise_ms_;
     }
     aerated_ = view.aerated;
     aeration_since_ms_ = view.time_ms;
@@ -352,19 +359,27 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     return candidate;
 }
 
-std::optional<Candidate> Capture::finish_decline(View const& view, Known const& known) {
-    bool const done = view.time_ms >= decline_.deadline_ms || view.value < 0.35 * decline_.level;
-    bool const on_again = aerated_ != Aerated::off;
-    if (!decline_.active || !(done || on_again)) {
+bool Capture::edge_is_over(Edge const& edge, View const& view) const {
+    bool const on = edge.source == TestSource::aeration_on;
+    bool const turned = aerated_ != (on ? Aerated::on : Aerated::off);
+    return turned || view.time_ms >= edge.deadline_ms || (!on && view.value < 0.35 * edge.level);
+}
+
+std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Known const& known) {
+    if (!edge.active || !edge_is_over(edge, view)) {
         return std::nullopt;
     }
-    decline_.active = false;
-    auto const to_ms = on_again ? aeration_edge_ms_ - 1 : view.time_ms;
-    auto const piece = cut(samples_, decline_.at_ms - ms(120.0), decline_.at_ms, to_ms);
+    edge.active = false;
+    bool const on = edge.source == TestSource::aeration_on;
+    bool const turned = aerated_ != (on ? Aerated::on : Aerated::off);
+    auto const to_ms = turned ? aeration_edge_ms_ - 1 : view.time_ms;
+    auto const piece = cut(samples_, edge.at_ms - ms(120.0), edge.at_ms, to_ms);
+    double const delay_error_s = std::max(known.delay_error_s, 7.0);
     Candidate candidate;
-    candidate.time = from_unix_ms(decline_.at_ms);
-    candidate.source = TestSource::aeration_off;
-    candidate.fit = fit_decline(piece.span(), known.delay_s, std::max(known.delay_error_s, 7.0), known.noise);
+    candidate.time = from_unix_ms(edge.at_ms);
+    candidate.source = edge.source;
+    candidate.fit = on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
+                       : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise);
     candidate.temperature_c = view.temperature_c;
     candidate.air_percent = candidate.air_error = nan;
     return candidate;
@@ -384,7 +399,10 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
     }
     outcome.test = finish_fall(view, known);
     if (!outcome.test) {
-        outcome.test = finish_decline(view, known);
+        outcome.test = finish_edge(decline_, view, known);
+    }
+    if (!outcome.test) {
+        outcome.test = finish_edge(rise_, view, known);
     }
     last_ms_ = view.time_ms;
     return outcome;

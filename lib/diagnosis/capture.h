@@ -1,5 +1,5 @@
 // Watches the readings of one probe for events that test its response - a cleaning blast, a lift into air,
-// the aeration switched off - and cuts out the piece of readings that each one needs.
+// the aeration switched off or on - and cuts out the piece of readings that each one needs.
 #pragma once
 
 #include <array>
@@ -83,11 +83,14 @@ private:
         double saturation = 9.1;
         double base = 0.0;
     };
-    struct Decline {
+    // A step of the aeration, and the way of the water after it.
+    struct Edge {
         bool active = false;
+        TestSource source = TestSource::aeration_off;
         std::int64_t at_ms = 0;
         std::int64_t deadline_ms = 0;
-        double level = 0.0;  // before the edge
+        double level = 0.0;       // before the edge
+        double saturation = 9.1;  // of this water then
     };
     struct Excursion {
         bool active = false;
@@ -104,7 +107,8 @@ private:
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, double t90_guess_s);
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
-    std::optional<Candidate> finish_decline(View const& view, Known const& known);
+    std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
+    [[nodiscard]] bool edge_is_over(Edge const& edge, View const& view) const;
     [[nodiscard]] double median_before(std::int64_t time_ms, double span_s) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
     [[nodiscard]] double settled_height(Fall const& fall, double flush_time_s, double tau_s, double p) const;
@@ -114,7 +118,7 @@ private:
 
     Samples samples_;
     Fall fall_;
-    Decline decline_;
+    Edge decline_, rise_;
     Excursion excursion_;
     std::int64_t last_ms_ = 0;
     std::int64_t exposed_from_ms_ = 0;   // last reading before the running exposure
@@ -122,6 +126,7 @@ private:
     std::int64_t exposed_until_ms_ = 0;
     std::int64_t aeration_since_ms_ = 0;
     std::int64_t aeration_edge_ms_ = 0;
+    std::int64_t rise_ms_ = 0;  // of the newest rise that was looked at
     Aerated aerated_ = Aerated::unknown;
     double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
     std::uint32_t reaches_ = 0;  // blasts that taught it

@@ -10,8 +10,8 @@ namespace {
 // bear out.
 constexpr double level_noise = 1e-4;  // growth of the variance a day
 constexpr double slope_noise = 4e-6;  // of the slope's, per day^3
-constexpr double slope_prior = 4e-4;
-constexpr double vague = 4.0;  // variance of ln tau before the first test
+constexpr double slope_prior = 4e-4;  // CoatingPrior has its root
+constexpr double vague = 4.0;         // variance of ln tau before the first test
 // Common practice, no source: blowers and diffusers run down in seconds, surface aerators in half a minute.
 constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
 // A decline tells the mean lag of a response, a step its tail: 1.645 times as much for membrane diffusion
@@ -19,6 +19,9 @@ constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
 constexpr double usual_offset = 0.2, usual_offset_error = 0.3;
 constexpr double offset_noise =
     2e-5;  // growth of its variance a day: the water's bend changes with the season
+// Of a rise: how late a water is by itself. A guess, and how that changes with the load from day to day.
+constexpr double usual_rise_habit_error_s = 20.0;
+constexpr double rise_habit_noise = 0.05;  // growth of its variance a day, s^2
 // Activation energies of membranes lie within about a fifth of the typical one (common practice, no source).
 constexpr double temperature_error = 0.2;
 
@@ -38,6 +41,7 @@ double square(double x) {
 Level::Level() {
     filter_.set(delay, usual_delay_s, square(usual_delay_error_s));
     filter_.set(temperature, 0.0, square(temperature_error));
+    filter_.set(rise_habit, 0.0, square(usual_rise_habit_error_s));
     restart();
 }
 
@@ -55,6 +59,9 @@ void Level::pass(double days) {
     }
     filter_.wander(level, slope, days, level_noise, slope_noise);
     filter_.loosen(offset, steps_seen_ ? days * offset_noise : 0.0);
+    filter_.loosen(rise_habit, filter_.variance(rise_habit) < square(usual_rise_habit_error_s)
+                                   ? days * rise_habit_noise
+                                   : 0.0);
 }
 
 double Level::take(double surprise, Filter::Vector const& weights, double variance, double& roughness,
@@ -115,6 +122,23 @@ double Level::take_decline(Measured const& m) {
     return take(m.ln_s - std::log(late_s), weights, square(m.error), decline_roughness_, considered);
 }
 
+// In seconds, for what is late of it may be nothing or less. It comes after steps or declines only.
+double Level::take_rise(double late_s, double error_s, double ln_to_20, bool alone) {
+    double const lag_s =
+        std::exp(filter_.mean(level) + filter_.mean(offset) - ln_to_20 * temperature_share());
+    Filter::Vector weights{};
+    weights[level] = lag_s;
+    weights[offset] = lag_s;
+    weights[temperature] = -ln_to_20 * lag_s;
+    weights[delay] = 1.0;
+    weights[rise_habit] = 1.0;
+    // What belongs to others is theirs to teach.
+    unsigned const theirs = 1U << temperature | 1U << offset | 1U << delay;
+    unsigned const considered = theirs | (alone ? 0U : 1U << level | 1U << slope | 1U << fresh);
+    double const surprise = late_s - lag_s - delay_s() - rise_habit_s();
+    return take(surprise, weights, square(error_s), rise_roughness_, considered);
+}
+
 void Level::expect(double ln_tau_s, double error) {
     Filter::Vector weights{};
     weights[level] = 1.0;
@@ -127,6 +151,10 @@ void Level::may_have_jumped(double by) {
 
 double Level::slope_error() const {
     return std::sqrt(filter_.variance(slope));
+}
+
+double Level::rise_habit_error_s() const {
+    return std::sqrt(filter_.variance(rise_habit));
 }
 
 double Level::delay_error_s() const {

@@ -28,6 +28,14 @@ public:
     // The tail of a step, and a decline. Both return how far it was off, in standard deviations.
     double take_step(Measured const& measured);
     double take_decline(Measured const& measured);
+    // A rise was late by so many seconds; `error_s` its standard deviation. Water rises earlier or later than
+    // its balance says by its own habit. Unless `alone`, steps or declines tell the probe better: then a rise
+    // teaches that habit only, so that rises can follow the probe once nothing else does.
+    double take_rise(double late_s, double error_s, double ln_to_20, bool alone);
+    // What a probe in this kind of water is expected to do a day, before its own tests tell; ln T90 a day.
+    void expect_coating(double slope_per_day, double error) {
+        filter_.set(slope, slope_per_day, error * error);
+    }
     // That ln of the tail's time constant should be `ln_tau_s`, by other evidence.
     void expect(double ln_tau_s, double error);
 
@@ -57,11 +65,14 @@ public:
     // What is the probe's of a decline that was late by so much, as far as the delay is known.
     [[nodiscard]] double lag_s(double late_s) const { return std::max(late_s - delay_s(), 0.25 * late_s); }
     [[nodiscard]] double delay_error_s() const;
+    // Of a rise, beside the delay of the aerator: by how much this water is late by itself, and its error.
+    [[nodiscard]] double rise_habit_s() const { return filter_.mean(rise_habit); }
+    [[nodiscard]] double rise_habit_error_s() const;
     // How much of the typical temperature correction is right for this membrane; 1 until it is learned.
     [[nodiscard]] double temperature_share() const { return 1.0 + filter_.mean(temperature); }
 
 private:
-    enum Quantity : std::size_t { level, slope, fresh, delay, offset, temperature, quantities };
+    enum Quantity : std::size_t { level, slope, fresh, delay, offset, temperature, rise_habit, quantities };
     using Filter = estimate::JointFilter<quantities>;
 
     double take(double surprise, Filter::Vector const& weights, double variance, double& roughness,
@@ -69,7 +80,7 @@ private:
     void tell_declines_from_steps();
 
     Filter filter_;
-    double step_roughness_ = 1.0, decline_roughness_ = 1.0;
+    double step_roughness_ = 1.0, decline_roughness_ = 1.0, rise_roughness_ = 1.0;
     std::uint32_t taken_ = 0;
     bool steps_seen_ = false;     // at this position, ever: then ln tau is that of the tail
     bool declines_seen_ = false;  // in this life, before any step

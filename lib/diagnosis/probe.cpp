@@ -126,7 +126,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     if (used) {
         state.trend.temperature_known(!std::isnan(candidate.temperature_c));
         state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
-                         setup.t90_s.value_or(0.0));
+                         setup.t90_s.value_or(0.0), setup.coating);
     }
     if (against_air && !std::isnan(candidate.air_percent) && !settling) {
         state.span.exposure(at_ms, candidate.air_percent, candidate.air_error, fit.tau_s);
@@ -139,11 +139,13 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     test.time = candidate.time;
     test.source = candidate.source;
     test.model = state.trend.model();
-    bool const decline = candidate.source == TestSource::aeration_off;
+    bool const of_water =
+        candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
     double const lag_s = state.trend.lag_s(candidate.source, fit);
     test.t90_s = lag_s * state.trend.t90_over_tau(candidate.source);
     double const ln_error =
-        decline ? std::hypot(fit.late_error_s, state.trend.delay_error_s()) / lag_s : fit.ln_error;
+        of_water ? std::hypot(fit.late_error_s, state.trend.lag_error_s(candidate.source)) / lag_s
+                 : fit.ln_error;
     double const spread = std::exp(1.645 * std::min(ln_error, 3.0));
     test.low_s = test.t90_s / spread;
     test.high_s = test.t90_s * spread;

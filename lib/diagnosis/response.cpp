@@ -5,53 +5,15 @@
 #include <cmath>
 #include <limits>
 
+#include "diagnosis/response_parts.h"
 #include "estimate/fit.h"
-#include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
 namespace {
 
-constexpr std::size_t most_points = 480;
-
-// Residuals of readings in moving water hang together, so that a fit takes itself for better than it is.
-// Value from memory of trying it on simulated and recorded blasts; the batches of trend.h correct the rest.
-constexpr double optimism = 1.4;
-// Of the step: what the water itself moves during a test, at the least.
-constexpr double water_moves = 0.005;
 // Of the step: what the water may move within three time constants before its bends pass for response. A
 // guess.
 constexpr double most_slope = 0.2;
-
-struct Points {
-    std::array<double, most_points> t{}, y{}, weight{};
-    std::size_t count = 0;
-    void add(double t_s, double value, double w = 1.0) {
-        if (count < most_points) {
-            t[count] = t_s;
-            y[count] = value;
-            weight[count] = w;
-            ++count;
-        }
-    }
-};
-
-double median_where(std::span<FitPoint const> points, double from_s, double to_s) {
-    std::array<double, most_points> kept{};
-    std::size_t n = 0;
-    for (auto const& p : points) {
-        if (p.t_s >= from_s && p.t_s <= to_s && n < kept.size()) {
-            kept[n++] = p.value;
-        }
-    }
-    return n == 0 ? std::numeric_limits<double>::quiet_NaN()
-                  : estimate::median_inplace(std::span{kept.data(), n});
-}
-
-ResponseFit refused(std::string_view why) {
-    ResponseFit fit;
-    fit.set_aside = why;
-    return fit;
-}
 
 // Where the tail begins: the first point after the extreme whose distance from the baseline is clearly less.
 struct Tail {
@@ -81,12 +43,6 @@ std::optional<Tail> find_tail(std::span<FitPoint const> points, double before_s)
         }
     }
     return std::nullopt;
-}
-
-// The standard error as it would be if the model left what readings in moving water always leave.
-double honest(double standard_error, double left, double noise, double step) {
-    double const least = std::max(noise, water_moves * std::abs(step));
-    return optimism * standard_error * std::max(1.0, least / std::max(left, 1e-9));
 }
 
 // When the tail, run backwards, reaches the height at the end of the step. That height is the last reading

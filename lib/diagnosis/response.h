@@ -24,6 +24,8 @@ struct ResponseFit {
     // that water and air take to displace each other at it. Of a decline: the aerator's own delay. NaN where
     // the readings do not show it, as of a transmitter that freezes meanwhile.
     double onset_s = 0.0;
+    // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
+    double kla_per_h = 0.0, kla_ln_error = 0.0;
     double step = 0.0;      // height of the step, in the readings' unit
     double held = 0.0;      // typical height over its last time constant; NaN where nothing was read
     double residual = 0.0;  // standard deviation of what the model leaves
@@ -47,5 +49,14 @@ struct ResponseFit {
 // In the answer `onset_s` is the delay found by this fit.
 [[nodiscard]] ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s,
                                       double noise);
+
+// The way of the reading after the aeration began at t = 0, or the air was given or taken in a step. The
+// water follows dC/dt = kLa (C* - C) - OUR from `delay` on, and the probe lags it: two exponentials whose
+// quicker one is the probe's. `saturation`: C*, in the readings' unit. The rest as for fit_decline(); here
+// `late_s` has in it what is expected of water that uses less oxygen while it has hardly any, with all of
+// that as its error. Where kLa is as quick as the probe the two change places unseen: a doubt of a factor
+// that no error tells.
+[[nodiscard]] ResponseFit fit_rise(std::span<FitPoint const> points, double delay_s, double delay_error_s,
+                                   double noise, double saturation);
 
 }  // namespace probekeeper::diagnosis

@@ -23,6 +23,12 @@ struct Limits {
     double horizon_days = 14.0;
 };
 
+// How quickly probes in the same kind of water coat, from membrane lives that have ended: ln T90 a day, as a
+// mean and a standard deviation over probes. Unless told: they may as well not coat at all.
+struct CoatingPrior {
+    double slope_per_day = 0.0, error = 0.02;
+};
+
 struct ProbeSetup {
     std::string id;
     double poll_s = 5.0;
@@ -32,6 +38,7 @@ struct ProbeSetup {
     std::size_t line = no_line;      // probes with the same number fall silent together; no_line: CSV only, silent against the others of that kind
     bool pressure_measured = false;  // else weather moves what 100 % in air means by up to 3 %
     Limits limits;
+    CoatingPrior coating;  // sharpens forecasts while the probe's own tests are few
 
     static constexpr std::size_t no_line = static_cast<std::size_t>(-1);
 };

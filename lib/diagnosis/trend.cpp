@@ -17,6 +17,11 @@ constexpr std::int64_t batch_ms = 8 * 3'600'000;
 constexpr double model_error = 0.03;
 // Of declines, too, over a few hours: the load of the water changes how it bends.
 constexpr double decline_model_error = 0.06;
+// Of rises, over a few hours: what the load does to them. A guess.
+constexpr double rise_model_error_s = 8.0;
+// Steps and declines tell a probe better than rises do, which speak of it when there have been none for so
+// long.
+constexpr std::int64_t others_silent_ms = 3 * 86'400'000LL;
 // Of the value that is reported: a fit's T90 and the T90 of a step in the laboratory differ by about this.
 constexpr double definition_error = 0.04;
 // A decline tells the lag behind a ramp, and the water's own bend passes for some of it. A guess that the
@@ -65,9 +70,20 @@ bool is_step(TestSource source) {
 }  // namespace
 
 void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, ResponseFit const& fit,
-                 double nominal_s) {
-    newest_ms_ = std::max(newest_ms_, time_ms);
+                 double nominal_s, CoatingPrior const& coating) {
     nominal_s_ = nominal_s;
+    if (!level_.started()) {
+        level_.expect_coating(coating.slope_per_day, coating.error);
+    }
+    bool const rise = source == TestSource::aeration_on;
+    if (!rise || level_.started()) {
+        newest_ms_ = std::max(newest_ms_, time_ms);
+    }
+    if (rise) {
+        add(rises_, time_ms, {fit.late_s, fit.late_error_s, ln_to_20});
+        return;
+    }
+    newest_other_ms_ = std::max(newest_other_ms_, time_ms);
     if (!is_step(source)) {
         add(declines_, time_ms, {std::log(fit.late_s), fit.late_error_s / fit.late_s, ln_to_20});
         return;
@@ -79,7 +95,19 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
 }
 
 double Trend::lag_s(TestSource source, ResponseFit const& fit) const {
+    if (source == TestSource::aeration_on) {
+        double const late_s = fit.late_s - level_.rise_habit_s();
+        return std::max(level_.lag_s(late_s), 0.25 * fit.tau_s);
+    }
     return is_step(source) ? fit.tau_s : level_.lag_s(fit.late_s);
+}
+
+double Trend::lag_error_s(TestSource source) const {
+    if (is_step(source)) {
+        return 0.0;
+    }
+    double const habit_s = source == TestSource::aeration_on ? level_.rise_habit_error_s() : 0.0;
+    return std::hypot(level_.delay_error_s(), habit_s);
 }
 
 void Trend::temperature_known(bool known) {
@@ -88,7 +116,7 @@ void Trend::temperature_known(bool known) {
 
 void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
     if (batch.count == batch.ln.size() || (batch.count > 0 && time_ms - batch.first_ms > batch_ms)) {
-        close(batch);
+        &batch == &rises_ ? close_rises() : close(batch);
     }
     if (batch.count == 0) {
         batch.first_ms = time_ms;
@@ -149,6 +177,33 @@ void Trend::settle(std::int64_t now_ms) {
     if (declines_.count > 0 && now_ms - declines_.first_ms > batch_ms) {
         close(declines_);
     }
+    if (rises_.count > 0 && now_ms - rises_.first_ms > batch_ms) {
+        close_rises();
+    }
+}
+
+// Their median, as of the others; what varies from one to the next is what the load does.
+void Trend::close_rises() {
+    auto const count = rises_.count;
+    auto const at_ms = (rises_.first_ms + rises_.last_ms) / 2;
+    std::array<double, 24> values{};
+    double worst_s = 0.0;
+    for (std::uint32_t i = 0; i < count; ++i) {
+        values[i] = static_cast<double>(rises_.ln[i]);
+        worst_s = std::max(worst_s, static_cast<double>(rises_.error[i]));
+    }
+    double const middle_s = estimate::median_inplace(std::span{values.data(), count});
+    double const ln_to_20 = static_cast<double>(rises_.ln_to_20) / count;
+    rises_.count = 0;
+    // They stand beside other tests, which give the level; alone they could not tell the water from the
+    // probe.
+    if (!level_.started() || at_ms < level_ms_) {
+        return;
+    }
+    level_.pass(static_cast<double>(at_ms - level_ms_) / day_ms);
+    level_ms_ = at_ms;
+    level_.take_rise(middle_s, std::hypot(worst_s, rise_model_error_s), ln_to_20,
+                     at_ms - newest_other_ms_ > others_silent_ms);
 }
 
 void Trend::close(Batch& batch) {
@@ -225,7 +280,7 @@ void Trend::learn_delay(double slower, double error) {
 void Trend::new_life(std::int64_t now_ms, bool fresh) {
     level_.restart();
     level_ms_ = 0;
-    steps_.count = declines_.count = 0;
+    steps_.count = declines_.count = rises_.count = 0;
     tests_ = batches_ = 0;
     newest_ms_ = 0;
     last_surprise_ = 0.0;

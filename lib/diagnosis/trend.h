@@ -8,6 +8,7 @@
 
 #include "diagnosis/capture.h"
 #include "diagnosis/level.h"
+#include "diagnosis/setup.h"
 
 namespace probekeeper::diagnosis {
 
@@ -34,9 +35,9 @@ public:
     // A test that is good enough to use. `ln_to_20`: what the typical temperature law adds to ln T90 to bring
     // it to 20 degC. `nominal_s`: the T90 expected of a fresh probe, or 0.
     void take(std::int64_t time_ms, TestSource source, double ln_to_20, ResponseFit const& fit,
-              double nominal_s);
+              double nominal_s, CoatingPrior const& coating = {});
     // What a test says of the probe, to be multiplied by t90_over_tau(): the time constant of a step's tail;
-    // of a decline the lateness less the aerator's delay.
+    // of a decline the lateness less the aerator's delay; of a rise less the water's own habit, too.
     [[nodiscard]] double lag_s(TestSource source, ResponseFit const& fit) const;
     // Whether tests can be corrected to 20 degC.
     void temperature_known(bool known);
@@ -56,6 +57,8 @@ public:
     // quick as its configuration expects tells it.
     [[nodiscard]] double delay_s() const { return level_.delay_s(); }
     [[nodiscard]] double delay_error_s() const { return level_.delay_error_s(); }
+    // What stands open of lag_s(), beside the error of the fit.
+    [[nodiscard]] double lag_error_s(TestSource source) const;
     // How much of the typical temperature correction is right for this membrane.
     [[nodiscard]] double temperature_share() const { return level_.temperature_share(); }
     // The likelier kind of response, by what the tests say.
@@ -77,6 +80,7 @@ private:
 
     [[nodiscard]] double membrane_probability() const;
     void close(Batch& batch);
+    void close_rises();
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
     void learn_delay(double slower, double error);
@@ -86,9 +90,11 @@ private:
     Level level_;
     Batch steps_{};     // cleaning blasts and lifts into air: the cleaner half
     Batch declines_{};  // aeration switched off
+    Batch rises_{};     // aeration switched on; seconds where the others have ln
     std::int64_t level_ms_ = 0;
     std::int64_t life_ms_ = 0;
     std::int64_t newest_ms_ = 0;
+    std::int64_t newest_other_ms_ = 0;  // that was no rise
     std::uint32_t tests_ = 0;
     std::uint32_t batches_ = 0;
     std::uint32_t steps_batches_ = 0;  // at this position, ever

@@ -9,6 +9,8 @@
 
 #include "base/text.h"
 #include "diagnosis/bench.h"
+#include "diagnosis/response.h"
+#include "estimate/robust.h"
 
 namespace probekeeper::diagnosis::test {
 namespace {
@@ -201,6 +203,79 @@ TEST_CASE("the repeats of a coarse reading in a closed vessel are not taken for 
     auto const heard = replay(table, {probe}, 1.0);
     INFO(all(heard));
     CHECK(heard.found.empty());
+}
+
+namespace {
+
+struct Gassing {
+    std::string airflow;
+    std::vector<FitPoint> points;  // t = 0 at the lowest reading: nothing tells when the air came
+};
+
+std::vector<Gassing> gassing_runs(Table const& table) {
+    std::vector<Gassing> runs;
+    for (std::size_t row = 0; row < table.size(); ++row) {
+        auto const& run = table.text(row, "run");
+        if (row == 0 || run != table.text(row - 1, "run")) {
+            runs.push_back({table.text(row, "airflow_umol_s"), {}});
+        }
+        runs.back().points.push_back({table.number(row, "time_s"), table.number(row, "do_mg_l")});
+    }
+    for (auto& run : runs) {
+        auto const lowest = std::min_element(run.points.begin(), run.points.end(),
+                                             [](auto const& a, auto const& b) { return a.value < b.value; });
+        double const zero_s = lowest->t_s;
+        for (auto& p : run.points) {
+            p.t_s -= zero_s;
+        }
+    }
+    return runs;
+}
+
+// The same run as a probe shows it that lags what is recorded by `tau_s`.
+std::vector<FitPoint> slowed(std::vector<FitPoint> points, double tau_s) {
+    double shown = points.front().value;
+    for (std::size_t i = 1; i < points.size(); ++i) {
+        double const before = points[i - 1].value;
+        double const keep = std::exp(-(points[i].t_s - points[i - 1].t_s) / tau_s);
+        std::swap(shown, points[i - 1].value);
+        shown = keep * points[i - 1].value + (1.0 - keep) * 0.5 * (before + points[i].value);
+    }
+    points.back().value = shown;
+    return points;
+}
+
+}  // namespace
+
+TEST_CASE("recorded gassing-in runs give kLa that grows with the air, and lateness that grows by a known lag",
+          "[diagnosis][recordings]") {
+    Table const table{"reaeration_2019.csv"};
+    if (table.absent()) {
+        return;
+    }
+    constexpr double added_s = 20.0, saturation = 8.6;  // of a laboratory; no temperature is recorded
+    std::vector<double> low, high, grown;
+    std::size_t usable = 0;
+    for (auto const& run : gassing_runs(table)) {
+        auto const found = fit_rise(run.points, 0.0, 20.0, 0.01, saturation);
+        auto const later = fit_rise(slowed(run.points, added_s), 0.0, 20.0, 0.01, saturation);
+        UNSCOPED_INFO(run.airflow << " tau " << found.tau_s << " late " << found.late_s << " +- "
+                                  << found.late_error_s << " kLa " << found.kla_per_h << " "
+                                  << found.set_aside << " | slowed: tau " << later.tau_s << " late "
+                                  << later.late_s << " kLa " << later.kla_per_h << " " << later.set_aside);
+        if (found.kla_per_h == 0.0 || later.kla_per_h == 0.0) {
+            continue;
+        }
+        ++usable;
+        double const airflow = parse_number(run.airflow).value_or(0.0);
+        (airflow < 300.0 ? low : high).push_back(found.kla_per_h);
+        grown.push_back(later.late_s - found.late_s);
+    }
+    REQUIRE(usable >= 12);
+    REQUIRE(low.size() >= 3);
+    REQUIRE(high.size() >= 3);
+    CHECK(estimate::median_inplace(high) > 1.3 * estimate::median_inplace(low));
+    CHECK(estimate::median_inplace(grown) == Approx(added_s).epsilon(0.25));
 }
 
 }  // namespace probekeeper::diagnosis::test
