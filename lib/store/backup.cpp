@@ -2,6 +2,7 @@
 
 #include <fcntl.h>
 #include <spdlog/fmt/fmt.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <system_error>
@@ -20,6 +21,17 @@ void copy(Database& source, Database& copy) {
     if (!job || sqlite3_backup_step(job.get(), -1) != SQLITE_DONE) {
         copy.fail("copying");
     }
+}
+
+// Before SQLite makes it: a copy holds all that the store does, and is for its owner alone whatever the
+// umask.
+void make_private(std::filesystem::path const& path) {
+    int const descriptor = open(path.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, S_IRUSR | S_IWUSR);
+    if (descriptor < 0) {
+        refuse(Fault::io,
+               fmt::format("cannot create '{}': {}", path.string(), std::generic_category().message(errno)));
+    }
+    close(descriptor);
 }
 
 void sync_to_disk(std::filesystem::path const& path) {
@@ -53,6 +65,7 @@ Result<void> backup(std::filesystem::path const& from, std::filesystem::path con
     auto result = guarded([&] {
         {
             Database source{from, Access::read, Millis{5000}};
+            make_private(unfinished);
             Database target{unfinished, Access::create, Millis{5000}};
             copy(source, target);
         }

@@ -1,5 +1,6 @@
 #include "store/backup.h"
 
+#include <fstream>
 #include <thread>
 
 #include "store/support.h"
@@ -48,6 +49,17 @@ TEST_CASE("a copy made while the writer writes is whole and can be run from", "[
     };
     CHECK(copied("copy.db") >= 21 * 50);
     CHECK(copied("copy2.db") == 100 * 50);
+}
+
+TEST_CASE("only its owner may read a copy, whatever it replaces and whoever may read the store", "[store][backup]") {
+    Folder const folder;
+    { auto const store = Store::open(folder / "s.db").value(); }
+    std::filesystem::permissions(folder / "s.db", std::filesystem::perms{0644});
+    std::ofstream{folder / "copy.db"} << "an older file";
+    std::filesystem::permissions(folder / "copy.db", std::filesystem::perms{0666});
+    REQUIRE(backup(folder / "s.db", folder / "copy.db").has_value());
+    CHECK(std::filesystem::status(folder / "copy.db").permissions() == std::filesystem::perms{0600});
+    CHECK(Reader::open(folder / "copy.db").has_value());
 }
 
 TEST_CASE("a copy that cannot be made leaves nothing and says why", "[store][backup]") {
