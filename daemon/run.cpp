@@ -5,6 +5,7 @@
 
 #include "daemon/configuration.h"
 #include "daemon/exit_codes.h"
+#include "daemon/service_manager.h"
 #include "daemon/verbs.h"
 #include "fleet/load.h"
 #include "live/live.h"
@@ -13,7 +14,8 @@ namespace probekeeper::daemon {
 namespace {
 
 // A broken file keeps the configuration that works.
-void reload(std::filesystem::path const& config, live::Live& live, Log const& log) {
+void reload(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
+    manager.reloading();
     auto loaded = fleet::load(config);
     for (auto const& problem : loaded.problems) {
         log->error("event=reload_refused why=\"{}\"", fleet::to_line(problem));
@@ -21,16 +23,17 @@ void reload(std::filesystem::path const& config, live::Live& live, Log const& lo
     if (loaded.fleet) {
         static_cast<void>(live.reload(std::move(*loaded.fleet)));
     }
+    manager.ready();
 }
 
 // From its making on a SIGHUP ends nobody: one that comes while the daemon is still starting is kept, and
 // answered when it has started.
 class Signals {
 public:
-    void wait_for_end(std::filesystem::path const& config, live::Live& live, Log const& log) {
+    void wait_for_end(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
         signals_.add(SIGTERM);
         signals_.add(SIGINT);
-        wait(config, live, log);
+        wait(config, live, manager, log);
         io_.run();
         // While we stop, a second signal insists.
         std::signal(SIGTERM, [](int) { std::_Exit(failed); });
@@ -38,11 +41,11 @@ public:
     }
 
 private:
-    void wait(std::filesystem::path const& config, live::Live& live, Log const& log) {
-        signals_.async_wait([this, &config, &live, &log](boost::system::error_code error, int signal) {
+    void wait(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
+        signals_.async_wait([this, &config, &live, &manager, &log](boost::system::error_code error, int signal) {
             if (!error && signal == SIGHUP) {
-                reload(config, live, log);
-                wait(config, live, log);
+                reload(config, live, manager, log);
+                wait(config, live, manager, log);
             } else {
                 log->info("event=stopping signal={}", signal);
                 signals_.cancel();
@@ -64,8 +67,11 @@ int run(std::filesystem::path const& config, Log const& log) {
         return wrong;
     }
     try {
-        live::Live live{std::move(*fleet), PROBEKEEPER_VERSION, log};
-        signals.wait_for_end(config, live, log);
+        ServiceManager manager;
+        live::Live live{std::move(*fleet), PROBEKEEPER_VERSION, log, [&manager] { manager.alive(); }};
+        manager.ready();
+        signals.wait_for_end(config, live, manager, log);
+        manager.stopping();
         live.stop();
         return done;
     } catch (std::exception const& error) {

@@ -155,6 +155,9 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
         if (++fed % 100'000 == 0) {
             tell_store();
         }
+        if (fed % 1'000 == 0) {
+            turned();
+        }
     }
     site.watermark.start_at(std::max(site.watermark.mark(), last));
 }

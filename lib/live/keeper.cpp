@@ -1,5 +1,7 @@
 #include "live/keeper.h"
 
+#include <pthread.h>
+
 #include <algorithm>
 #include <span>
 
@@ -120,6 +122,7 @@ Keeper::Queue Keeper::queue() const {
 }
 
 void Keeper::work() {
+    pthread_setname_np(pthread_self(), "keeper");  // for whoever looks at the daemon's threads
     try {
         open_sites();
         bool stopping = false;
@@ -137,6 +140,7 @@ void Keeper::work() {
                 checkpoint_all();
             }
             tell_store();
+            turned();
             std::scoped_lock const lock{mutex_};
             stopping = stopping_ && tasks_.empty();
         }
@@ -149,6 +153,12 @@ void Keeper::work() {
     std::scoped_lock const lock{mutex_};
     ended_ = true;
     tasks_.clear();  // breaks the promises: whoever waits is told
+}
+
+void Keeper::turned() const {
+    if (options_.turned) {
+        options_.turned();
+    }
 }
 
 void Keeper::take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks) {

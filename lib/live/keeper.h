@@ -30,6 +30,7 @@ public:
     struct Options {
         std::size_t readings_waiting_most = 200'000;
         std::chrono::milliseconds checkpoint_every{600'000};
+        std::function<void()> turned;  // called on the keeper's thread at each turn, also while it catches up
     };
     struct Queue {
         std::size_t waiting = 0;
@@ -80,6 +81,7 @@ private:
     using Task = std::function<void()>;
 
     void work();
+    void turned() const;
     void take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks);
     void remake_stale(bool at_once);
     void feed_live(std::deque<Item>& readings);

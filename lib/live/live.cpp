@@ -142,6 +142,7 @@ struct Live::Running {
 
     std::string version;
     std::shared_ptr<spdlog::logger> log;
+    Keeper::Options keeping;
     fleet::StoreSettings store_settings;
     fleet::HttpSettings http;
     StampClock clock;
@@ -185,7 +186,7 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     numbers.sites = must(writer->number_sites(std::move(sites)).get());
     next.board = std::make_shared<Board>(next.fleet, *events);
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
-                                           must(store::Reader::open(store_settings.path)), clock, begun, log);
+                                           must(store::Reader::open(store_settings.path)), clock, begun, log, keeping);
     next.desk = std::make_unique<Desk>(*next.fleet, keys, *writer, *next.board, *next.keeper, log);
     next.keeper->start();
     for (fleet::LineIndex line = 0; line < next.fleet->lines.size(); ++line) {
@@ -239,11 +240,13 @@ void Live::Running::end_generation() {
     generation.reset();
 }
 
-Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log)
+Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log,
+           std::function<void()> diagnosed)
     : running_{std::make_unique<Running>()} {
     auto& r = *running_;
     r.version = std::move(version);
     r.log = std::move(log);
+    r.keeping.turned = std::move(diagnosed);
     r.store_settings = fleet.store;
     r.http = fleet.http;
     auto store = open_store(fleet.store.path);

@@ -3,6 +3,7 @@
 
 #include <spdlog/logger.h>
 
+#include <functional>
 #include <memory>
 
 #include "fleet/fleet.h"
@@ -13,7 +14,10 @@ class Live {
 public:
     // Opens the store (its lock is the right to run), starts the API, catches up with what is stored and polls.
     // Throws std::runtime_error with a sentence where the store or the address cannot be had.
-    Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log);
+    // `diagnosed` is called, on the diagnosing thread, at each of its turns, several times a second also where
+    // nothing comes: where it is no longer called, the daemon no longer does its work. It must not block.
+    Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log,
+         std::function<void()> diagnosed = {});
     // Stops.
     ~Live();
     Live(Live const&) = delete;
