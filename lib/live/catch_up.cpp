@@ -43,10 +43,31 @@ std::string text_of(std::vector<std::byte> const& bytes) {
 
 }  // namespace
 
-void Keeper::open_sites() {
-    for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
-        open_site(site);
+service::Instruments Keeper::all_instruments() {
+    std::vector<service::KeptRecord> records;
+    for (auto const& site : fleet_->sites) {
+        auto of_site = must(reader_.site_records(site.id));
+        std::move(of_site.begin(), of_site.end(), std::back_inserter(records));
     }
+    return {pipeline::configured_serials(*fleet_), records};
+}
+
+void Keeper::learn_instruments(service::Instruments const& instruments) {
+    for (auto& site : sites_) {
+        site->pipeline.know(instruments);
+    }
+    for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
+        board_.show_serial(probe, instruments.serial_now(fleet_->probes[probe].id));
+    }
+}
+
+void Keeper::open_sites() {
+    out_of_use_ = must(reader_.out_of_use());
+    auto const instruments = all_instruments();
+    for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
+        open_site(site, instruments);
+    }
+    learn_instruments(instruments);
     note_downtime();
     withdraw_removed();
     for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
@@ -82,7 +103,7 @@ std::vector<service::Record> Keeper::records_after(std::string const& site, Time
     return records;
 }
 
-void Keeper::open_site(fleet::SiteIndex index) {
+void Keeper::open_site(fleet::SiteIndex index, service::Instruments const& instruments) {
     auto const& id = fleet_->sites[index].id;
     sites_.push_back(std::make_unique<Site>(
         Site{pipeline::SitePipeline{*fleet_, index, book_of(id), *this},
@@ -99,6 +120,9 @@ void Keeper::open_site(fleet::SiteIndex index) {
             site.pipeline.expect_from(*probe, known.first_seen);
         }
     }
+    static_cast<void>(
+        site.pipeline.out_of_use(out_of_use_));  // before anything is fed: nothing to make again
+    site.pipeline.know(instruments);
     auto position = Timestamp::min();
     auto const checkpoint = must(reader_.checkpoint(id, std::to_string(diagnosis::algorithm_version)));
     if (checkpoint && site.pipeline.rewind(text_of(checkpoint->state))) {
@@ -109,13 +133,6 @@ void Keeper::open_site(fleet::SiteIndex index) {
     for (auto const probe : site.pipeline.probes()) {
         if (auto const newest = must(reader_.newest_reading(fleet_->probes[probe].id))) {
             board_.show_reading(probe, *newest);
-        }
-    }
-    for (auto const& record : must(reader_.site_records(id))) {
-        auto const probe = fleet_->find_probe(record.record.probe);
-        if (probe && !record.voided_at && record.record.kind == service::Work::probe_swap &&
-            !record.record.serial.empty()) {
-            board_.show_serial(*probe, record.record.serial);
         }
     }
     catch_up(index, position, begun_, records_after(id, position));

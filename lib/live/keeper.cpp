@@ -5,10 +5,12 @@
 #include <algorithm>
 #include <span>
 
+#include "base/text.h"
+
+#include "diagnosis/site.h"
 #include "document/diagnosis.h"
 #include "document/ticket.h"
 #include "document/write.h"
-#include "diagnosis/site.h"
 #include "live/tell.h"
 
 namespace probekeeper::live {
@@ -62,7 +64,9 @@ Keeper::Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::W
       log_{std::move(log)},
       options_{options} {}
 
-Keeper::~Keeper() { stop(); }
+Keeper::~Keeper() {
+    stop();
+}
 
 void Keeper::start() {
     thread_ = std::thread{[this] { work(); }};
@@ -188,8 +192,8 @@ void Keeper::feed_live(std::deque<Item>& readings) {
 
 void Keeper::tell_store() {
     bool const any = !changes_.tests.empty() || !changes_.diagnoses.empty() || !changes_.tickets.empty() ||
-                     !changes_.checkpoints.empty() || !changes_.downtimes.empty() || !changes_.rewinds.empty() ||
-                     !changes_.events.empty();
+                     !changes_.checkpoints.empty() || !changes_.downtimes.empty() ||
+                     !changes_.rewinds.empty() || !changes_.events.empty();
     if (any) {
         writer_.later(std::exchange(changes_, {}));
     }
@@ -198,7 +202,9 @@ void Keeper::tell_store() {
 void Keeper::checkpoint(fleet::SiteIndex site, Timestamp position) {
     auto const bytes = sites_[site]->pipeline.checkpoint();
     auto const raw = std::as_bytes(std::span{bytes});
-    changes_.checkpoints.push_back({fleet_->sites[site].id, position, std::to_string(diagnosis::algorithm_version),
+    changes_.checkpoints.push_back({fleet_->sites[site].id,
+                                    position,
+                                    std::to_string(diagnosis::algorithm_version),
                                     {raw.begin(), raw.end()}});
 }
 
@@ -229,13 +235,15 @@ void Keeper::ticket(service::Ticket const& ticket) {
     changes_.tickets.push_back(ticket);
     board_.show_ticket(ticket);
     tell(ticket.updated_at, "ticket", ticket.site, document::write(document::to_json(ticket)));
-    log_->info("event=ticket ticket={} probe={} state={}", ticket.id, ticket.probe, service::to_word(ticket.state));
+    log_->info("event=ticket ticket={} probe={} state={}", ticket.id, ticket.probe,
+               service::to_word(ticket.state));
 }
 
 // Listeners hear of it now; with the store it is as sure as what it tells of.
 void Keeper::tell(Timestamp at, std::string kind, std::string site, std::string data) {
     auto event = board_.events().publish(at, std::move(kind), std::move(site), std::move(data));
-    changes_.events.push_back({event.id, event.at, std::move(event.kind), std::move(event.site), std::move(event.data)});
+    changes_.events.push_back(
+        {event.id, event.at, std::move(event.kind), std::move(event.site), std::move(event.data)});
 }
 
 void Keeper::tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at) {
@@ -279,7 +287,8 @@ api::Answer<service::Ticket> Keeper::step(std::string const& id, api::TicketStep
 }
 
 api::Answer<service::Ticket> Keeper::seen(std::string const& id, api::Keep<service::Ticket> const& keep) {
-    return step(id, [&](service::TicketBook& book, Timestamp at) { return book.seen(id, at); }, keep);
+    return step(
+        id, [&](service::TicketBook& book, Timestamp at) { return book.seen(id, at); }, keep);
 }
 
 api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::TicketStep const& take,
@@ -323,8 +332,10 @@ api::Answer<service::KeptRecord> Keeper::take_record(service::Record const& reco
         return api::Refusal{api::Refusal::Kind::not_found, "there is no probe " + record.probe, {}, {}};
     }
     if (record.time > at + std::chrono::minutes{5}) {
-        return api::Refusal{api::Refusal::Kind::invalid, "a record is of work that has been done: its time lies ahead",
-                            "time", {}};
+        return api::Refusal{api::Refusal::Kind::invalid,
+                            "a record is of work that has been done: its time lies ahead",
+                            "time",
+                            {}};
     }
     tell_store();
     auto const site_index = fleet_->probes[*probe].site;
@@ -337,6 +348,10 @@ api::Answer<service::KeptRecord> Keeper::take_record(service::Record const& reco
     changes.records.push_back(record_kept);
     changes.tickets = site.pipeline.book().record(record);
     changes.answers = kept(keep ? keep(record_kept) : std::nullopt, at);
+    bool const late = record.time <= site.pipeline.now();
+    if (late) {
+        forget_from(changes, site_index, record.time);
+    }
     auto const tickets = changes.tickets;
     if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
         site.pipeline.book() = before;
@@ -347,13 +362,134 @@ api::Answer<service::KeptRecord> Keeper::take_record(service::Record const& reco
         ticket(changed);
         changes_.tickets.pop_back();
     }
-    if (record.kind == service::Work::probe_swap && !record.serial.empty()) {
-        board_.show_serial(*probe, record.serial);
-    }
-    if (!site.pipeline.record(record)) {
+    learn_instruments(all_instruments());
+    if (late || !site.pipeline.record(record)) {
         remake(site_index, record.time);
     }
     return record_kept;
+}
+
+void Keeper::forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const {
+    changes.rewinds.push_back({fleet_->sites[site].id, from});
+}
+
+api::Answer<service::KeptRecord> Keeper::void_record(std::string const& probe, std::int64_t number,
+                                                     std::string const& by, std::string const& why,
+                                                     api::Keep<service::KeptRecord> const& keep) {
+    return on_thread<api::Answer<service::KeptRecord>>(
+        [&] { return take_voiding(probe, number, by, why, keep); });
+}
+
+api::Answer<service::KeptRecord> Keeper::take_voiding(std::string const& probe, std::int64_t number,
+                                                      std::string const& by, std::string const& why,
+                                                      api::Keep<service::KeptRecord> const& keep) {
+    using Kind = api::Refusal::Kind;
+    if (trimmed(why).empty()) {
+        return api::Refusal{Kind::invalid, "why must say what is wrong with the record", "why", {}};
+    }
+    tell_store();
+    if (auto const flushed = writer_.flush().get(); !flushed) {
+        return unavailable("the store cannot be written just now; nothing has changed");
+    }
+    auto found = reader_.service_record(number);
+    auto const index = fleet_->find_probe(probe);
+    if (!found || !index || !found.value() || found.value()->record.probe != probe) {
+        return api::Refusal{
+            Kind::not_found, fmt::format("there is no service record {} of {}", number, probe), {}, {}};
+    }
+    auto record = *found.value();
+    if (record.voided_at) {
+        return api::Refusal{
+            Kind::conflict, fmt::format("service record {} is voided already", number), {}, {}};
+    }
+    auto const at = clock_.now();
+    record.voided_at = at;
+    record.void_by = by;
+    record.void_why = why;
+    auto const site_index = fleet_->probes[*index].site;
+    auto& book = sites_[site_index]->pipeline.book();
+    auto const before = book;
+    store::Changes changes;
+    changes.voidings.push_back({number, at, why, by});
+    changes.tickets = book.voided(record.record, by, why, at);
+    changes.answers = kept(keep ? keep(record) : std::nullopt, at);
+    forget_from(changes, site_index, record.record.time);
+    auto const tickets = changes.tickets;
+    if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
+        book = before;
+        log_->error("event=voiding_not_stored record={} why=\"{}\"", number, stored.error().message);
+        return unavailable("the voiding could not be stored; nothing has changed");
+    }
+    for (auto const& changed : tickets) {
+        ticket(changed);
+        changes_.tickets.pop_back();
+    }
+    learn_instruments(all_instruments());
+    remake(site_index, record.record.time);
+    return record;
+}
+
+api::Answer<service::OutOfUse> Keeper::set_out_of_use(service::OutOfUse const& told,
+                                                      api::Keep<service::OutOfUse> const& keep) {
+    return on_thread<api::Answer<service::OutOfUse>>([&] { return take_out_of_use(told, keep); });
+}
+
+api::Answer<service::OutOfUse> Keeper::take_out_of_use(service::OutOfUse told,
+                                                       api::Keep<service::OutOfUse> const& keep) {
+    using Kind = api::Refusal::Kind;
+    auto const at = clock_.now();
+    auto all = out_of_use_;
+    if (told.number != 0) {
+        auto const known =
+            std::find_if(all.begin(), all.end(), [&](auto const& t) { return t.number == told.number; });
+        if (known == all.end() || known->site != told.site || known->probe != told.probe) {
+            return api::Refusal{
+                Kind::not_found, fmt::format("nothing was told under number {}", told.number), {}, {}};
+        }
+        known->until = told.until;
+        known->ended_by = told.ended_by;
+        told = *known;
+    } else {
+        if (trimmed(told.why).empty()) {
+            return api::Refusal{Kind::invalid, "why must say what it is out of use for", "why", {}};
+        }
+        told.number = all.empty() ? 1 : all.back().number + 1;
+        told.told_at = at;
+        all.push_back(told);
+    }
+    auto const site = fleet_->find_site(told.site);
+    bool const known_probe = !told.probe || (site && fleet_->find_probe(*told.probe) &&
+                                             fleet_->probes[*fleet_->find_probe(*told.probe)].site == *site);
+    if (!site || !known_probe) {
+        return api::Refusal{
+            Kind::not_found, "there is no " + told.probe.value_or("site " + told.site), {}, {}};
+    }
+    if (told.until && *told.until < told.from) {
+        return api::Refusal{
+            Kind::invalid, "until must not lie before from, which is " + to_rfc3339(told.from), "until", {}};
+    }
+    tell_store();
+    auto& pipeline = sites_[*site]->pipeline;
+    auto const from = pipeline.out_of_use(all);
+    bool const behind = from && *from <= pipeline.now();
+    store::Changes changes;
+    changes.out_of_use.push_back(told);
+    changes.answers = kept(keep ? keep(told) : std::nullopt, at);
+    if (behind) {
+        forget_from(changes, *site, *from);
+    }
+    if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
+        static_cast<void>(pipeline.out_of_use(out_of_use_));
+        log_->error("event=out_of_use_not_stored site={} why=\"{}\"", told.site, stored.error().message);
+        return unavailable("it could not be stored; nothing has changed");
+    }
+    out_of_use_ = std::move(all);
+    log_->info("event=out_of_use site={} probe={} from={} until={}", told.site, told.probe.value_or("all"),
+               to_rfc3339(told.from), told.until ? to_rfc3339(*told.until) : "open");
+    if (behind) {
+        remake(*site, *from);
+    }
+    return told;
 }
 
 }  // namespace probekeeper::live

@@ -67,6 +67,14 @@ public:
     api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
                                       api::Keep<service::Ticket> const& keep);
     api::Answer<service::Ticket> seen(std::string const& ticket, api::Keep<service::Ticket> const& keep);
+    // Voids a record of `probe`, and makes its history again without it. `why` must say something.
+    api::Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number,
+                                                 std::string const& by, std::string const& why,
+                                                 api::Keep<service::KeptRecord> const& keep);
+    // Parks a probe or a whole site, back in time too; `number` and `told_at` are given here. With the number of
+    // one that was told before, only its `until` and `ended_by` are taken.
+    api::Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
+                                                  api::Keep<service::OutOfUse> const& keep);
     api::Answer<service::KeptRecord> add_record(service::Record const& record,
                                                 api::Keep<service::KeptRecord> const& keep);
 
@@ -91,7 +99,7 @@ private:
 
     // catch_up.cpp: from the store to the present
     void open_sites();
-    void open_site(fleet::SiteIndex site);
+    void open_site(fleet::SiteIndex site, service::Instruments const& instruments);
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
     void note_downtime();
@@ -103,6 +111,18 @@ private:
     T on_thread(std::function<T()> work);
     api::Answer<service::Ticket> take_step(std::string const& ticket, api::TicketStep const& take,
                                            api::Keep<service::Ticket> const& keep);
+    api::Answer<service::KeptRecord> take_voiding(std::string const& probe, std::int64_t number,
+                                                  std::string const& by, std::string const& why,
+                                                  api::Keep<service::KeptRecord> const& keep);
+    api::Answer<service::OutOfUse> take_out_of_use(service::OutOfUse told,
+                                                   api::Keep<service::OutOfUse> const& keep);
+    // Where every instrument is, by all records of all sites.
+    [[nodiscard]] service::Instruments all_instruments();
+    // Tells it to diagnosis, and to whoever asks.
+    void learn_instruments(service::Instruments const& instruments);
+    // Drops, in the same commit as what makes it untrue, what was diagnosed from `from` on: were the daemon to
+    // die before it is made again, a start would make it.
+    void forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const;
     api::Answer<service::KeptRecord> take_record(service::Record const& record,
                                                  api::Keep<service::KeptRecord> const& keep);
 
@@ -126,6 +146,7 @@ private:
     std::vector<std::unique_ptr<Site>> sites_;
     bool telling_ = false;  // not while the past is fed again
     std::vector<diagnosis::Condition> told_;  // the last one told of each probe
+    std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
     store::Changes changes_;  // found, not yet handed to the writer
     std::chrono::steady_clock::time_point checkpointed_{};
 

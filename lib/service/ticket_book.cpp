@@ -127,6 +127,30 @@ std::vector<Ticket> TicketBook::record(Record const& record) {
     return {*ticket};
 }
 
+std::vector<Ticket> TicketBook::voided(Record const& record, std::string const& by, std::string const& why,
+                                       Timestamp at) {
+    auto* const ticket = unfinished_of(record.probe);
+    HistoryEntry const entry{record.time, State::serviced, person(record.by), described(record)};
+    if (ticket == nullptr || !has_entry(*ticket, entry)) {
+        return {};
+    }
+    auto const others_work = [&](HistoryEntry const& e) {
+        bool const of_record = e.at == entry.at && e.by == entry.by && e.note == entry.note;
+        return e.state == State::serviced && e.by != daemon_name && !of_record;
+    };
+    auto const before = std::find_if(ticket->history.rbegin(), ticket->history.rend(),
+                                     [](HistoryEntry const& e) { return e.state != State::serviced; });
+    bool const back = ticket->state == State::serviced && before != ticket->history.rend() &&
+                      std::none_of(ticket->history.rbegin(), before, others_work);
+    // The day that was planned is over.
+    auto const state = !back                             ? ticket->state
+                       : before->state == State::planned ? State::acknowledged
+                                                         : before->state;
+    move_to(*ticket, state, at, person(by),
+            fmt::format("the record of {} was voided: {}", to_rfc3339(record.time), why));
+    return {*ticket};
+}
+
 std::vector<Ticket> TicketBook::withdraw_probe(std::string const& probe, Timestamp at,
                                                std::string const& why) {
     auto* const ticket = unfinished_of(probe);

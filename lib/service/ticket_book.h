@@ -42,6 +42,10 @@ public:
     // the ticket was opened is no answer to it, and the same record again changes nothing.
     std::vector<Ticket> record(Record const& record);
 
+    // A record is voided: a ticket that is serviced by nobody else's work goes back to the state before.
+    std::vector<Ticket> voided(Record const& record, std::string const& by, std::string const& why,
+                               Timestamp at);
+
     // The probe left the configuration.
     std::vector<Ticket> withdraw_probe(std::string const& probe, Timestamp at, std::string const& why);
 

@@ -27,6 +27,9 @@ void save_answer(Database& db, KeptAnswer const& answer);
 [[nodiscard]] std::optional<KeptAnswer> read_answer(Database& db, std::string const& token,
                                                     std::string const& path, std::string const& key);
 
+void save_out_of_use(Database& db, service::OutOfUse const& told);
+[[nodiscard]] std::vector<service::OutOfUse> read_out_of_use(Database& db);
+
 void save_downtime(Database& db, Downtime const& downtime);
 [[nodiscard]] std::vector<Downtime> read_downtimes(Database& db, Timestamp ending_after);
 

@@ -245,6 +245,10 @@ Result<std::int64_t> Reader::last_event() {
 Result<Page<Change>> Reader::changes(PageRequest const& page) {
     return guarded([&] { return changes_page(open_->db, page); });
 }
+Result<std::vector<service::OutOfUse>> Reader::out_of_use() {
+    return guarded([&] { return read_out_of_use(open_->db); });
+}
+
 Result<std::vector<Downtime>> Reader::downtimes(Timestamp ending_after) {
     return guarded([&] { return read_downtimes(open_->db, ending_after); });
 }

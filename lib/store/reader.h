@@ -99,6 +99,7 @@ public:
     [[nodiscard]] Result<std::vector<KeptEvent>> events_after(std::int64_t id, std::size_t most);  // by id
     [[nodiscard]] Result<std::int64_t> last_event();                                               // 0: none
     [[nodiscard]] Result<Page<Change>> changes(PageRequest const& page);            // newest first
+    [[nodiscard]] Result<std::vector<service::OutOfUse>> out_of_use();              // of all sites, by number
     [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
 
 private:

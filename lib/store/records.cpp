@@ -164,6 +164,45 @@ std::optional<KeptAnswer> read_answer(Database& db, std::string const& token, st
     return found;
 }
 
+void save_out_of_use(Database& db, service::OutOfUse const& t) {
+    Query{db,
+          "INSERT INTO out_of_use (number, site_id, probe_id, from_ms, until_ms, why, by_whom, told_at_ms, "
+          "ended_by)"
+          " VALUES (?,?,?,?,?,?,?,?,?) ON CONFLICT (number) DO UPDATE SET until_ms = excluded.until_ms,"
+          " ended_by = excluded.ended_by",
+          t.number,
+          t.site,
+          t.probe,
+          t.from,
+          t.until,
+          t.why,
+          t.by,
+          t.told_at,
+          t.ended_by}
+        .run();
+}
+
+std::vector<service::OutOfUse> read_out_of_use(Database& db) {
+    Query query{db,
+                "SELECT number, site_id, probe_id, from_ms, until_ms, why, by_whom, told_at_ms, ended_by"
+                " FROM out_of_use ORDER BY number"};
+    std::vector<service::OutOfUse> found;
+    while (query.row()) {
+        service::OutOfUse t;
+        t.number = query.integer();
+        t.site = query.text();
+        t.probe = query.maybe_text();
+        t.from = query.time();
+        t.until = query.maybe_time();
+        t.why = query.text();
+        t.by = query.text();
+        t.told_at = query.time();
+        t.ended_by = query.text();
+        found.push_back(std::move(t));
+    }
+    return found;
+}
+
 void save_downtime(Database& db, Downtime const& d) {
     Query{db,
           "INSERT INTO downtimes (stopped_at_ms, started_at_ms) VALUES (?,?) ON CONFLICT (stopped_at_ms)"

@@ -87,10 +87,11 @@ void Store::Open::set_up(Options const& options) {
 }
 
 void Store::Open::check_after_unclean_end() {
-    constexpr std::array tables{"probes",      "tickets",      "ticket_reasons",  "ticket_history",
-                                "ticket_work", "ticket_parts", "ticket_cautions", "service_records",
-                                "checkpoints", "answers",      "downtimes",       "newest_diagnoses",
-                                "notices",     "site_numbers", "events",          "changes"};
+    constexpr std::array tables{"probes",           "tickets",      "ticket_reasons",  "ticket_history",
+                                "ticket_work",      "ticket_parts", "ticket_cautions", "service_records",
+                                "out_of_use",       "checkpoints",  "answers",         "downtimes",
+                                "newest_diagnoses", "notices",      "site_numbers",    "events",
+                                "changes"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
         auto const finding = query.row() ? query.text() : std::string{"no answer"};
@@ -145,6 +146,9 @@ void Store::Open::keep(Changes const& changes) {
     }
     for (auto const& voiding : changes.voidings) {
         void_record(db, voiding);
+    }
+    for (auto const& told : changes.out_of_use) {
+        save_out_of_use(db, told);
     }
     for (auto const& ticket : changes.tickets) {
         save_ticket(db, ticket);

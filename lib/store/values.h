@@ -11,6 +11,7 @@
 
 #include "base/reading.h"
 #include "diagnosis/verdict.h"
+#include "service/out_of_use.h"
 #include "service/record.h"
 #include "service/ticket.h"
 
@@ -169,6 +170,7 @@ struct Changes {
     std::vector<ProbeDiagnosis> diagnoses;
     std::vector<service::KeptRecord> records;  // new ones; numbers from reserve_record_number()
     std::vector<Voiding> voidings;
+    std::vector<service::OutOfUse> out_of_use;  // new, or known by number: then its end is what changes
     // As they stand now; new or known by site and number. The history must begin with the one that is stored:
     // it is appended, never rewritten, and anything else is a conflict.
     std::vector<service::Ticket> tickets;

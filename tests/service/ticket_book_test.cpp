@@ -239,3 +239,25 @@ TEST_CASE("a probe that leaves the configuration has its ticket withdrawn", "[se
     CHECK(changed[0].history.back().note == "the probe is no longer configured");
     CHECK(tickets.withdraw_probe("tank-1", at_day(2.0), "again").empty());
 }
+
+TEST_CASE("a voided record takes back the service that nobody else's work stands for", "[service][tickets]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    REQUIRE(tickets.acknowledge("saltmarsh-17", "anna", "", at_day(1.5)).has_value());
+    tickets.record(work(2.0));
+    SECTION("alone it leads back to where the ticket was") {
+        auto const changed = tickets.voided(work(2.0), "anna", "other tank", at_day(3.0));
+        REQUIRE(changed.size() == 1);
+        CHECK(changed[0].state == State::acknowledged);
+        CHECK(changed[0].history.back().note ==
+              "the record of 2026-03-03T06:00:00.000Z was voided: other tank");
+    }
+    SECTION("other work keeps it serviced") {
+        tickets.record(work(2.5, Work::air_calibration));
+        REQUIRE(tickets.voided(work(2.0), "anna", "other tank", at_day(3.0)).size() == 1);
+        CHECK(tickets.find("saltmarsh-17")->state == State::serviced);
+    }
+    SECTION("a record that the ticket never heard of changes nothing") {
+        CHECK(tickets.voided(work(2.2), "anna", "other tank", at_day(3.0)).empty());
+    }
+}
