@@ -6,6 +6,7 @@
 import glob
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -221,6 +222,24 @@ class Unit(unittest.TestCase):
         self.assertRegex(text, r"(?m)^DevicePolicy=closed$")
         self.assertEqual(re.findall(r"(?m)^DeviceAllow=char-(\S+) rw$", text), ["ttyS", "ttyUSB", "ttyACM", "ttyAMA"])
         self.assertEqual(len(re.findall(r"(?m)^DeviceAllow=", text)), 4)
+
+    def test_the_unit_of_several_daemons_is_made_as_the_operations_page_says(self):
+        page = text_of("deploy", "operations.md")
+        command = re.search(r"(?m)^    (sed -e .*?\\\n.*probekeeper@\.service)$", page)[1]
+        with tempfile.TemporaryDirectory() as folder:
+            made = os.path.join(folder, "probekeeper@.service")
+            command = command.replace("/lib/systemd/system/probekeeper.service", self.path)
+            subprocess.run(["bash", "-c", command.replace("/etc/systemd/system/probekeeper@.service", made)], check=True)
+            with open(made, encoding="utf-8") as file:
+                text = file.read()
+            self.assertIn("run --config /etc/probekeeper/%i.toml\n", text)
+            self.assertIn("check --config /etc/probekeeper/%i.toml\n", text)
+            self.assertIn("StateDirectory=probekeeper-%i\n", text)
+            instance = os.path.join(folder, "probekeeper@north.service")
+            shutil.copy(made, instance)
+            done = self.analyze("verify", instance)
+            self.assertEqual([line for line in done.stderr.splitlines()
+                              if "is not executable" not in line and "'man " not in line], [])
 
     def test_systemd_knows_every_word_of_it(self):
         done = self.analyze("verify", self.path)

@@ -239,6 +239,22 @@ class Life(unittest.TestCase):
         with open(os.path.join(ROOT, "lib", "store", "schema.cpp"), encoding="utf-8") as file:
             return file.read()
 
+    def test_a_backup_is_made_and_restored_as_the_operations_page_says(self):
+        with open(os.path.join(ROOT, "deploy", "operations.md"), encoding="utf-8") as file:
+            page = file.read()
+        backup = re.sub(r"\\\n\s*", "", re.search(r"(?m)^    (runuser .* backup .*\\\n.*)$", page)[1])
+        owner = re.search(r"`(chown probekeeper: \S+)`", page)[1]
+        m = self.machine
+        self.start()
+        m.run("sh", "-c", backup)
+        self.assertEqual(m.owner_and_mode("/var/lib/probekeeper/backup.db"), "probekeeper:probekeeper 600")
+        self.stop()
+        m.run("sh", "-c", f"cp /var/lib/probekeeper/backup.db {STORE} && rm -f {STORE}-wal {STORE}-shm && chown root: {STORE}")
+        m.run("sh", "-c", owner)
+        self.start()
+        self.assertEqual(self.get("/v1/tickets/a-17").status, 200)
+        self.stop()
+
     def test_removal_keeps_all_data_and_a_new_installation_serves_it_again(self):
         m = self.machine
         before = m.read(CONFIG)
@@ -404,6 +420,7 @@ def load_tests(loader, _tests, _pattern):
     in_order = ("test_it_installs_on_a_bare_debian_with_its_user_folders_and_service",
                 "test_it_starts_as_its_own_user_and_serves_an_empty_estate",
                 "test_an_upgrade_keeps_configuration_and_store_and_brings_the_store_to_todays_layout",
+                "test_a_backup_is_made_and_restored_as_the_operations_page_says",
                 "test_removal_keeps_all_data_and_a_new_installation_serves_it_again",
                 "test_purging_it_leaves_nothing",
                 "test_the_first_hour_of_a_new_owner_goes_as_it_is_written")
