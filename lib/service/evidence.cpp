@@ -69,6 +69,24 @@ void make_room(std::vector<TicketReason>& reasons) {
     }
 }
 
+// A diagnosis made again may raise at another time what stands already: that is the same reason, better
+// dated. Gives what is left to join.
+std::vector<Finding> redate(Ticket& ticket, Diagnosis const& d, std::vector<Finding> fresh) {
+    std::erase_if(fresh, [&](Finding const& found) {
+        auto const reason =
+            std::find_if(ticket.reasons.begin(), ticket.reasons.end(), [&](TicketReason const& known) {
+                return !known.cleared_at && known.finding.reason == found.reason &&
+                       standing(d, known.finding) == nullptr;
+            });
+        if (reason == ticket.reasons.end()) {
+            return false;
+        }
+        reason->finding = found;
+        return true;
+    });
+    return fresh;
+}
+
 // Each of these gives what history should say of it; empty where nothing happened.
 std::string join(Ticket& ticket, std::vector<Finding> const& fresh) {
     std::string joined;
@@ -207,7 +225,7 @@ void move_to(Ticket& ticket, State state, Timestamp at, std::string by, std::str
 
 bool take_evidence(Ticket& ticket, ProbeFacts const& probe, Diagnosis const& d,
                    std::vector<Finding> const& fresh) {
-    auto const joined = join(ticket, fresh);
+    auto const joined = join(ticket, redate(ticket, d, fresh));
     // One that awaits its calibration is back in the water and shows what it shows.
     bool const at_rest = d.service_state == diagnosis::ServiceState::in_service ||
                          d.service_state == diagnosis::ServiceState::awaiting_calibration;

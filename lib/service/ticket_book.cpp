@@ -48,6 +48,8 @@ bool has_entry(Ticket const& ticket, HistoryEntry const& wanted) {
 
 TicketBook::TicketBook(std::string site, std::int64_t next_number, std::vector<Ticket> tickets)
     : site_{std::move(site)}, next_number_{std::max<std::int64_t>(next_number, 1)} {
+    std::sort(tickets.begin(), tickets.end(),
+              [](auto const& a, auto const& b) { return a.number < b.number; });
     for (auto& ticket : tickets) {
         learn(ticket);
         next_number_ = std::max(next_number_, ticket.number + 1);
@@ -56,10 +58,13 @@ TicketBook::TicketBook(std::string site, std::int64_t next_number, std::vector<T
     }
 }
 
+// In the order of their numbers: what a newer ticket says of a finding counts.
 void TicketBook::learn(Ticket const& ticket) {
     auto& known = probes_[ticket.probe];
     for (auto const& reason : ticket.reasons) {
-        known.told.emplace(reason.finding.reason, reason.finding.raised_at);
+        auto const until = ticket.state == State::withdrawn ? reason.cleared_at.value_or(ticket.updated_at)
+                                                            : Timestamp::max();
+        known.told.insert_or_assign({reason.finding.reason, reason.finding.raised_at}, until);
     }
     if (!is_finished(ticket.state)) {
         known.unfinished = ticket.number;
@@ -78,7 +83,8 @@ Ticket* TicketBook::unfinished_of(std::string const& probe) {
 std::vector<Finding> TicketBook::untold(Known const& known, Diagnosis const& d) {
     std::vector<Finding> fresh;
     std::copy_if(d.findings.begin(), d.findings.end(), std::back_inserter(fresh), [&](auto const& f) {
-        return !known.told.contains({f.reason, f.raised_at});
+        auto const told = known.told.find({f.reason, f.raised_at});
+        return told == known.told.end() || d.at > told->second;
     });
     return fresh;
 }

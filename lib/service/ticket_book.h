@@ -2,7 +2,9 @@
 //
 // One probe has at most one unfinished ticket. What a finding is, is told by (reason, raised_at): one that
 // any ticket of its probe already carries - finished ones too - never opens or joins a ticket again, so a
-// person's `close` holds and a restart may feed the same readings again.
+// person's `close` holds and a restart may feed the same readings again. Of a withdrawn ticket that is so up
+// to its end: a later diagnosis that shows the finding after all, made again with readings that came late,
+// opens a new one.
 //
 // Every function gives the tickets that it changed, as they now stand: whoever keeps tickets writes exactly
 // those. Not safe for concurrent use. No clock: diagnoses, records and people's steps bring their times.
@@ -11,7 +13,6 @@
 #include <chrono>
 #include <cstdint>
 #include <map>
-#include <set>
 #include <string>
 #include <utility>
 #include <vector>
@@ -70,9 +71,9 @@ public:
 
 private:
     using Identity = std::pair<diagnosis::Reason, Timestamp>;
-    struct Known {  // of one probe
-        std::set<Identity> told;
-        std::int64_t unfinished = 0;  // number of the ticket; 0: none
+    struct Known {                           // of one probe
+        std::map<Identity, Timestamp> told;  // up to which diagnosis it is not to be told again
+        std::int64_t unfinished = 0;         // number of the ticket; 0: none
         Timestamp considered = Timestamp::min();
     };
 

@@ -105,6 +105,21 @@ TEST_CASE("a probe that shows the same again after its ticket was withdrawn gets
     CHECK(changed[0].id == "saltmarsh-18");
 }
 
+TEST_CASE("a finding that comes back as itself, made again after its ticket was withdrawn, gets a new one",
+          "[service][ticket]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
+    tickets.consider(probe(), diagnosed(2.0));
+    CHECK(tickets.consider(probe(), diagnosed(2.0, {slow(1.0)})).empty());
+    auto const again = tickets.consider(probe(), diagnosed(3.0, {slow(1.0)}));
+    REQUIRE(again.size() == 1);
+    CHECK(again[0].number == 18);
+    CHECK(again[0].state == State::open);
+    // And a book made again from both knows that the newer one tells of it.
+    TicketBook restarted{"saltmarsh", 1, {again[0], tickets.tickets().at(17)}};
+    CHECK(restarted.consider(probe(), diagnosed(4.0, {slow(1.0)})).empty());
+}
+
 TEST_CASE("a finding that a person closed does not come back by itself", "[service][ticket]") {
     auto tickets = book();
     tickets.consider(probe(), diagnosed(1.0, {slow(1.0)}));
@@ -213,6 +228,19 @@ TEST_CASE("a diagnosis made again may bring a cleared reason back as itself", "[
     CHECK(changed[0].reasons.size() == 2);
     CHECK_FALSE(changed[0].reasons[1].cleared_at);
     CHECK(changed[0].history.back().note == "stands again: because of background");
+}
+
+TEST_CASE("a diagnosis made again that dates a standing reason otherwise neither joins nor clears it",
+          "[service][ticket]") {
+    auto tickets = book();
+    tickets.consider(probe(), diagnosed(3.0, {slow(3.0)}));
+    auto const changed = tickets.consider(probe(), diagnosed(4.0, {slow(2.0)}));
+    REQUIRE(changed.size() == 1);
+    REQUIRE(changed[0].reasons.size() == 1);
+    CHECK(changed[0].reasons[0].finding.raised_at == at_day(2.0));
+    CHECK_FALSE(changed[0].reasons[0].cleared_at);
+    CHECK(changed[0].history.size() == 1);
+    CHECK(tickets.consider(probe(), diagnosed(5.0, {slow(2.0)})).empty());
 }
 
 TEST_CASE("a reason that comes and goes for a year fills neither reasons nor history", "[service][ticket]") {
