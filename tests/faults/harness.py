@@ -1,0 +1,175 @@
+"""What the tests of faults share: a Modbus TCP device of our own that remembers what it answered, and a daemon that is
+started, killed and asked."""
+import ctypes
+import http.client
+import json
+import os
+import shutil
+import signal
+import socket
+import socketserver
+import sqlite3
+import struct
+import subprocess
+import threading
+import time
+
+
+def end_with_us():
+    """Linux's prctl(PR_SET_PDEATHSIG, SIGKILL): a test that is killed leaves nothing running."""
+    ctypes.CDLL(None).prctl(1, signal.SIGKILL)
+
+
+def free_port():
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return s.getsockname()[1]
+
+
+def until(what, holds, seconds=60, every=0.02):
+    deadline = time.monotonic() + seconds
+    while time.monotonic() < deadline:
+        result = holds()
+        if result:
+            return result
+        time.sleep(every)
+    raise AssertionError(f"{what}: not within {seconds} s")
+
+
+def exactly(sock, count):
+    data = b""
+    while len(data) < count:
+        more = sock.recv(count - len(data))
+        if not more:
+            raise ConnectionError("the other end closed")
+        data += more
+    return data
+
+
+class CountingDevice:
+    """Holding registers 0..3 of every unit: dissolved oxygen as float32, another value at each poll, and 15 degC.
+
+    `served` maps (unit, value in units of 1e-4 mg/L) to when it went out, by time.time().
+    """
+
+    def __init__(self):
+        self.served = {}
+        self.lock = threading.Lock()
+        self.count = {}
+        device = self
+
+        class Handler(socketserver.BaseRequestHandler):
+            def handle(self):
+                self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                try:
+                    while True:
+                        transaction, _, _, unit, function, address, words = struct.unpack(
+                            ">HHHBBHH", exactly(self.request, 12))
+                        data = device.registers(unit)[2 * address:2 * (address + words)]
+                        self.request.sendall(struct.pack(">HHHBBB", transaction, 0, 3 + len(data), unit, function,
+                                                         len(data)) + data)
+                except OSError:
+                    pass
+
+        class Server(socketserver.ThreadingTCPServer):
+            daemon_threads = True
+
+        self.server = Server(("127.0.0.1", 0), Handler)
+        self.port = self.server.server_address[1]
+        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+    def registers(self, unit):
+        with self.lock:
+            n = self.count[unit] = self.count.get(unit, 0) + 1
+            self.served[unit, n] = time.time()
+        return struct.pack(">ff", n * 1e-4, 15.0)
+
+
+class Daemon:
+    def __init__(self, executable, folder, port):
+        self.executable, self.folder, self.port = executable, folder, port
+        self.process = None
+
+    def path(self, name):
+        return os.path.join(self.folder, name)
+
+    def start(self, environment=None):
+        with open(self.path("log"), "a", encoding="utf-8") as log:
+            self.process = subprocess.Popen([self.executable, "run", "--config", self.path("c.toml")], stderr=log,
+                                            stdout=log, preexec_fn=end_with_us, env=environment)
+
+    def ready(self, seconds=120):
+        def answers():
+            if self.process.poll() is not None:
+                raise AssertionError(f"the daemon ended with {self.process.returncode}: {self.log()[-2000:]}")
+            try:
+                return self.ask("GET", "/v1/probes")[0] == 200  # 503 while it starts
+            except OSError:
+                return False
+        until("the daemon answers", answers, seconds)
+
+    def kill(self):
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self, seconds=60):
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(seconds)
+
+    def log(self):
+        with open(self.path("log"), encoding="utf-8", errors="replace") as file:
+            return file.read()
+
+    def ask(self, method, target, body=None, headers=None, timeout=60):
+        """Status and JSON (or text); OSError where nobody answers to the end."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=timeout)
+        sent = dict(headers or {})
+        if body is not None and not isinstance(body, (bytes, str)):
+            body = json.dumps(body)
+            sent.setdefault("Content-Type", "application/json")
+        try:
+            connection.request(method, target, body, sent)
+            answer = connection.getresponse()
+            text = answer.read()
+        except http.client.HTTPException as broken:
+            raise ConnectionError(str(broken)) from broken
+        finally:
+            connection.close()
+        is_json = "json" in (answer.getheader("Content-Type") or "")
+        return answer.status, json.loads(text) if is_json else text
+
+    def get(self, target):
+        status, answer = self.ask("GET", target)
+        if status != 200:
+            raise AssertionError(f"GET {target}: {status} {answer}")
+        return answer
+
+    def pages(self, target):
+        """The items of all pages."""
+        items, after = [], ""
+        while after is not None:
+            answer = self.get(target + ("&" if "?" in target else "?") + "limit=1000" + after)
+            items += answer["items"]
+            after = "&after=" + answer["next"] if answer["next"] else None
+        return items
+
+
+def store_faults(folder, name="store.db"):
+    """What SQLite finds wrong in a copy of the store as a killed daemon left it; the store itself is not touched."""
+    copy = os.path.join(folder, "copy")
+    shutil.rmtree(copy, ignore_errors=True)
+    os.mkdir(copy)
+    for suffix in ("", "-wal"):  # the index of the log is made again from the log
+        source = os.path.join(folder, name + suffix)
+        if os.path.exists(source):
+            shutil.copy(source, os.path.join(copy, name + suffix))
+    if not os.path.exists(os.path.join(copy, name)):
+        return []  # killed before it was made
+    db = sqlite3.connect(os.path.join(copy, name))
+    try:
+        found = [row[0] for row in db.execute("PRAGMA integrity_check")]
+        found += [f"foreign key: {row}" for row in db.execute("PRAGMA foreign_key_check")]
+    finally:
+        db.close()
+        shutil.rmtree(copy)
+    return [] if found == ["ok"] else found
