@@ -5,12 +5,13 @@
 #include <fstream>
 #include <sstream>
 
-#include "chart/chart.h"
 #include "daemon/configuration.h"
 #include "daemon/exit_codes.h"
 #include "daemon/verbs.h"
 #include "document/round.h"
+#include "document/small_chart.h"
 #include "document/write.h"
+#include "live/round_source.h"
 #include "rounds/keep.h"
 #include "rounds/papers.h"
 #include "store/reader.h"
@@ -20,49 +21,9 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr store::PageRequest all_at_once{10'000, std::nullopt};
-
-std::vector<service::Ticket> unfinished(store::Reader& reader) {
-    store::TicketFilter filter;
-    filter.unfinished_only = true;
-    std::vector<service::Ticket> tickets;
-    auto request = all_at_once;
-    do {
-        auto page = reader.tickets(filter, request).value();
-        tickets.insert(tickets.end(), std::make_move_iterator(page.items.begin()),
-                       std::make_move_iterator(page.items.end()));
-        request.after = page.next;
-    } while (request.after);
-    return tickets;
-}
-
-std::map<std::string, Timestamp> last_visits(store::Reader& reader, fleet::Fleet const& fleet) {
-    std::map<std::string, Timestamp> last;
-    for (auto const& site : fleet.sites) {
-        for (auto const& kept : reader.site_records(site.id).value()) {
-            if (!kept.voided_at) {
-                auto const [at, is_new] = last.emplace(site.id, kept.record.time);
-                at->second = std::max(at->second, kept.record.time);
-            }
-        }
-    }
-    return last;
-}
-
-// The response times of the last 90 days, which is what most visits are about.
-std::string small_chart(store::Reader& reader, std::string const& probe, Timestamp now) {
-    chart::Chart chart;
-    chart.title = "T90 at 20 °C";
-    chart.unit = "s";
-    chart.from = now - days(90.0);
-    chart.to = now;
-    for (auto const& test : reader.response_tests(probe, chart.from, all_at_once).value().items) {
-        (test.used ? chart.good_dots : chart.poor_dots).push_back({test.time, test.t90_20_s});
-    }
-    if (chart.good_dots.empty()) {
-        return {};
-    }
-    return chart::to_svg(chart);
+std::string chart_of(store::Reader& reader, std::string const& probe, Timestamp now) {
+    auto const tests = reader.response_tests(probe, now - days(document::small_chart_days), {10'000, std::nullopt});
+    return document::small_chart(tests.value().items, now);
 }
 
 bool write_file(fs::path const& file, std::string const& text) {
@@ -120,23 +81,38 @@ int round(fs::path const& config, RoundRequest const& request) {
         return failed;
     }
     auto& reader = *opened;
-    rounds::Asked asked{*week, *at, unfinished(reader), last_visits(reader, *fleet), {}};
-    auto const file = [&](char const* ending) { return request.to / (zone::to_text(*week) + ending); };
-    auto const before = published_in(file(".json"));
-    bool const keep = before && !request.replan;
-    auto made = keep ? rounds::keep_round(*fleet, asked, *before) : searched(*fleet, asked, request.limit_s);
-    if (!keep && before) {
-        made.revision = before->revision + 1;
-        made.moved = rounds::moved_between(*before, made);
+    auto source = live::read_round_source(reader, *fleet, *week, *at);
+    if (!source) {
+        fmt::print(stderr, "{}\n", source.error().message);
+        return failed;
     }
-    if (request.publish && !made.published_at) {
+    auto const& asked = source.value().asked;
+    auto const file = [&](char const* ending) { return request.to / (zone::to_text(*week) + ending); };
+    // What the daemon published stands above what lies in the folder.
+    auto told = std::move(source.value().told.published);
+    if (told.empty()) {
+        if (auto before = published_in(file(".json"))) {
+            told.push_back(std::move(*before));
+        }
+    }
+    bool const keep = !told.empty() && !request.replan && !source.value().told.replanned;
+    auto made =
+        keep ? rounds::keep_round(*fleet, asked, told.back()) : searched(*fleet, asked, request.limit_s);
+    if (!keep && !told.empty()) {
+        made.revision = told.back().revision + 1;
+        made.moved = rounds::moved_between(told.back(), made);
+        made.differs = true;
+    }
+    if (request.publish && (!made.published_at || made.differs)) {
         made.published_at = *at;
+        made.revision = std::max(made.revision, 1);
+        made.differs = false;
     }
     rounds::HtmlSettings html;
-    html.chart = [&](std::string const& probe) { return small_chart(reader, probe, *at); };
+    html.chart = [&](std::string const& probe) { return chart_of(reader, probe, *at); };
     bool const written = write_file(file(".json"), document::write(document::to_json(made)) + "\n") &&
                          write_file(file(".html"), document::as_utf8(rounds::to_html(made, html))) &&
-                         write_file(file(".ics"), rounds::to_ics(made, *at, before ? &*before : nullptr)) &&
+                         write_file(file(".ics"), rounds::to_ics(made, *at, told)) &&
                          write_file(file(".csv"), rounds::to_csv(made));
     return written ? done : failed;
 }

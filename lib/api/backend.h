@@ -23,6 +23,7 @@
 #include "document/probe.h"
 #include "document/readings.h"
 #include "document/site.h"
+#include "rounds/round.h"
 #include "service/record.h"
 #include "service/ticket.h"
 #include "service/ticket_book.h"
@@ -107,6 +108,14 @@ struct KeptAnswer {
 template <typename T>
 using Keep = std::function<std::optional<KeptAnswer>(T const&)>;
 
+// A week's round, and how it came to be.
+struct WeekRound {
+    rounds::Round round;
+    std::vector<rounds::Round> told;  // what was published of the week, as it came: calendars go on from it
+    Timestamp made_at{};              // what the plan knows of is of this hour
+    std::optional<double> planning;   // 0..1, how far a newer plan has come; none: this is the newest
+};
+
 using TicketStep = std::function<service::StepResult(service::TicketBook& book, Timestamp now)>;
 
 // Who changed what by a request; the request's path names it.
@@ -167,6 +176,14 @@ public:
     // A person's step on a ticket: `take` finds it in the book of its site, which then keeps the outcome.
     virtual Answer<service::Ticket> step(std::string const& ticket, TicketStep const& take,
                                          Keep<service::Ticket> const& keep) = 0;
+    // The round as it would be, or has been, told. Where it is not yet planned with what is known now, waits a few
+    // seconds and then gives an older one, or is unavailable.
+    virtual Answer<WeekRound> round(zone::Week week) = 0;
+    // Fixes it: from then on it changes as little as possible. Where nothing has changed since it was published
+    // last, nothing is published.
+    virtual Answer<WeekRound> publish_round(zone::Week week, std::string const& by, Keep<WeekRound> const& keep) = 0;
+    // Forgets what was published but for what has begun; people are told when it is published again.
+    virtual Answer<WeekRound> replan_round(zone::Week week, std::string const& by, Keep<WeekRound> const& keep) = 0;
     // Stores the readings of a file in the form of a CSV of readings; diagnosis follows by itself, made again
     // from the first of them. Probes must be of the sites `only`, where it is not empty (else forbidden), and
     // fed by CSV (else a conflict); then nothing is stored.

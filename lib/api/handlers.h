@@ -44,4 +44,11 @@ Response visit_ticket(Call const& call, Backend& backend);
 Response close_ticket(Call const& call, Backend& backend);
 Response see_ticket(Call const& call, Backend& backend);
 
+Response show_round(Call const& call, Backend& backend);
+Response show_round_html(Call const& call, Backend& backend);
+Response show_round_ics(Call const& call, Backend& backend);
+Response show_round_csv(Call const& call, Backend& backend);
+Response publish_round(Call const& call, Backend& backend);
+Response replan_round(Call const& call, Backend& backend);
+
 }  // namespace probekeeper::api

@@ -22,6 +22,7 @@ constexpr std::array parameters{
               "At most so many items; greatest value by endpoint"},
     Parameter{"site", id, "Only of this site"},
     Parameter{"probe", id, "Only of this probe"},
+    Parameter{"technician", id, "Only where this technician goes"},
     Parameter{"condition", R"({"$ref": "#/components/schemas/Condition"})", "Only probes in this condition"},
     Parameter{"state", R"({"$ref": "#/components/schemas/TicketState"})", "Only tickets in this state"},
     Parameter{"reason", R"({"$ref": "#/components/schemas/Reason"})",

@@ -4,6 +4,7 @@
 #include <boost/json/parse.hpp>
 #include <cmath>
 
+#include "base/date.h"
 #include "document/number.h"
 #include "rounds/words.h"
 
@@ -54,6 +55,9 @@ json::object written(rounds::RoundStop const& stop) {
         jobs.push_back(written(job));
     }
     return {{"site", stop.site},
+            {"name", text_or_null(stop.site_name)},
+            {"address", text_or_null(stop.address)},
+            {"access_notes", text_or_null(stop.access_notes)},
             {"arrive", time(stop.arrive)},
             {"leave", time(stop.leave)},
             {"jobs", std::move(jobs)}};
@@ -73,6 +77,14 @@ json::object written(rounds::RoundDay const& day) {
             {"stops", std::move(stops)}};
 }
 
+json::array joins(rounds::Round const& round, std::string const& technician) {
+    json::array out;
+    for (auto const& join : rounds::joins_of(round, technician)) {
+        out.push_back(json::object{{"date", rounds::day_text(join.date)}, {"technician", join.technician}});
+    }
+    return out;
+}
+
 }  // namespace
 
 json::object to_json(rounds::Round const& round) {
@@ -83,7 +95,10 @@ json::object to_json(rounds::Round const& round) {
             days.push_back(written(day));
         }
         technicians.push_back(json::object{{"technician", technician.technician},
+                                           {"name", text_or_null(technician.name)},
+                                           {"time_zone", technician.time_zone},
                                            {"days", std::move(days)},
+                                           {"joins", joins(round, technician.technician)},
                                            {"load", written(technician.load)}});
     }
     json::array not_reached;
@@ -102,6 +117,7 @@ json::object to_json(rounds::Round const& round) {
     return {{"week", zone::to_text(round.week)},
             {"published_at", time(round.published_at)},
             {"revision", round.revision},
+            {"differs", round.differs},
             {"technicians", std::move(technicians)},
             {"not_reached", std::move(not_reached)},
             {"moved", std::move(moved)},
@@ -114,29 +130,88 @@ namespace {
 
 // Throw where something is not as `to_json` wrote it.
 std::string text_in(json::object const& object, std::string_view name) {
-    return std::string{object.at(name).as_string()};
+    auto const& found = object.at(name);
+    return found.is_null() ? std::string{} : std::string{found.as_string()};
 }
 
 Timestamp time_in(json::object const& object, std::string_view name) {
     return parse_rfc3339(text_in(object, name)).value();
 }
 
+double number_in(json::object const& object, std::string_view name) {
+    return object.at(name).to_number<double>();
+}
+
+std::vector<std::string> texts_in(json::object const& object, std::string_view name) {
+    std::vector<std::string> all;
+    for (auto const& one : object.at(name).as_array()) {
+        all.emplace_back(one.as_string());
+    }
+    return all;
+}
+
+std::chrono::year_month_day date_in(json::object const& object, std::string_view name) {
+    return parse_date(text_in(object, name)).value();
+}
+
+template <typename Read>
+auto all_in(json::object const& object, std::string_view name, Read read) {
+    std::vector<decltype(read(object))> all;
+    for (auto const& one : object.at(name).as_array()) {
+        all.push_back(read(one.as_object()));
+    }
+    return all;
+}
+
+service::Part part_of(json::object const& object) {
+    auto const* const kind = object.if_contains("kind");
+    return {text_in(object, "part"), kind != nullptr ? std::string{kind->as_string()} : std::string{},
+            static_cast<int>(object.at("quantity").as_int64())};
+}
+
+rounds::RoundJob job_of(json::object const& object) {
+    rounds::RoundJob job;
+    job.probe = text_in(object, "probe");
+    job.ticket = text_in(object, "ticket");
+    job.location = text_in(object, "location");
+    job.serial = text_in(object, "serial");
+    job.work = texts_in(object, "work");
+    job.minutes = number_in(object, "minutes");
+    job.why_now = text_in(object, "why_now");
+    job.evidence = text_in(object, "evidence");
+    job.pulled_forward = object.at("pulled_forward").as_bool();
+    job.life_price = number_in(object, "life_price");
+    job.parts = all_in(object, "parts", part_of);
+    job.cautions = texts_in(object, "cautions");
+    return job;
+}
+
+rounds::RoundStop stop_of(json::object const& object) {
+    return {text_in(object, "site"),         text_in(object, "name"),     text_in(object, "address"),
+            text_in(object, "access_notes"), time_in(object, "arrive"), time_in(object, "leave"),
+            all_in(object, "jobs", job_of)};
+}
+
 rounds::RoundDay day_of(json::object const& object) {
     rounds::RoundDay day;
-    day.date = std::chrono::year_month_day{
-        std::chrono::floor<std::chrono::days>(parse_rfc3339(text_in(object, "date") + "T00:00:00Z").value())};
-    for (auto const& one : object.at("with").as_array()) {
-        day.with.emplace_back(one.as_string());
-    }
-    for (auto const& one : object.at("stops").as_array()) {
-        auto const& stop = one.as_object();
-        rounds::RoundStop result;
-        result.site = result.site_name = text_in(stop, "site");
-        result.arrive = time_in(stop, "arrive");
-        result.leave = time_in(stop, "leave");
-        day.stops.push_back(std::move(result));
-    }
+    day.date = date_in(object, "date");
+    day.depart = time_in(object, "depart");
+    day.home = time_in(object, "home");
+    day.drive_minutes = number_in(object, "drive_minutes");
+    day.work_minutes = number_in(object, "work_minutes");
+    day.with = texts_in(object, "with");
+    day.stops = all_in(object, "stops", stop_of);
     return day;
+}
+
+rounds::RoundTechnician technician_of(json::object const& object) {
+    return {text_in(object, "technician"), text_in(object, "name"), text_in(object, "time_zone"),
+            all_in(object, "days", day_of), all_in(object, "load", part_of)};
+}
+
+rounds::Moved moved_of(json::object const& object) {
+    return {text_in(object, "site"), text_in(object, "was_technician"), text_in(object, "technician"),
+            time_in(object, "was"), time_in(object, "now")};
 }
 
 }  // namespace
@@ -150,15 +225,17 @@ std::optional<rounds::Round> round_of(std::string_view text) try {
         round.published_at = time_in(object, "published_at");
     }
     round.revision = static_cast<int>(object.at("revision").as_int64());
-    for (auto const& one : object.at("technicians").as_array()) {
-        auto const& technician = one.as_object();
-        rounds::RoundTechnician result;
-        result.technician = result.name = text_in(technician, "technician");
-        for (auto const& day : technician.at("days").as_array()) {
-            result.days.push_back(day_of(day.as_object()));
-        }
-        round.technicians.push_back(std::move(result));
+    round.differs = object.at("differs").as_bool();
+    round.technicians = all_in(object, "technicians", technician_of);
+    round.not_reached = all_in(object, "not_reached", [](json::object const& left) {
+        return rounds::NotReached{text_in(left, "ticket"), text_in(left, "probe"), text_in(left, "why")};
+    });
+    round.moved = all_in(object, "moved", moved_of);
+    round.price = number_in(object, "price");
+    if (!object.at("bound").is_null()) {
+        round.bound = number_in(object, "bound");
     }
+    round.cut_short = object.at("cut_short").as_bool();
     return round;
 } catch (std::exception const&) {
     return std::nullopt;

@@ -11,8 +11,7 @@ namespace probekeeper::document {
 
 [[nodiscard]] boost::json::object to_json(rounds::Round const& round);
 
-// The visits of such a document again: week, technicians, days and stops, without what is done there. Empty:
-// it is no round.
+// Such a document read again. Empty: it is no round.
 [[nodiscard]] std::optional<rounds::Round> round_of(std::string_view text);
 
 }  // namespace probekeeper::document

@@ -199,6 +199,7 @@ RoundsSettings read_rounds(Section& section) {
     take("late_price_this_week", rounds.late_price_this_week, 0.0, most_price);
     take("late_price_next_visit", rounds.late_price_next_visit, 0.0, most_price);
     take("membrane_price", rounds.membrane_price, 0.0, most_price);
+    rounds.search_seconds = section.number("search_seconds", 1.0, 3600.0).value_or(rounds.search_seconds);
     if (auto const days = section.integer("pull_forward_days", 0, 365)) {
         rounds.pull_forward_days = static_cast<int>(*days);
     }

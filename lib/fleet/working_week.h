@@ -74,6 +74,7 @@ struct RoundsSettings {
     double late_price_this_week = 60.0;
     double late_price_next_visit = 5.0;
     double membrane_price = 80.0;  // a whole life of one; thrown away by the share that is left
+    double search_seconds = 30.0;  // a plan is good enough after so long; most take a few seconds
     int pull_forward_days = 28;    // what falls due within so many days after the week may be done now
     // Minutes from one to another, by the ids of depots and sites; what is not in it goes by road and speed.
     std::map<std::pair<std::string, std::string>, double> travel_minutes;

@@ -399,6 +399,23 @@ api::Answer<service::Ticket> Backend::step(std::string const& ticket, api::Ticke
     return now.value().keeper->step(ticket, take, keep);
 }
 
+api::Answer<api::WeekRound> Backend::round(zone::Week week) {
+    auto const now = parts();
+    return now ? now.value().rounds->round(week) : now.error();
+}
+
+api::Answer<api::WeekRound> Backend::publish_round(zone::Week week, std::string const& by,
+                                                   api::Keep<api::WeekRound> const& keep) {
+    auto const now = parts();
+    return now ? now.value().rounds->publish(week, by, keep) : now.error();
+}
+
+api::Answer<api::WeekRound> Backend::replan_round(zone::Week week, std::string const& by,
+                                                  api::Keep<api::WeekRound> const& keep) {
+    auto const now = parts();
+    return now ? now.value().rounds->replan(week, by, keep) : now.error();
+}
+
 api::Answer<api::Upload> Backend::add_readings(std::filesystem::path const& file,
                                                std::vector<std::string> const& only) {
     auto const now = parts();

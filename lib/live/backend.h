@@ -10,6 +10,7 @@
 #include "fieldbus/poller.h"
 #include "live/board.h"
 #include "live/keeper.h"
+#include "live/round_desk.h"
 #include "live/stamp_clock.h"
 #include "store/reader_pool.h"
 #include "store/writer.h"
@@ -26,6 +27,7 @@ public:
         std::shared_ptr<Keeper> keeper;
         std::shared_ptr<Workers const> workers;
         std::vector<store::ProbeKey> keys;  // of the fleet's probes
+        std::shared_ptr<RoundDesk> rounds;
     };
 
     // All must outlive the backend.
@@ -66,6 +68,11 @@ public:
                                                 api::Keep<service::KeptRecord> const& keep) override;
     api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
                                       api::Keep<service::Ticket> const& keep) override;
+    api::Answer<api::WeekRound> round(zone::Week week) override;
+    api::Answer<api::WeekRound> publish_round(zone::Week week, std::string const& by,
+                                              api::Keep<api::WeekRound> const& keep) override;
+    api::Answer<api::WeekRound> replan_round(zone::Week week, std::string const& by,
+                                             api::Keep<api::WeekRound> const& keep) override;
     api::Answer<api::Upload> add_readings(std::filesystem::path const& file,
                                           std::vector<std::string> const& only) override;
     api::Answer<std::optional<api::KeptAnswer>> kept_answer(std::string const& token, std::string const& path,

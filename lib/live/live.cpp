@@ -193,7 +193,8 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
         next.workers->push_back(std::make_unique<fieldbus::LineWorker>(*next.fleet, line, *next.desk, clock));
         next.workers->back()->start();
     }
-    backend->use({next.board, next.keeper, next.workers, std::move(keys)});
+    backend->use({next.board, next.keeper, next.workers, std::move(keys),
+                  std::make_shared<RoundDesk>(next.fleet, *readers, *writer, clock, log)});
     if (scada) {
         scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
     }

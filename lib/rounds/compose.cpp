@@ -160,12 +160,17 @@ private:
         }
     }
 
+    bool is_taken(std::string const& technician, year_month_day day) const {
+        return std::any_of(asked_.taken.begin(), asked_.taken.end(),
+                           [&](Taken const& t) { return t.technician == technician && t.date == day; });
+    }
+
     std::optional<Shift> shift_of(std::size_t t, int d) {
         auto const& technician = fleet_.technicians[t];
         auto const& depot = fleet_.depots[technician.depot];
         year_month_day const day{monday_ + std::chrono::days{d}};
         auto const& hours = technician.hours[static_cast<std::size_t>(d)];
-        if (!hours || holds(technician.absences, day)) {
+        if (!hours || holds(technician.absences, day) || is_taken(technician.id, day)) {
             return std::nullopt;
         }
         auto const zone = zone_of(depot.time_zone);

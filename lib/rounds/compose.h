@@ -14,6 +14,12 @@ namespace probekeeper::rounds {
 
 inline constexpr double price_unit = 1e6;  // of the currency, in a Price
 
+// Somebody who cannot be given anything on a day, beside the absences that the configuration knows.
+struct Taken {
+    std::string technician;
+    std::chrono::year_month_day date{};
+};
+
 struct Asked {
     zone::Week week;
     Timestamp now{};  // nothing is planned before it
@@ -21,6 +27,7 @@ struct Asked {
         tickets;  // those postponed beyond the week, and finished ones, are passed over
     std::map<std::string, Timestamp> last_visit;       // by site, for checks by contract; none: never
     std::map<std::string, double> membrane_life_days;  // by probe, a whole life as known; else 180 days
+    std::vector<Taken> taken;
 };
 
 // The work at one probe.

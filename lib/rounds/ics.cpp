@@ -1,5 +1,6 @@
 #include <spdlog/fmt/fmt.h>
 
+#include <algorithm>
 #include <map>
 
 #include "rounds/papers.h"
@@ -32,26 +33,58 @@ std::string utc(Timestamp t) {
 }
 
 struct Event {
-    RoundStop const* stop;
-    RoundTechnician const* technician;
+    RoundStop const* stop = nullptr;
+    RoundTechnician const* technician = nullptr;
+    int sequence = 0;
+    bool cancelled = false;
 };
+using Events = std::map<std::string, Event>;  // by UID
 
-// By UID. A site's second visit in a week has a number behind.
-std::map<std::string, Event> events_of(Round const& round) {
-    std::map<std::string, Event> events;
+// A site's later visits in a week have a number behind.
+Events events_of(Round const& round) {
+    std::vector<Event> all;
     for (auto const& technician : round.technicians) {
         for (auto const& day : technician.days) {
             for (auto const& stop : day.stops) {
-                auto const base = zone::to_text(round.week) + "-" + stop.site;
-                auto uid = base + "@probekeeper";
-                for (int k = 2; events.contains(uid); ++k) {
-                    uid = fmt::format("{}-{}@probekeeper", base, k);
-                }
-                events.emplace(std::move(uid), Event{&stop, &technician});
+                all.push_back({&stop, &technician});
             }
         }
     }
+    std::stable_sort(all.begin(), all.end(),
+                     [](Event const& a, Event const& b) { return a.stop->arrive < b.stop->arrive; });
+    Events events;
+    for (auto const& event : all) {
+        auto const base = zone::to_text(round.week) + "-" + event.stop->site;
+        auto uid = base + "@probekeeper";
+        for (int k = 2; events.contains(uid); ++k) {
+            uid = fmt::format("{}-{}@probekeeper", base, k);
+        }
+        events.emplace(std::move(uid), event);
+    }
     return events;
+}
+
+bool same_appointment(Event const& a, Event const& b) {
+    return a.cancelled == b.cancelled && a.stop->arrive == b.stop->arrive && a.stop->leave == b.stop->leave &&
+           a.technician->technician == b.technician->technician;
+}
+
+// What people have been told so far, and now this.
+void tell(Events& told, Events const& now) {
+    for (auto const& [uid, event] : now) {
+        auto const [at, is_new] = told.emplace(uid, event);
+        if (!is_new) {
+            auto const sequence = at->second.sequence + (same_appointment(at->second, event) ? 0 : 1);
+            at->second = event;
+            at->second.sequence = sequence;
+        }
+    }
+    for (auto& [uid, event] : told) {
+        if (!event.cancelled && !now.contains(uid)) {
+            event.cancelled = true;
+            ++event.sequence;
+        }
+    }
 }
 
 class Calendar {
@@ -60,7 +93,7 @@ public:
         text_ += folded(fmt::format("{}:{}", name, value));
     }
 
-    void event(std::string const& uid, Event const& event, int sequence, Timestamp stamp, bool cancelled) {
+    void event(std::string const& uid, Event const& event, Timestamp stamp, std::string_view status) {
         auto const& stop = *event.stop;
         std::string what;
         for (auto const& job : stop.jobs) {
@@ -69,10 +102,10 @@ public:
         line("BEGIN", "VEVENT");
         line("UID", uid);
         line("DTSTAMP", utc(stamp));
-        line("SEQUENCE", std::to_string(sequence));
+        line("SEQUENCE", std::to_string(event.sequence));
         line("DTSTART", utc(stop.arrive));
         line("DTEND", utc(stop.leave));
-        line("STATUS", cancelled ? "CANCELLED" : "CONFIRMED");
+        line("STATUS", status);
         line("SUMMARY", escaped(fmt::format("{}: {}", event.technician->name, stop.site_name)));
         if (!stop.address.empty()) {
             line("LOCATION", escaped(stop.address));
@@ -109,22 +142,20 @@ std::string folded(std::string_view line) {
     return out;
 }
 
-std::string to_ics(Round const& round, Timestamp stamp, Round const* before) {
+std::string to_ics(Round const& round, Timestamp stamp, std::span<Round const> told) {
     Calendar calendar;
     calendar.line("BEGIN", "VCALENDAR");
     calendar.line("VERSION", "2.0");
     calendar.line("PRODID", "-//Probekeeper//Rounds//EN");
     calendar.line("METHOD", "PUBLISH");
-    auto const events = events_of(round);
-    for (auto const& [uid, event] : events) {
-        calendar.event(uid, event, round.revision, stamp, /*cancelled=*/false);
+    Events events;
+    for (auto const& before : told) {
+        tell(events, events_of(before));
     }
-    if (before != nullptr) {
-        for (auto const& [uid, event] : events_of(*before)) {
-            if (!events.contains(uid)) {
-                calendar.event(uid, event, round.revision, stamp, /*cancelled=*/true);
-            }
-        }
+    tell(events, events_of(round));
+    bool const fixed = round.published_at && !round.differs;
+    for (auto const& [uid, event] : events) {
+        calendar.event(uid, event, stamp, event.cancelled ? "CANCELLED" : fixed ? "CONFIRMED" : "TENTATIVE");
     }
     calendar.line("END", "VCALENDAR");
     return calendar.text();

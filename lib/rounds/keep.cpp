@@ -74,7 +74,98 @@ std::map<std::string, std::vector<Told>> told_in(Round const& round) {
     return told;
 }
 
+bool same_stops(Round const& a, Round const& b) {
+    auto const same_visits = [](std::vector<Told> const& p, std::vector<Told> const& q) {
+        return std::equal(p.begin(), p.end(), q.begin(), q.end(), [](Told const& i, Told const& j) {
+            return i.technician == j.technician && i.date == j.date && i.arrive == j.arrive;
+        });
+    };
+    auto const x = told_in(a);
+    auto const y = told_in(b);
+    return std::equal(x.begin(), x.end(), y.begin(), y.end(), [&](auto const& p, auto const& q) {
+        return p.first == q.first && same_visits(p.second, q.second);
+    });
+}
+
+bool has_begun(RoundDay const& day, Timestamp now) {
+    return day.depart <= now;
+}
+
+Round without_begun(Round round, Timestamp now) {
+    for (auto& technician : round.technicians) {
+        std::erase_if(technician.days, [&](RoundDay const& day) { return has_begun(day, now); });
+    }
+    return round;
+}
+
+// Nothing that is done there is asked for again, and nobody is missed there.
+void leave_day(Asked& asked, RoundDay const& day) {
+    for (auto const& stop : day.stops) {
+        auto const [last, is_new] = asked.last_visit.emplace(stop.site, stop.arrive);
+        last->second = std::max(last->second, stop.arrive);
+        for (auto const& job : stop.jobs) {
+            std::erase_if(asked.tickets,
+                          [&](service::Ticket const& t) { return !job.ticket.empty() && t.id == job.ticket; });
+        }
+    }
+}
+
+bool is_settled(RoundDay const& day, Timestamp now) {
+    constexpr auto paperwork = std::chrono::hours{24};
+    return day.home + paperwork <= now;
+}
+
 }  // namespace
+
+void leave_begun(Asked& asked, Round const& told) {
+    for (auto const& technician : told.technicians) {
+        for (auto const& day : technician.days) {
+            if (!has_begun(day, asked.now)) {
+                continue;
+            }
+            asked.taken.push_back({technician.technician, day.date});
+            for (auto const& other : day.with) {
+                asked.taken.push_back({other, day.date});
+            }
+            if (!is_settled(day, asked.now)) {
+                leave_day(asked, day);
+            }
+        }
+    }
+}
+
+void leave_told(Asked& asked, Round const& told) {
+    for (auto const& technician : told.technicians) {
+        for (auto const& day : technician.days) {
+            if (!is_settled(day, asked.now)) {
+                leave_day(asked, day);
+            }
+        }
+    }
+}
+
+void add_begun(Round& ahead, Round const& told, Timestamp now) {
+    for (auto const& technician : told.technicians) {
+        auto found = std::find_if(
+            ahead.technicians.begin(), ahead.technicians.end(),
+            [&](RoundTechnician const& other) { return other.technician == technician.technician; });
+        for (auto const& day : technician.days) {
+            if (!has_begun(day, now)) {
+                continue;
+            }
+            if (found == ahead.technicians.end()) {  // works here no longer, but went
+                ahead.technicians.push_back({technician.technician, technician.name, technician.time_zone, {}, {}});
+                found = std::prev(ahead.technicians.end());
+            }
+            found->days.push_back(day);
+        }
+        if (found != ahead.technicians.end()) {
+            std::stable_sort(found->days.begin(), found->days.end(),
+                             [](RoundDay const& a, RoundDay const& b) { return a.date < b.date; });
+            found->load = load_of(found->days);
+        }
+    }
+}
 
 Plan plan_of(fleet::Fleet const& fleet, Composed& composed, Round const& published) {
     Plan plan{std::vector<std::vector<int>>(composed.week.shifts.size())};
@@ -125,27 +216,18 @@ std::vector<Moved> moved_between(Round const& before, Round const& after) {
 }
 
 Round keep_round(fleet::Fleet const& fleet, Asked const& asked, Round const& published) {
-    auto composed = compose(fleet, asked);
-    auto const told = plan_of(fleet, composed, published);
+    auto rest = asked;
+    leave_begun(rest, published);
+    auto composed = compose(fleet, rest);
+    auto const told = plan_of(fleet, composed, without_begun(published, asked.now));
     auto const amended = amend(composed.week, told);
-    auto round = to_round(fleet, asked, composed, amended.plan);
+    auto round = to_round(fleet, rest, composed, amended.plan);
+    add_begun(round, published, asked.now);
     round.price = static_cast<double>(judge(composed.week, amended.plan).price) / price_unit;
     round.published_at = published.published_at;
-    round.moved = moved_between(published, round);
-    auto const same_stops = [](Round const& a, Round const& b) {
-        auto const x = told_in(a);
-        auto const y = told_in(b);
-        return x.size() == y.size() &&
-               std::equal(x.begin(), x.end(), y.begin(), [](auto const& p, auto const& q) {
-                   return p.first == q.first && p.second.size() == q.second.size() &&
-                          std::equal(p.second.begin(), p.second.end(), q.second.begin(),
-                                     [](Told const& i, Told const& j) {
-                                         return i.technician == j.technician && i.date == j.date &&
-                                                i.arrive == j.arrive;
-                                     });
-               });
-    };
-    round.revision = published.revision + (same_stops(published, round) ? 0 : 1);
+    round.differs = !same_stops(published, round);
+    round.revision = published.revision + (round.differs ? 1 : 0);
+    round.moved = round.differs ? moved_between(published, round) : published.moved;
     return round;
 }
 

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <functional>
+#include <span>
 #include <string>
 
 #include "rounds/round.h"
@@ -19,10 +20,11 @@ struct HtmlSettings {
 // form whose columns are those of the service CSV. No script and nothing loaded from elsewhere.
 [[nodiscard]] std::string to_html(Round const& round, HtmlSettings const& settings);
 
-// RFC 5545. An event a stop with an UID that a new plan keeps, so that calendars move it; SEQUENCE is the
-// round's revision. Stops of `before` that are no longer there are sent once more as cancelled. `stamp`: when
-// it is made.
-[[nodiscard]] std::string to_ics(Round const& round, Timestamp stamp, Round const* before = nullptr);
+// RFC 5545. An event a stop with an UID that a new plan keeps, so that calendars move it. `told`: what was
+// published of the week, as it came, perhaps with `round` as the last. SEQUENCE counts how often an event changed
+// its hours or its technician since people were first told of it; one that is gone is sent as cancelled. What is not
+// published is tentative. `stamp`: when it is made.
+[[nodiscard]] std::string to_ics(Round const& round, Timestamp stamp, std::span<Round const> told = {});
 
 // The service CSV with a row for each record that the week's work asks for. `time` is empty, and a row whose
 // time stays empty is refused when the form comes back: nothing is taken for done that nobody dated.

@@ -44,6 +44,46 @@ RoundDay day_of(fleet::Fleet const& fleet, Asked const& asked, Composed const& c
     return day;
 }
 
+}  // namespace
+
+std::vector<JoinedDay> joins_of(Round const& round, std::string const& technician) {
+    std::vector<JoinedDay> joins;
+    for (auto const& other : round.technicians) {
+        for (auto const& day : other.days) {
+            if (std::find(day.with.begin(), day.with.end(), technician) != day.with.end()) {
+                joins.push_back({day.date, other.technician});
+            }
+        }
+    }
+    std::stable_sort(joins.begin(), joins.end(),
+                     [](JoinedDay const& a, JoinedDay const& b) { return a.date < b.date; });
+    return joins;
+}
+
+Round only_of(Round round, std::string const& technician) {
+    std::vector<RoundDay> joined;
+    for (auto const& other : round.technicians) {
+        for (auto day : other.days) {
+            auto const found = std::find(day.with.begin(), day.with.end(), technician);
+            if (found != day.with.end()) {
+                *found = other.technician;
+                joined.push_back(std::move(day));
+            }
+        }
+    }
+    std::erase_if(round.technicians, [&](RoundTechnician const& t) { return t.technician != technician; });
+    for (auto& own : round.technicians) {
+        own.days.insert(own.days.end(), joined.begin(), joined.end());
+        std::stable_sort(own.days.begin(), own.days.end(),
+                         [](RoundDay const& a, RoundDay const& b) { return a.date < b.date; });
+        own.load = load_of(own.days);
+    }
+    std::erase_if(round.moved, [&](Moved const& m) {
+        return m.technician != technician && m.was_technician != technician;
+    });
+    return round;
+}
+
 std::vector<service::Part> load_of(std::vector<RoundDay> const& days) {
     std::map<std::pair<std::string, std::string>, int> sum;
     for (auto const& day : days) {
@@ -61,8 +101,6 @@ std::vector<service::Part> load_of(std::vector<RoundDay> const& days) {
     }
     return load;
 }
-
-}  // namespace
 
 Round to_round(fleet::Fleet const& fleet, Asked const& asked, Composed const& composed, Plan const& plan) {
     auto const judged = judge(composed.week, plan);

@@ -58,7 +58,8 @@ struct Moved {
 struct Round {
     zone::Week week;
     std::optional<Timestamp> published_at;
-    int revision = 0;  // of what is published
+    int revision = 0;           // counts what was published of the week
+    bool differs = false;       // from what was published last: people have not been told of it yet
     std::vector<RoundTechnician> technicians;
     std::vector<NotReached> not_reached;
     std::vector<Moved> moved;     // since the revision before
@@ -66,5 +67,19 @@ struct Round {
     std::optional<double> bound;  // no plan of these visits costs less; equal to the price: proved the best
     bool cut_short = false;       // by a limit in time
 };
+
+// Where somebody goes along with another, whose day it is told under.
+struct JoinedDay {
+    std::chrono::year_month_day date{};
+    std::string technician;
+};
+[[nodiscard]] std::vector<JoinedDay> joins_of(Round const& round, std::string const& technician);
+
+// The days of one technician, those included on which he goes along with another: they are then told as his own,
+// with the other as company.
+[[nodiscard]] Round only_of(Round round, std::string const& technician);
+
+// The parts of all these days together.
+[[nodiscard]] std::vector<service::Part> load_of(std::vector<RoundDay> const& days);
 
 }  // namespace probekeeper::rounds

@@ -249,6 +249,9 @@ Result<std::vector<service::OutOfUse>> Reader::out_of_use() {
     return guarded([&] { return read_out_of_use(open_->db); });
 }
 
+Result<std::vector<KeptRound>> Reader::rounds(std::string const& week) {
+    return guarded([&] { return rounds_of(open_->db, week); });
+}
 Result<std::vector<Downtime>> Reader::downtimes(Timestamp ending_after) {
     return guarded([&] { return read_downtimes(open_->db, ending_after); });
 }

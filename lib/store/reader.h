@@ -100,6 +100,7 @@ public:
     [[nodiscard]] Result<std::int64_t> last_event();                                               // 0: none
     [[nodiscard]] Result<Page<Change>> changes(PageRequest const& page);            // newest first
     [[nodiscard]] Result<std::vector<service::OutOfUse>> out_of_use();              // of all sites, by number
+    [[nodiscard]] Result<std::vector<KeptRound>> rounds(std::string const& week);   // as they came
     [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
 
 private:

@@ -331,7 +331,24 @@ CREATE TRIGGER changes_are_not_deleted BEFORE DELETE ON changes
     BEGIN SELECT RAISE(ABORT, 'who changed what is appended, never rewritten'); END;
 )sql";
 
-constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5};
+// What people were told of a week, and when somebody asked to begin again: the last row of a week counts.
+constexpr MigrationStep layout_6 = R"sql(
+CREATE TABLE rounds (
+    number   INTEGER PRIMARY KEY,
+    week     TEXT NOT NULL,
+    what     TEXT NOT NULL,
+    at_ms    INTEGER NOT NULL,
+    by_whom  TEXT NOT NULL,
+    document TEXT NOT NULL
+) STRICT;
+CREATE INDEX rounds_of_week ON rounds (week, number);
+CREATE TRIGGER rounds_are_not_rewritten BEFORE UPDATE ON rounds
+    BEGIN SELECT RAISE(ABORT, 'a round that people were told is followed by another, never rewritten'); END;
+CREATE TRIGGER rounds_are_not_deleted BEFORE DELETE ON rounds
+    BEGIN SELECT RAISE(ABORT, 'a round that people were told is followed by another, never deleted'); END;
+)sql";
+
+constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5, layout_6};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

@@ -91,7 +91,7 @@ void Store::Open::check_after_unclean_end() {
                                 "ticket_work",      "ticket_parts", "ticket_cautions", "service_records",
                                 "out_of_use",       "checkpoints",  "answers",         "downtimes",
                                 "newest_diagnoses", "notices",      "site_numbers",    "events",
-                                "changes"};
+                                "changes",          "rounds"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
         auto const finding = query.row() ? query.text() : std::string{"no answer"};
@@ -173,6 +173,9 @@ void Store::Open::keep(Changes const& changes) {
     }
     for (auto const& change : changes.people) {
         save_change(db, change);
+    }
+    for (auto const& round : changes.rounds) {
+        save_round(db, round);
     }
 }
 

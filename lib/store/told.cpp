@@ -85,4 +85,31 @@ Page<Change> changes_page(Database& db, PageRequest const& page) {
     return out;
 }
 
+void save_round(Database& db, KeptRound const& round) {
+    bool const published = round.what == KeptRound::What::published;
+    Query{db,
+          "INSERT INTO rounds (week, what, at_ms, by_whom, document) VALUES (?,?,?,?,?)",
+          round.week,
+          std::string_view{published ? "published" : "replanned"},
+          round.at,
+          round.by,
+          round.document}
+        .run();
+}
+
+std::vector<KeptRound> rounds_of(Database& db, std::string const& week) {
+    Query query{db, "SELECT what, at_ms, by_whom, document FROM rounds WHERE week = ? ORDER BY number", week};
+    std::vector<KeptRound> found;
+    while (query.row()) {
+        KeptRound round;
+        round.week = week;
+        round.what = query.text() == "published" ? KeptRound::What::published : KeptRound::What::replanned;
+        round.at = query.time();
+        round.by = query.text();
+        round.document = query.text();
+        found.push_back(std::move(round));
+    }
+    return found;
+}
+
 }  // namespace probekeeper::store

@@ -1,4 +1,4 @@
-// What was told to those who listen, and who changed what. Private to this room.
+// What was told to those who listen, who changed what, and the rounds that people were told. Private to this room.
 #pragma once
 
 #include <vector>
@@ -15,5 +15,8 @@ void save_event(Database& db, KeptEvent const& event);
 
 void save_change(Database& db, Change const& change);
 [[nodiscard]] Page<Change> changes_page(Database& db, PageRequest const& page);  // newest first
+
+void save_round(Database& db, KeptRound const& round);
+[[nodiscard]] std::vector<KeptRound> rounds_of(Database& db, std::string const& week);  // as they came
 
 }  // namespace probekeeper::store

@@ -137,6 +137,16 @@ struct Change {
     int status = 0;
 };
 
+// A step of a week's round: what people were told, or that somebody asked to begin again.
+struct KeptRound {
+    enum class What : std::uint8_t { published, replanned };
+    std::string week;  // "2026-W49"
+    What what = What::published;
+    Timestamp at{};
+    std::string by;        // may be empty
+    std::string document;  // JSON of the round that was published; empty where it was replanned
+};
+
 // The daemon itself did not run from `stopped_at` (at its next start: the newest reading) to `started_at`.
 struct Downtime {
     Timestamp stopped_at{}, started_at{};
@@ -181,6 +191,7 @@ struct Changes {
     std::vector<NoticeOutcome> notice_outcomes;
     std::vector<KeptEvent> events;
     std::vector<Change> people;
+    std::vector<KeptRound> rounds;
 };
 
 // Readings are kept `raw` and what is derived from them `summary` back from the store's newest reading.

@@ -328,6 +328,35 @@ Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& fi
     return upload;
 }
 
+Estate::Answer<api::WeekRound> Estate::round(zone::Week week) {
+    api::WeekRound made;
+    made.made_at = estate_time;
+    made.round.week = week;
+    rounds::RoundJob job;
+    job.probe = "tank-1";
+    job.why_now = "a limit is passed";
+    rounds::RoundStop const stop{"saltmarsh", "Saltmarsh <hatchery>", "", "", estate_time, estate_time + days(0.1), {job}};
+    rounds::RoundDay day;
+    day.date = {std::chrono::year{2026}, std::chrono::November, std::chrono::day{30}};
+    day.stops = {stop};
+    day.with = {"t2"};
+    made.round.technicians = {{"t1", "First", "UTC", {day}, {}}, {"t2", "Second", "UTC", {}, {}}};
+    return made;
+}
+
+Estate::Answer<api::WeekRound> Estate::publish_round(zone::Week week, std::string const& by,
+                                                     api::Keep<api::WeekRound> const&) {
+    auto made = round(week);
+    made.value().round.published_at = estate_time;
+    made.value().round.revision = by == "alice" ? 1 : 2;
+    return made;
+}
+
+Estate::Answer<api::WeekRound> Estate::replan_round(zone::Week, std::string const&,
+                                                    api::Keep<api::WeekRound> const&) {
+    return Refusal{Refusal::Kind::unavailable, "the round is being planned, 40 % done", "", {}};
+}
+
 Estate::Answer<std::optional<api::KeptAnswer>> Estate::kept_answer(std::string const& token,
                                                                    std::string const& path,
                                                                    std::string const& key) {

@@ -61,6 +61,14 @@ public:
     // Takes every row that has four cells; tank-1 is polled.
     Answer<probekeeper::api::Upload> add_readings(std::filesystem::path const& file,
                                                   std::vector<std::string> const& only) override;
+    // One stop at site "a"; replanning is not possible here.
+    Answer<probekeeper::api::WeekRound> round(probekeeper::zone::Week week) override;
+    Answer<probekeeper::api::WeekRound> publish_round(
+        probekeeper::zone::Week week, std::string const& by,
+        probekeeper::api::Keep<probekeeper::api::WeekRound> const& keep) override;
+    Answer<probekeeper::api::WeekRound> replan_round(
+        probekeeper::zone::Week week, std::string const& by,
+        probekeeper::api::Keep<probekeeper::api::WeekRound> const& keep) override;
     Answer<std::optional<probekeeper::api::KeptAnswer>> kept_answer(std::string const& token,
                                                                     std::string const& path,
                                                                     std::string const& key) override;

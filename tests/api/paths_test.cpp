@@ -47,6 +47,8 @@ TEST_CASE("every GET of this release answers with its document", "[api]") {
         {"/v1/probes/tank-1/suitability", "bits"},
         {"/v1/probes/tank-1/response-tests", "items"},
         {"/v1/probes/tank-1/service-records", "items"},
+        {"/v1/rounds/2026-W49", "technicians"},
+        {"/v1/rounds/2026-W49?technician=t2", "made_at"},
         {"/v1/tickets", "items"},
         {"/v1/tickets?site=saltmarsh&probe=tank-1&state=open&reason=slow_response", "items"},
         {"/v1/tickets/saltmarsh-17", "reasons"},

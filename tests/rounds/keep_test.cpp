@@ -1,7 +1,9 @@
 #include "rounds/keep.h"
 
+#include <algorithm>
 #include <catch2/catch.hpp>
 
+#include "base/date.h"
 #include "document/round.h"
 #include "document/write.h"
 #include "rounds/estate.h"
@@ -64,6 +66,43 @@ TEST_CASE("work that is done leaves a gap, and nobody is told another hour for i
     }
 }
 
+TEST_CASE("a day that has begun stays as told, and what is done there is not asked for twice", "[rounds][keep]") {
+    auto const fleet = small_estate();
+    std::vector const tickets{ticket_at("a", Urgency::now)};
+    auto const before = published(fleet, tickets);
+    auto const days = [](Round const& round) {
+        std::vector<std::chrono::year_month_day> found;
+        for (auto const& technician : round.technicians) {
+            for (auto const& day : technician.days) {
+                found.push_back(day.date);
+            }
+        }
+        std::sort(found.begin(), found.end());
+        return found;
+    };
+    auto const monday = *parse_date("2026-11-30");
+    REQUIRE(days(before) == std::vector{monday});
+    // On the road, and in the evening when nothing has been written down yet.
+    for (auto const* when : {"2026-11-30T10:00:00Z", "2026-11-30T20:00:00Z"}) {
+        auto const after = keep_round(fleet, asked_for("2026-W49", when, tickets), before);
+        CHECK(days(after) == std::vector{monday});
+        CHECK_FALSE(after.differs);
+    }
+    // Two days later the ticket still stands: somebody goes again.
+    auto const again = keep_round(fleet, asked_for("2026-W49", "2026-12-02T07:00:00Z", tickets), before);
+    CHECK(days(again) == std::vector{monday, *parse_date("2026-12-02")});
+    CHECK(again.differs);
+}
+
+TEST_CASE("what another week's round will do is not planned twice", "[rounds][keep]") {
+    auto const fleet = small_estate();
+    auto const told = published(fleet, {ticket_at("a", Urgency::now)});
+    auto asked = asked_for("2026-W50", now, {ticket_at("a", Urgency::now), ticket_at("b", Urgency::now)});
+    leave_told(asked, told);
+    REQUIRE(asked.tickets.size() == 1);
+    CHECK(asked.tickets[0].site == "b");
+}
+
 TEST_CASE("a round that was written is read again with its visits, and nothing else is one",
           "[rounds][keep]") {
     auto const fleet = small_estate();
@@ -75,6 +114,7 @@ TEST_CASE("a round that was written is read again with its visits, and nothing e
     CHECK(again->published_at == before.published_at);
     CHECK(moved_between(before, *again).empty());
     CHECK(again->technicians.size() == 2);
+    CHECK(document::write(document::to_json(*again)) == document::write(document::to_json(before)));
     for (auto const* wrong : {"", "{}", "[1]", "{\"week\":\"2026-W99\"}", "{\"week\":7}"}) {
         CHECK_FALSE(document::round_of(wrong));
     }

@@ -49,26 +49,47 @@ TEST_CASE("lines of a calendar fold at 75 octets, never inside a character", "[r
     CHECK(folded(std::string(200, '\x80')).size() > 200);  // no UTF-8: it still ends
 }
 
-TEST_CASE("a stop keeps its UID in a new plan, and one that is gone is cancelled", "[rounds][ics]") {
-    auto const before = example();
-    auto after = before;
-    after.revision = 2;
+TEST_CASE("a stop keeps its UID in a new plan, counts its changes, and is cancelled when it is gone",
+          "[rounds][ics]") {
+    auto const planned = example();
     auto const stamp = at("2026-11-27T13:00:00Z");
-    auto const first = to_ics(before, stamp);
+    CHECK(has(to_ics(planned, stamp), "STATUS:TENTATIVE\r\n"));
+    auto told = planned;
+    told.published_at = stamp;
+    told.revision = 1;
+    auto const first = to_ics(told, stamp);
     CHECK(has(first, "UID:2026-W49-a@probekeeper\r\n"));
     CHECK(has(first, "SEQUENCE:0\r\n"));
     CHECK(has(first, "DTSTAMP:20261127T130000Z\r\n"));
     CHECK(has(first, "STATUS:CONFIRMED\r\n"));
     CHECK(has(first, "Salt & <Marsh>\\, \"north\"\\; pond"));
-    auto const same = to_ics(after, stamp, &before);
-    CHECK(has(same, "SEQUENCE:2\r\n"));
+
+    auto later = told;
+    later.revision = 2;
+    std::vector const once{told};
+    auto const same = to_ics(later, stamp, once);
+    CHECK(has(same, "SEQUENCE:0\r\n"));  // another visit changed, not this one
     CHECK_FALSE(has(same, "CANCELLED"));
-    for (auto& technician : after.technicians) {
+    for (auto& technician : later.technicians) {
+        for (auto& day : technician.days) {
+            day.stops[0].arrive += std::chrono::minutes{20};
+        }
+    }
+    CHECK(has(to_ics(later, stamp, once), "SEQUENCE:1\r\n"));
+
+    auto gone = later;
+    gone.revision = 3;
+    for (auto& technician : gone.technicians) {
         technician.days.clear();
     }
-    auto const gone = to_ics(after, stamp, &before);
-    CHECK(has(gone, "UID:2026-W49-a@probekeeper\r\n"));
-    CHECK(has(gone, "STATUS:CANCELLED\r\n"));
+    std::vector const twice{told, later};
+    auto const cancelled = to_ics(gone, stamp, twice);
+    CHECK(has(cancelled, "UID:2026-W49-a@probekeeper\r\n"));
+    CHECK(has(cancelled, "STATUS:CANCELLED\r\n"));
+    CHECK(has(cancelled, "SEQUENCE:2\r\n"));
+    std::vector const thrice{told, later, gone};  // it stays cancelled, and does not count on by itself
+    CHECK(has(to_ics(gone, stamp, thrice), "SEQUENCE:2\r\n"));
+    CHECK(has(to_ics(told, stamp, thrice), "SEQUENCE:3\r\n"));
 }
 
 TEST_CASE("the form comes back: rows that got a time are records, and rows that did not are refused",

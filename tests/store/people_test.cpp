@@ -295,3 +295,21 @@ TEST_CASE("an answer is found again by token, path and key for seven days", "[st
     CHECK_FALSE(o.reader.answer("alice", "/v1/x", "k1").value());
     CHECK(o.reader.answer("alice", "/v1/x", "k2").value());
 }
+
+TEST_CASE("what people were told of a week stays as it was, and comes back in order", "[store][rounds]") {
+    Opened o;
+    using What = KeptRound::What;
+    Changes changes;
+    changes.rounds = {{"2026-W49", What::published, day_one, "alice", "{\"revision\":1}"},
+                      {"2026-W50", What::published, day_one, "", "{}"},
+                      {"2026-W49", What::replanned, day_one + days(1), "bob", ""}};
+    REQUIRE(o.store.keep(changes).has_value());
+    auto const found = o.reader.rounds("2026-W49").value();
+    REQUIRE(found.size() == 2);
+    CHECK(found[0].what == What::published);
+    CHECK(found[0].at == day_one);
+    CHECK(found[0].by == "alice");
+    CHECK(found[0].document == "{\"revision\":1}");
+    CHECK(found[1].what == What::replanned);
+    CHECK(o.reader.rounds("2026-W51").value().empty());
+}

@@ -76,6 +76,14 @@ site = "site"
 t90_s = 40.0
 [limits]
 reference_percent = 20.0
+[[depot]]
+id = "yard"
+latitude = 50.1
+longitude = 0.0
+[[technician]]
+id = "t1"
+depot = "yard"
+hours = {{ monday = "08:00-17:00", wednesday = "08:00-17:00", friday = "08:00-17:00" }}
 """
 
 
@@ -236,12 +244,13 @@ def drive(c):
     until("a ticket", lambda: json.loads(c.raw("GET", "/v1/tickets")[2])["items"])
     tickets = json.loads(c.ask(200, "GET", "/v1/tickets"))["items"]
     ids = {"site": "site", "probe": "probe-1", "ticket": tickets[0]["id"],
-           "problem": "not-found", "week": "2026-W49"}
+           "problem": "not-found", "week": week_ahead()}
 
     def fill(pattern, **other):
         return re.sub(r"\{([a-z_]+)\}", lambda m: {**ids, **other}[m[1]], pattern)
 
     bodies = {"/v1/probes/{probe}/service-records": {"kind": "inspection"},
+              "/v1/rounds/{week}/publish": {"by": "x"}, "/v1/rounds/{week}/replan": {},
               "/v1/links": {"path": "/v1/probes"}, "/v1/readings": csv_of([(time.time() - 60, "by-csv", 9.0)])}
     for pattern, operations in c.spec["paths"].items():
         for verb, operation in operations.items():
@@ -340,6 +349,10 @@ def metrics(c):
         named = set(re.findall(r"probekeeper_\w+", file.read()))
     if not named or not named <= known:
         c.failures.append(f"deploy/metrics/warnings.yml speaks of {named - known}, which /metrics has not")
+
+
+def week_ahead():
+    return time.strftime("%G-W%V", time.gmtime(time.time() + 14 * 86400))
 
 
 def stamp(unix_s):

@@ -185,11 +185,11 @@ class Round(unittest.TestCase):
             first = made("--publish")
             self.assertEqual(first["published_at"], "2026-11-27T12:00:00.000Z")
             again = made()
-            self.assertEqual((again["revision"], again["moved"]), (0, []))
+            self.assertEqual((again["revision"], again["moved"]), (1, []))
             self.assertEqual(again["published_at"], first["published_at"])
             self.assertEqual(again["technicians"], first["technicians"])
             anew = made("--replan")
-            self.assertEqual((anew["revision"], anew["published_at"]), (1, None))
+            self.assertEqual((anew["revision"], anew["published_at"]), (2, None))
 
     def test_wrong_use_says_what_would_be_right(self):
         for week in ("2026-49", "2027-W53"):

@@ -1,0 +1,31 @@
+// What a week's round is planned from, out of the store.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "fleet/fleet.h"
+#include "rounds/compose.h"
+#include "store/reader.h"
+
+namespace probekeeper::live {
+
+// Of a week: what was published of it and when somebody asked to begin again, as they came.
+struct ToldWeek {
+    std::vector<rounds::Round> published;
+    bool replanned = false;  // since the last of them
+};
+
+struct RoundSource {
+    rounds::Asked asked;
+    ToldWeek told;
+};
+
+// At `now`. What rounds of other weeks that people were told of still hold is not asked for again.
+[[nodiscard]] store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet const& fleet,
+                                                           zone::Week week, Timestamp now);
+
+// All of it that can change a plan: of equal texts the plans are equal, but for a limit in time.
+[[nodiscard]] std::string fingerprint_of(RoundSource const& source);
+
+}  // namespace probekeeper::live
