@@ -81,7 +81,9 @@ int round(fs::path const& config, RoundRequest const& request) {
         return failed;
     }
     auto& reader = *opened;
-    auto source = live::read_round_source(reader, *fleet, *week, *at);
+    auto lives = live::read_membrane_lives(reader, *fleet, *at);
+    auto source = lives ? live::read_round_source(reader, *fleet, *week, *at, std::move(lives.value()))
+                        : store::Result<live::RoundSource>{lives.error()};
     if (!source) {
         fmt::print(stderr, "{}\n", source.error().message);
         return failed;

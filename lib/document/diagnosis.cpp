@@ -1,5 +1,6 @@
 #include "document/diagnosis.h"
 
+#include <boost/json/parse.hpp>
 #include <optional>
 #include <string>
 
@@ -105,6 +106,25 @@ json::object to_json(Diagnosis const& d, std::string_view probe_id) {
     out["service_state"] = diagnosis::to_word(d.service_state);
     out[suitability_member] = to_json(d.suitability);
     return out;
+}
+
+std::optional<Forecast> forecast_in(std::string_view diagnosis) try {
+    auto const parsed = json::parse(diagnosis);
+    auto const* const found = parsed.as_object().if_contains("forecast");
+    if (found == nullptr || !found->is_object()) {
+        return std::nullopt;
+    }
+    auto const time_of = [&](std::string_view name) {
+        return parse_rfc3339(found->as_object().at(name).as_string()).value();
+    };
+    Forecast forecast;
+    forecast.reason = reason_of(found->as_object().at("reason").as_string()).value();
+    forecast.due = time_of("due");
+    forecast.earliest = time_of("earliest");
+    forecast.latest = found->as_object().at("latest").is_null() ? Timestamp::max() : time_of("latest");
+    return forecast;
+} catch (std::exception const&) {  // an older version's document may be another
+    return std::nullopt;
 }
 
 json::object to_json(Suitability const& s) {

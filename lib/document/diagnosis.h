@@ -2,6 +2,7 @@
 #pragma once
 
 #include <boost/json/object.hpp>
+#include <optional>
 #include <string_view>
 
 #include "diagnosis/verdict.h"
@@ -15,6 +16,9 @@ namespace probekeeper::document {
 inline constexpr std::string_view suitability_member = "suitability";
 [[nodiscard]] boost::json::object to_json(diagnosis::Suitability const& suitability);
 [[nodiscard]] boost::json::object to_json(diagnosis::ResponseTest const& test);
+
+// The forecast in such a document of a diagnosis; empty where there is none.
+[[nodiscard]] std::optional<diagnosis::Forecast> forecast_in(std::string_view diagnosis);
 
 // "M", "S", "C", "F" or null.
 [[nodiscard]] boost::json::value ne107(diagnosis::Condition condition);

@@ -146,13 +146,28 @@ api::Answer<RoundSource> RoundDesk::source_of(zone::Week week) {
                             {}};
     }
     auto lease = readers_.lend();
-    auto source = lease ? read_round_source(*lease.value(), *fleet_, week, planning_time(clock_.now()))
-                        : store::Result<RoundSource>{lease.error()};
+    auto const now = planning_time(clock_.now());
+    auto lives = lease ? lives_at(*lease.value(), now) : store::Result<LifeDays>{lease.error()};
+    auto source = lives ? read_round_source(*lease.value(), *fleet_, week, now, std::move(lives.value()))
+                        : store::Result<RoundSource>{lives.error()};
     if (!source) {
         log_->error("event=round_not_planned week={} why=\"{}\"", zone::to_text(week), source.error().message);
         return api::Refusal{Kind::unavailable, "the store cannot be read just now", {}, {}};
     }
     return std::move(source.value());
+}
+
+store::Result<LifeDays> RoundDesk::lives_at(store::Reader& reader, Timestamp now) {
+    auto const day = std::chrono::floor<std::chrono::days>(now);
+    std::scoped_lock const lock{reading_lives_};
+    if (!lives_ || lives_->first != day) {
+        auto read = read_membrane_lives(reader, *fleet_, Timestamp{day});
+        if (!read) {
+            return read.error();
+        }
+        lives_.emplace(day, std::move(read.value()));
+    }
+    return lives_->second;
 }
 
 RoundDesk::Entry& RoundDesk::entry_of(zone::Week week) {

@@ -68,6 +68,7 @@ private:
 
     api::Answer<RoundSource> source_of(zone::Week week);
     api::Answer<api::WeekRound> planned(RoundSource source, Patience patience);
+    store::Result<LifeDays> lives_at(store::Reader& reader, Timestamp now);
     Entry& entry_of(zone::Week week);
     api::Answer<void> store(store::Changes changes);
     void work();
@@ -82,6 +83,9 @@ private:
     std::shared_ptr<spdlog::logger> log_;
     Options options_;
     std::mutex publishing_;  // one at a time: each is a revision of its own
+
+    std::mutex reading_lives_;  // guards lives_, which are of the beginning of that day
+    std::optional<std::pair<std::chrono::sys_days, LifeDays>> lives_;
 
     std::mutex mutex_;  // guards the following
     std::condition_variable wake_, done_;

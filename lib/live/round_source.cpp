@@ -5,8 +5,11 @@
 #include <algorithm>
 #include <iterator>
 
+#include "document/diagnosis.h"
 #include "document/round.h"
+#include "pipeline/setup_of.h"
 #include "rounds/keep.h"
+#include "service/membranes.h"
 
 namespace probekeeper::live {
 namespace {
@@ -14,9 +17,9 @@ namespace {
 // A round is not planned further ahead than anybody looks for what it would take away.
 constexpr int weeks_looked_at = 8;
 
-std::vector<service::Ticket> unfinished(store::Reader& reader) {
+std::vector<service::Ticket> tickets_of(store::Reader& reader, bool unfinished_only) {
     store::TicketFilter filter;
-    filter.unfinished_only = true;
+    filter.unfinished_only = unfinished_only;
     std::vector<service::Ticket> tickets;
     store::PageRequest request{10'000, std::nullopt};
     do {
@@ -38,6 +41,16 @@ std::map<std::string, Timestamp> last_visits(store::Reader& reader, fleet::Fleet
         }
     }
     return last;
+}
+
+std::vector<rounds::Expected> forecasts(store::Reader& reader) {
+    std::vector<rounds::Expected> expected;
+    for (auto const& newest : reader.newest_diagnoses().value()) {
+        if (auto const forecast = document::forecast_in(newest.document)) {
+            expected.push_back({newest.probe, *forecast});
+        }
+    }
+    return expected;
 }
 
 ToldWeek told_of(store::Reader& reader, zone::Week week) {
@@ -62,16 +75,49 @@ void leave_other_weeks(store::Reader& reader, rounds::Asked& asked) {
     }
 }
 
+std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet) {
+    std::map<std::string, service::Position> positions;
+    for (auto const& probe : fleet.probes) {
+        auto const& site = fleet.sites[probe.site];
+        positions[probe.id] = {site.id, probe.membrane, site.kind};
+    }
+    return positions;
+}
+
 }  // namespace
 
+store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet, Timestamp now) try {
+    std::vector<service::KeptRecord> records;
+    for (auto const& site : fleet.sites) {
+        auto of_site = reader.site_records(site.id).value();
+        std::move(of_site.begin(), of_site.end(), std::back_inserter(records));
+    }
+    auto const tickets = tickets_of(reader, /*unfinished_only=*/false);
+    service::Instruments const instruments{pipeline::configured_serials(fleet), records};
+    auto const lives = service::membrane_lives(records, instruments, positions_of(fleet), tickets, now);
+    auto const groups = service::life_statistics(lives);
+    LifeDays days;
+    for (auto const& probe : fleet.probes) {
+        auto const of_kind = std::find_if(groups.begin(), groups.end(), [&](service::LifeStatistics const& group) {
+            return group.kind && *group.kind == probe.membrane;
+        });
+        days[probe.id] = (of_kind != groups.end() ? *of_kind : groups.front()).weibull.mean();
+    }
+    return days;
+} catch (std::exception const& error) {
+    return store::Failure{store::Fault::io, error.what()};
+}
+
 store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet const& fleet, zone::Week week,
-                                             Timestamp now) try {
+                                             Timestamp now, LifeDays lives) try {
     RoundSource source;
     auto& asked = source.asked;
     asked.week = week;
     asked.now = now;
-    asked.tickets = unfinished(reader);
+    asked.tickets = tickets_of(reader, /*unfinished_only=*/true);
     asked.last_visit = last_visits(reader, fleet);
+    asked.expected = forecasts(reader);
+    asked.membrane_life_days = std::move(lives);
     source.told = told_of(reader, week);
     leave_other_weeks(reader, asked);
     return source;
@@ -86,6 +132,12 @@ std::string fingerprint_of(RoundSource const& source) {
     for (auto const& ticket : asked.tickets) {
         text += fmt::format("{} {} {} {}\n", ticket.id, service::to_word(ticket.state), to_rfc3339(ticket.updated_at),
                             ticket.history.size());
+    }
+    for (auto const& [probe, forecast] : asked.expected) {
+        text += fmt::format("{} {} {}\n", probe, diagnosis::to_word(forecast.reason), to_rfc3339(forecast.due));
+    }
+    for (auto const& [probe, life] : asked.membrane_life_days) {
+        text += fmt::format("{} {:.1f}\n", probe, life);
     }
     for (auto const& [site, at] : asked.last_visit) {
         text += fmt::format("{} {}\n", site, to_rfc3339(at));

@@ -1,6 +1,7 @@
 // What a week's round is planned from, out of the store.
 #pragma once
 
+#include <map>
 #include <string>
 #include <vector>
 
@@ -21,9 +22,16 @@ struct RoundSource {
     ToldWeek told;
 };
 
+using LifeDays = std::map<std::string, double>;  // by probe
+
+// How long the membrane that each probe takes lasts until it is worn, by what has been seen of that kind here, and
+// by a weak expectation before. Reads all records and tickets that there are: not for every request.
+[[nodiscard]] store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet,
+                                                          Timestamp now);
+
 // At `now`. What rounds of other weeks that people were told of still hold is not asked for again.
 [[nodiscard]] store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet const& fleet,
-                                                           zone::Week week, Timestamp now);
+                                                           zone::Week week, Timestamp now, LifeDays lives);
 
 // All of it that can change a plan: of equal texts the plans are equal, but for a limit in time.
 [[nodiscard]] std::string fingerprint_of(RoundSource const& source);

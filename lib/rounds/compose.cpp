@@ -4,6 +4,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
+#include <tuple>
 
 #include "rounds/exact.h"
 #include "rounds/task.h"
@@ -58,14 +60,42 @@ private:
     }
     Timestamp now_from(double hours) const { return asked_.now + seconds(hours * 3600.0); }
 
+    // What is done at a site goes into one visit, unless promises or absences keep it apart.
+    using Apart = std::tuple<std::optional<int>, std::optional<std::size_t>, std::optional<Timestamp>,
+                             std::optional<Timestamp>>;
+
     void make_visits() {
         auto tasks = tasks_of(fleet_, asked_, composed_.left);
-        std::map<std::size_t, std::vector<Task>> by_site;
+        std::map<std::size_t, std::map<Apart, std::vector<Task>>> by_site;
         for (auto& task : tasks) {
-            by_site[task.site].push_back(std::move(task));
+            auto const apart = Apart{task.on_day, task.by, task.from, task.until};
+            by_site[task.site][apart].push_back(std::move(task));
         }
-        for (auto& [site, all] : by_site) {
-            split(site, std::move(all));
+        for (auto& [site, groups] : by_site) {
+            join_promised(groups);
+            for (auto& [apart, all] : groups) {
+                split(site, std::move(all));
+            }
+        }
+    }
+
+    // What is free to be done at any time is done when somebody has promised to come, unless that is too late.
+    static void join_promised(std::map<Apart, std::vector<Task>>& groups) {
+        auto const free = groups.find(Apart{});
+        if (free == groups.end()) {
+            return;
+        }
+        for (auto& [apart, all] : groups) {
+            auto const& [day, by, from, until] = apart;
+            bool const in_time =
+                day && !from && !until && std::all_of(free->second.begin(), free->second.end(), [&](Task const& t) {
+                    return !t.due || t.due_day >= *day;
+                });
+            if (in_time) {
+                std::move(free->second.begin(), free->second.end(), std::back_inserter(all));
+                groups.erase(free);
+                return;
+            }
         }
     }
 
@@ -97,11 +127,20 @@ private:
         visit.work =
             static_cast<Ticks>(std::lround(visit_minutes(tasks, site.access.sign_in_minutes) * 60.0));
         visit.windows = windows_of(site);
+        clip(visit.windows, tasks.front());
         visit.rank = static_cast<int>(site.access.biosecurity);
         visit.skills = bits(site.access.skills);
         visit.crew = site.access.two_person ? 2 : 1;
         composed_.week.visits.push_back(std::move(visit));
         composed_.tasks.push_back(std::move(tasks));
+    }
+
+    void clip(std::vector<Window>& windows, Task const& task) const {
+        for (auto& window : windows) {
+            window.open = task.from ? std::max(window.open, tick(*task.from)) : window.open;
+            window.close = task.until ? std::min(window.close, tick(*task.until)) : window.close;
+        }
+        std::erase_if(windows, [](Window const& w) { return w.open >= w.close; });
     }
 
     std::vector<Window> windows_of(fleet::Site const& site) const {
@@ -239,8 +278,17 @@ private:
             for (auto const& task : composed_.tasks[v]) {
                 late += task.late_a_day * std::max(0, shift.day - std::max(0, task.due_day));
             }
-            visit.in_shift.push_back(late);
+            visit.in_shift.push_back(is_promised(composed_.tasks[v], shift) ? late : forbidden);
         }
+    }
+
+    // Or promised to nobody.
+    static bool is_promised(std::vector<Task> const& tasks, Shift const& shift) {
+        return std::all_of(tasks.begin(), tasks.end(), [&](Task const& task) {
+            bool const goes = !task.by || std::find(shift.persons.begin(), shift.persons.end(),
+                                                    static_cast<int>(*task.by)) != shift.persons.end();
+            return goes && (!task.on_day || *task.on_day == shift.day);
+        });
     }
 
     std::string impossible(std::size_t v) const {
@@ -260,6 +308,10 @@ private:
             if (fits(shift, visit, s) && table && table->driving + table->work <= shift.longest) {
                 return {};
             }
+        }
+        if (composed_.tasks[v].front().on_day) {
+            return "it is planned for a day and a person that do not go together with working hours, the way and "
+                   "the site: plan it again";
         }
         if (!skilled) {
             return "nobody who works this week has the skills that the site asks for";

@@ -9,6 +9,7 @@
 #include "fleet/fleet.h"
 #include "rounds/round.h"
 #include "rounds/search.h"
+#include "service/out_of_use.h"
 
 namespace probekeeper::rounds {
 
@@ -20,11 +21,19 @@ struct Taken {
     std::chrono::year_month_day date{};
 };
 
+// A probe without a ticket that is expected to need one.
+struct Expected {
+    std::string probe;
+    diagnosis::Forecast forecast;
+};
+
 struct Asked {
     zone::Week week;
     Timestamp now{};  // nothing is planned before it
-    std::vector<service::Ticket>
-        tickets;  // those postponed beyond the week, and finished ones, are passed over
+    // Those postponed or planned for another week, and finished ones, are passed over.
+    std::vector<service::Ticket> tickets;
+    std::vector<Expected> expected;             // of probes with an unfinished ticket they are passed over
+    std::vector<service::OutOfUse> out_of_use;  // nobody goes to a probe that is parked
     std::map<std::string, Timestamp> last_visit;       // by site, for checks by contract; none: never
     std::map<std::string, double> membrane_life_days;  // by probe, a whole life as known; else 180 days
     std::vector<Taken> taken;
@@ -39,6 +48,10 @@ struct Task {
     bool due = false;             // this week; else done only where somebody is there anyway
     Price late_a_day = 0;
     int due_day = 0;  // from Monday; below 0: before the week
+    // Somebody promised it: from Monday, and a place in Fleet::technicians.
+    std::optional<int> on_day;
+    std::optional<std::size_t> by;
+    std::optional<Timestamp> from, until;  // the probe is in use between them
 };
 
 struct Composed {

@@ -5,8 +5,11 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <span>
 
+#include "base/date.h"
 #include "rounds/words.h"
+#include "service/work_plan.h"
 #include "zone/zone.h"
 
 namespace probekeeper::rounds {
@@ -79,11 +82,18 @@ public:
             left.push_back({ticket.id, ticket.probe, "the probe is no longer in the configuration"});
             return std::nullopt;
         }
-        if (ticket.postponed_until && *ticket.postponed_until >= end()) {
-            left.push_back({ticket.id, ticket.probe, "postponed until " + day_text(*ticket.postponed_until)});
+        auto task = task_at(*probe);
+        auto why_not = not_this_week(ticket);
+        if (why_not.empty()) {
+            why_not = promise(ticket, task);
+        }
+        if (why_not.empty()) {
+            why_not = keep_in_use(*probe, task);
+        }
+        if (!why_not.empty()) {
+            left.push_back({ticket.id, ticket.probe, std::move(why_not)});
             return std::nullopt;
         }
-        auto task = task_at(*probe);
         task.job.ticket = ticket.id;
         task.job.work = ticket.work;
         task.job.parts = ticket.parts;
@@ -92,20 +102,55 @@ public:
         time_work(task);
         task.late_a_day = std::llround(late_price(fleet_.rounds, ticket.urgency) * 1e6);
         task.due_day = ticket.due ? day_from_monday(*ticket.due) : 6;
-        task.due = ticket.urgency != service::Urgency::next_visit || (ticket.due && *ticket.due < end());
+        task.due = task.on_day || ticket.urgency != service::Urgency::next_visit ||
+                   (ticket.due && *ticket.due < end());
         if (task.due) {
             task.job.why_now = why_due(ticket);
             return task;
         }
-        return pulled(ticket, task) ? std::optional{task} : std::nullopt;
+        return pulled(ticket.due, task) ? std::optional{task} : std::nullopt;
+    }
+
+    // Nobody is sent for it alone: where no ticket is open yet it can wait.
+    std::optional<Task> of_forecast(Expected const& expected) const {
+        auto const index = fleet_.find_probe(expected.probe);
+        if (!index) {
+            return std::nullopt;
+        }
+        auto task = task_at(*index);
+        if (!keep_in_use(*index, task).empty()) {
+            return std::nullopt;
+        }
+        auto const& probe = fleet_.probes[*index];
+        diagnosis::Finding finding;
+        finding.reason = expected.forecast.reason;
+        finding.due = expected.forecast.due;
+        auto plan =
+            service::plan_work(std::span{&finding, 1},
+                               {probe.id, probe.use, probe.membrane, fleet_.sites[probe.site].kind});
+        task.job.work = std::move(plan.work);
+        task.job.parts = std::move(plan.parts);
+        task.job.cautions = std::move(plan.cautions);
+        task.job.evidence = fmt::format("{} is expected between {} and {}",
+                                        work_text(diagnosis::to_word(expected.forecast.reason)),
+                                        day_text(expected.forecast.earliest), day_text(expected.forecast.latest));
+        time_work(task);
+        task.late_a_day = std::llround(fleet_.rounds.late_price_next_visit * 1e6);
+        task.due_day = day_from_monday(expected.forecast.due);
+        return pulled(expected.forecast.due, task) ? std::optional{task} : std::nullopt;
     }
 
     // Somebody is there at least every so many days: one inspection stands for the site.
     std::optional<Task> of_contract(std::size_t site_index) const {
         auto const& site = fleet_.sites[site_index];
-        auto const first = std::find_if(fleet_.probes.begin(), fleet_.probes.end(),
-                                        [&](fleet::Probe const& p) { return p.site == site_index; });
-        if (!site.access.check_days || first == fleet_.probes.end()) {
+        std::optional<Task> found;
+        for (fleet::ProbeIndex i = 0; i < fleet_.probes.size() && site.access.check_days && !found; ++i) {
+            auto task = task_at(i);
+            if (task.site == site_index && keep_in_use(i, task).empty()) {
+                found = std::move(task);
+            }
+        }
+        if (!found) {
             return std::nullopt;
         }
         auto const last = asked_.last_visit.find(site.id);
@@ -115,7 +160,7 @@ public:
         if (due >= end()) {
             return std::nullopt;
         }
-        auto task = task_at(static_cast<fleet::ProbeIndex>(first - fleet_.probes.begin()));
+        auto& task = *found;
         task.job.work = {"reference_check"};
         time_work(task);
         task.due = true;
@@ -144,7 +189,69 @@ private:
         return task;
     }
 
+    std::string not_this_week(service::Ticket const& ticket) const {
+        if (ticket.postponed_until && *ticket.postponed_until >= end()) {
+            return "postponed until " + day_text(*ticket.postponed_until);
+        }
+        if (ticket.planned_for && sys_days{*ticket.planned_for} >= monday_ + std::chrono::days{7}) {
+            return "planned for " + to_text(*ticket.planned_for);
+        }
+        return {};
+    }
+
+    // Of a planned ticket whose day has not passed, the day and the person. Returns why there can be no visit.
+    std::string promise(service::Ticket const& ticket, Task& task) const {
+        if (!ticket.planned_for || sys_days{*ticket.planned_for} < std::chrono::floor<std::chrono::days>(asked_.now) ||
+            sys_days{*ticket.planned_for} < monday_) {
+            return {};  // nobody came: it is planned like any other
+        }
+        task.on_day = static_cast<int>((sys_days{*ticket.planned_for} - monday_).count());
+        if (!ticket.assigned_to || ticket.assigned_to->empty()) {
+            return {};
+        }
+        auto const& all = fleet_.technicians;
+        auto const found = std::find_if(all.begin(), all.end(), [&](fleet::Technician const& t) {
+            return t.id == *ticket.assigned_to || t.name == *ticket.assigned_to;
+        });
+        if (found == all.end()) {
+            return fmt::format("planned for {} with {}, who is no technician of the configuration",
+                               to_text(*ticket.planned_for), *ticket.assigned_to);
+        }
+        task.by = static_cast<std::size_t>(found - all.begin());
+        return {};
+    }
+
+    // Narrows the task to the first time of the rest of the week at which the probe is in use. Returns why there
+    // is none.
+    std::string keep_in_use(fleet::ProbeIndex index, Task& task) const {
+        auto const& probe = fleet_.probes[index];
+        auto from = std::max(Timestamp{monday_}, asked_.now);
+        std::optional<Timestamp> until;
+        std::optional<diagnosis::Absence> last;
+        for (auto const& absence :
+             service::absences_of(asked_.out_of_use, fleet_.sites[probe.site].id, probe.id)) {
+            if (absence.until <= from || absence.from >= end()) {
+                continue;
+            }
+            if (absence.from > from) {
+                until = absence.from;
+                break;
+            }
+            from = absence.until;
+            last = absence;
+        }
+        if (from >= end()) {
+            return last->until == Timestamp::max() ? "out of use" : "out of use until " + day_text(last->until);
+        }
+        task.from = last ? std::optional{from} : std::nullopt;
+        task.until = until;
+        return {};
+    }
+
     std::string why_due(service::Ticket const& ticket) const {
+        if (ticket.planned_for) {
+            return "planned for " + to_text(*ticket.planned_for);
+        }
         if (ticket.urgency == service::Urgency::now) {
             return "readings that somebody relies on have failed";
         }
@@ -157,27 +264,27 @@ private:
 
     // Whether it is worth doing where somebody is there anyway. What it throws away is the share of a
     // membrane's life between now and the day it is due; what it saves is at least the sign-in and a way.
-    bool pulled(service::Ticket const& ticket, Task& task) const {
+    bool pulled(std::optional<Timestamp> due, Task& task) const {
         auto const& rounds = fleet_.rounds;
         task.job.pulled_forward = true;
-        if (!ticket.due) {
+        if (!due) {
             task.job.why_now = "due on no day, and somebody is here anyway";
             return true;
         }
-        double const days = seconds_between(Timestamp{end()}, *ticket.due) / 86'400.0;
+        double const days = std::max(0.0, seconds_between(Timestamp{end()}, *due) / 86'400.0);
         if (days > rounds.pull_forward_days) {
             return false;
         }
-        bool const changes = std::any_of(ticket.parts.begin(), ticket.parts.end(),
+        bool const changes = std::any_of(task.job.parts.begin(), task.job.parts.end(),
                                          [](service::Part const& p) { return p.part == "membrane"; });
         constexpr double usual_life_days = 180.0;  // common practice, no source
-        auto const life = asked_.membrane_life_days.find(ticket.probe);
+        auto const life = asked_.membrane_life_days.find(task.job.probe);
         double const whole = life != asked_.membrane_life_days.end() ? life->second : usual_life_days;
         task.job.life_price = changes ? rounds.membrane_price * std::min(1.0, days / whole) : 0.0;
         if (task.job.life_price > rounds.hour_price) {
             return false;
         }
-        task.job.why_now = fmt::format("due only on {}, and somebody is here anyway", day_text(*ticket.due));
+        task.job.why_now = fmt::format("due only on {}, and somebody is here anyway", day_text(*due));
         if (changes) {
             task.job.why_now += fmt::format(
                 "; throws away some {:.0f} days of the membrane's life, {:.2f} of its "
@@ -203,6 +310,17 @@ std::vector<Task> tasks_of(fleet::Fleet const& fleet, Asked const& asked, std::v
             if (task->due) {
                 visited.insert(task->site);
             }
+            tasks.push_back(std::move(*task));
+        }
+    }
+    std::set<std::string> ticketed;
+    for (auto const& ticket : asked.tickets) {
+        if (!service::is_finished(ticket.state)) {
+            ticketed.insert(ticket.probe);
+        }
+    }
+    for (auto const& expected : asked.expected) {
+        if (auto task = ticketed.contains(expected.probe) ? std::nullopt : maker.of_forecast(expected)) {
             tasks.push_back(std::move(*task));
         }
     }

@@ -112,3 +112,18 @@ TEST_CASE("a response test that was set aside says why", "[document]") {
     test.set_aside.clear();
     CHECK(document::to_json(test).at("set_aside").is_null());
 }
+
+TEST_CASE("a forecast is read out of a diagnosis again, and nothing where there is none", "[document]") {
+    auto d = slow_probe();
+    auto const found = document::forecast_in(document::write(document::to_json(d, "p")));
+    REQUIRE(found);
+    CHECK(found->reason == diagnosis::Reason::slow_response);
+    CHECK(found->due == d.forecast->due);
+    CHECK(found->earliest == d.forecast->earliest);
+    CHECK(found->latest == d.forecast->latest);
+    d.forecast.reset();
+    CHECK_FALSE(document::forecast_in(document::write(document::to_json(d, "p"))));
+    for (auto const* wrong : {"", "{}", "[]", R"({"forecast":{}})", R"({"forecast":{"reason":"x","due":1}})"}) {
+        CHECK_FALSE(document::forecast_in(wrong));
+    }
+}

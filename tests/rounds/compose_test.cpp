@@ -2,6 +2,7 @@
 
 #include <catch2/catch.hpp>
 
+#include "base/date.h"
 #include "rounds/estate.h"
 #include "rounds/travel.h"
 
@@ -209,6 +210,143 @@ TEST_CASE("finished, postponed and unknown tickets are no visits", "[rounds][com
     CHECK(way_of(round).empty());
     REQUIRE(round.not_reached.size() == 2);
     CHECK(round.not_reached[0].why == "postponed until 2026-12-20");
+}
+
+// Who comes on which day; empty: nobody does.
+std::string visit_to(Round const& round, std::string const& site) {
+    std::string found;
+    for (auto const& technician : round.technicians) {
+        for (auto const& day : technician.days) {
+            for (auto const& stop : day.stops) {
+                if (stop.site == site) {
+                    found += technician.technician + " " + to_text(day.date) + ";";
+                }
+            }
+        }
+    }
+    return found;
+}
+
+TEST_CASE("a visit that somebody promised is made on that day by that person, and takes the rest along",
+          "[rounds][compose]") {
+    auto const fleet = small_estate();
+    auto const now = "2026-11-27T12:00:00Z";
+    auto planned = ticket_at("a", Urgency::this_week);
+    planned.state = service::State::planned;
+    planned.planned_for = parse_date("2026-12-03");
+    planned.assigned_to = "Technician t2";
+    auto beside = ticket_at("a", Urgency::this_week, "2026-12-05T00:00:00Z");
+    beside.id = "a-8";
+    beside.probe = "a-2";
+    auto const round = made(fleet, asked_for("2026-W49", now, {planned, beside}));
+    CHECK(visit_to(round, "a") == "t2 2026-12-03;");
+    REQUIRE(stop_at(round, "a")->jobs.size() == 2);
+    CHECK(stop_at(round, "a")->jobs[0].why_now == "planned for 2026-12-03");
+
+    SECTION("what is late by then has a visit of its own") {
+        beside.due = at("2026-12-01T00:00:00Z");
+        beside.urgency = Urgency::now;
+        CHECK(visit_to(made(fleet, asked_for("2026-W49", now, {planned, beside})), "a").size() >
+              std::string{"t2 2026-12-03;"}.size());
+    }
+    SECTION("a day that has passed binds nobody") {
+        CHECK(visit_to(made(fleet, asked_for("2026-W49", "2026-12-04T05:00:00Z", {planned})), "a").find("2026-12-04") !=
+              std::string::npos);
+    }
+    SECTION("another week's is left to that week, and a stranger's is told") {
+        planned.planned_for = parse_date("2026-12-09");
+        auto const later = made(fleet, asked_for("2026-W49", now, {planned}));
+        REQUIRE(later.not_reached.size() == 1);
+        CHECK(later.not_reached[0].why == "planned for 2026-12-09");
+        planned.planned_for = parse_date("2026-12-03");
+        planned.assigned_to = "somebody else";
+        auto const stranger = made(fleet, asked_for("2026-W49", now, {planned}));
+        REQUIRE(stranger.not_reached.size() == 1);
+        CHECK(stranger.not_reached[0].why.find("somebody else, who is no technician") != std::string::npos);
+    }
+    SECTION("a day on which the person does not work is told") {
+        auto absent = fleet;
+        absent.technicians[1].absences = {*fleet::parse_days("2026-12-03")};
+        auto const none = made(absent, asked_for("2026-W49", now, {planned}));
+        REQUIRE(none.not_reached.size() == 1);
+        CHECK(none.not_reached[0].why.find("plan it again") != std::string::npos);
+    }
+}
+
+TEST_CASE("nobody goes to a probe that is parked, and to one that returns not before", "[rounds][compose]") {
+    auto fleet = small_estate();
+    auto asked = asked_for("2026-W49", "2026-11-27T12:00:00Z", {ticket_at("a", Urgency::now)});
+    service::OutOfUse parked;
+    parked.site = "a";
+    parked.probe = "a-1";
+    parked.from = at("2026-11-01T00:00:00Z");
+    asked.out_of_use = {parked};
+    auto const without_end = made(fleet, asked);
+    CHECK(visit_to(without_end, "a").empty());
+    REQUIRE(without_end.not_reached.size() == 1);
+    CHECK(without_end.not_reached[0].why == "out of use");
+    asked.out_of_use[0].until = at("2026-12-02T12:00:00Z");
+    auto const returns = made(fleet, asked);
+    REQUIRE(stop_at(returns, "a") != nullptr);
+    CHECK(stop_at(returns, "a")->arrive >= at("2026-12-02T12:00:00Z"));
+    // A contract's check goes to another probe of the site, or to none where all are parked.
+    fleet.sites[0].access.check_days = 28;
+    asked.tickets.clear();
+    asked.out_of_use[0].until.reset();
+    CHECK(stop_at(made(fleet, asked), "a")->jobs[0].probe == "a-2");
+    asked.out_of_use[0].probe.reset();
+    CHECK(visit_to(made(fleet, asked), "a").empty());
+}
+
+TEST_CASE("a forecast without a ticket is served where somebody comes anyway, by its membrane's own life",
+          "[rounds][compose]") {
+    auto fleet = small_estate();
+    fleet.probes[1].membrane = "cap-25um";
+    auto asked = asked_for("2026-W49", "2026-11-27T12:00:00Z", {});
+    diagnosis::Forecast forecast;
+    forecast.due = at("2026-12-17T00:00:00Z");
+    forecast.earliest = at("2026-12-12T00:00:00Z");
+    forecast.latest = at("2026-12-24T00:00:00Z");
+    asked.expected = {{"a-2", forecast}};
+    asked.membrane_life_days["a-2"] = 100.0;
+    CHECK(visit_to(made(fleet, asked), "a").empty());
+    asked.tickets = {ticket_at("a", Urgency::this_week)};
+    auto const with = made(fleet, asked);
+    REQUIRE(stop_at(with, "a") != nullptr);
+    REQUIRE(stop_at(with, "a")->jobs.size() == 2);
+    auto const& job = stop_at(with, "a")->jobs[1];
+    CHECK(job.probe == "a-2");
+    CHECK(job.ticket.empty());
+    CHECK(job.pulled_forward);
+    CHECK(job.life_price == Approx(80.0 * 10.0 / 100.0));
+    CHECK(job.evidence == "slow response is expected between 2026-12-12 and 2026-12-24");
+    CHECK_FALSE(job.work.empty());
+    // Where the probe has a ticket, that speaks.
+    asked.expected[0].probe = "a-1";
+    CHECK(stop_at(made(fleet, asked), "a")->jobs.size() == 1);
+}
+
+TEST_CASE("hours are those on the wall, in the week in which clocks change too", "[rounds][compose]") {
+    auto fleet = small_estate();
+    fleet.technicians.resize(1);
+    auto& access = fleet.sites[0].access;
+    access.windows = {};
+    auto const [week, day, opens] = GENERATE(table<std::string, std::size_t, std::string>(
+        {{"2026-W13", 4, "2026-03-27T10:00:00Z"},      // Friday before clocks go forward
+         {"2026-W13", 6, "2026-03-29T09:00:00Z"},      // the Sunday on which they do
+         {"2026-W14", 0, "2026-03-30T09:00:00Z"},
+         {"2026-W43", 5, "2026-10-24T09:00:00Z"},
+         {"2026-W43", 6, "2026-10-25T10:00:00Z"}}));  // the Sunday on which they go back
+    access.windows[day] = {fleet::HourSpan{600, 720}};
+    auto const round = made(fleet, asked_for(week, "2026-03-01T00:00:00Z", {ticket_at("a", Urgency::now)}));
+    auto const* stop = stop_at(round, "a");
+    REQUIRE(stop != nullptr);
+    CHECK(stop->arrive == at(opens));
+    // The technician's day ends by his own clock: 17:00, in winter and in summer.
+    for (auto const& one : round.technicians[0].days) {
+        CHECK(one.home <= at(opens) + 7h);
+        CHECK(one.depart >= at(opens) - 2h);
+    }
 }
 
 TEST_CASE("the great circle is the published one, and a written time outranks it", "[rounds][travel]") {
