@@ -96,7 +96,7 @@ constexpr std::array documents{
             "technician:S name:S? time_zone:S days:*RoundDay joins:*JoinedDay load:*Part"},
     Members{"JoinedDay", "date:S technician:S"},
     Members{"RoundDay",
-            "date:S depart:T home:T drive_minutes:I work_minutes:I with:*S stops:*RoundStop"},
+            "date:S depart:T home:T drive_minutes:I work_minutes:I with:*S lead:S? stops:*RoundStop"},
     Members{"RoundStop", "site:S name:S? address:S? access_notes:S? arrive:T leave:T jobs:*RoundJob"},
     Members{"RoundJob",
             "probe:S ticket:S? location:S? serial:S? work:*S minutes:I why_now:S evidence:S? pulled_forward:B "

@@ -74,6 +74,7 @@ json::object written(rounds::RoundDay const& day) {
             {"drive_minutes", whole(day.drive_minutes)},
             {"work_minutes", whole(day.work_minutes)},
             {"with", texts(day.with)},
+            {"lead", text_or_null(day.lead)},
             {"stops", std::move(stops)}};
 }
 
@@ -200,6 +201,7 @@ rounds::RoundDay day_of(json::object const& object) {
     day.drive_minutes = number_in(object, "drive_minutes");
     day.work_minutes = number_in(object, "work_minutes");
     day.with = texts_in(object, "with");
+    day.lead = text_in(object, "lead");
     day.stops = all_in(object, "stops", stop_of);
     return day;
 }

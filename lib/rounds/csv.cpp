@@ -55,6 +55,9 @@ std::string to_csv(Round const& round) {
         "probe_mg_l,pressure_hpa,serial,visit,by,note\r\n";
     for (auto const& technician : round.technicians) {
         for (auto const& day : technician.days) {
+            if (!day.lead.empty()) {
+                continue;  // the form is the other's
+            }
             for (auto const& stop : day.stops) {
                 for (auto const& job : stop.jobs) {
                     for (auto const kind : records_of(job)) {

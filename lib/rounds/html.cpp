@@ -83,8 +83,11 @@ public:
                 ? fmt::format("Published {}, revision {}.", day_text(*round_.published_at), round_.revision)
                 : std::string{"Not published: it may still change."});
         for (auto const& technician : round_.technicians) {
-            for (auto const& day : technician.days) {
-                add_day(technician, day);
+            // Everybody has a sheet, who goes along too.
+            for (auto const& own : only_of(round_, technician.technician).technicians) {
+                for (auto const& day : own.days) {
+                    add_day(own, day);
+                }
             }
         }
         add_not_reached();
@@ -107,11 +110,17 @@ private:
             day.with.empty() ? ""
                              : fmt::format(" <b>Together with {}.</b>",
                                            escaped(fmt::format("{}", fmt::join(day.with, ", ")))));
-        add_load(technician);
+        if (day.lead.empty()) {
+            add_load(technician);
+        }
         for (std::size_t i = 0; i < day.stops.size(); ++i) {
             add_stop(zone, i + 1, day.stops[i]);
         }
-        add_form(technician, day);
+        if (day.lead.empty()) {
+            add_form(technician, day);
+        } else {
+            add("<p>Parts and the form to fill in are with {}.</p>\n", escaped(day.lead));
+        }
         out_ += "</section>\n";
     }
 

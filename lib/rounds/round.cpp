@@ -63,10 +63,11 @@ std::vector<JoinedDay> joins_of(Round const& round, std::string const& technicia
 Round only_of(Round round, std::string const& technician) {
     std::vector<RoundDay> joined;
     for (auto const& other : round.technicians) {
-        for (auto day : other.days) {
+        for (auto day : other.technician == technician ? std::vector<RoundDay>{} : other.days) {
             auto const found = std::find(day.with.begin(), day.with.end(), technician);
             if (found != day.with.end()) {
                 *found = other.technician;
+                day.lead = other.technician;
                 joined.push_back(std::move(day));
             }
         }
@@ -87,7 +88,7 @@ Round only_of(Round round, std::string const& technician) {
 std::vector<service::Part> load_of(std::vector<RoundDay> const& days) {
     std::map<std::pair<std::string, std::string>, int> sum;
     for (auto const& day : days) {
-        for (auto const& stop : day.stops) {
+        for (auto const& stop : day.lead.empty() ? day.stops : std::vector<RoundStop>{}) {
             for (auto const& job : stop.jobs) {
                 for (auto const& part : job.parts) {
                     sum[{part.part, part.kind}] += part.quantity;

@@ -36,6 +36,7 @@ struct RoundDay {
     Timestamp depart{}, home{};
     double drive_minutes = 0.0, work_minutes = 0.0;
     std::vector<std::string> with;  // other technicians who go along
+    std::string lead;               // who has the form and the parts, where this is the sheet of one who goes along
     std::vector<RoundStop> stops;
 };
 

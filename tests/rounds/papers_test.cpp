@@ -154,5 +154,29 @@ TEST_CASE("the sheet holds what a person needs, and nothing that a user wrote is
     CHECK_FALSE(has(html, "http"));  // nothing is loaded from elsewhere
 }
 
+TEST_CASE("two who go together have a sheet each, and one form between them", "[rounds][html]") {
+    auto fleet = small_estate();
+    fleet.sites[0].access.two_person = true;
+    SearchSettings settings;
+    settings.iterations = 500;
+    auto const round = plan_round(
+        fleet, asked_for("2026-W49", "2026-11-27T12:00:00Z", {ticket_at("a", Urgency::this_week)}), settings);
+    auto const html = to_html(round, {});
+    CHECK(has(html, "<h1>Technician t1, 2026-11-30"));
+    CHECK(has(html, "<h1>Technician t2, 2026-11-30"));
+    CHECK(has(html, "Together with t2."));
+    CHECK(has(html, "Together with t1."));
+    CHECK(has(html, "are with t1."));
+    CHECK(html.find("<table") == html.rfind("<table"));
+    auto const second = only_of(round, "t2");
+    REQUIRE(second.technicians.size() == 1);
+    REQUIRE(second.technicians[0].days.size() == 1);
+    CHECK(second.technicians[0].load.empty());
+    CHECK(to_csv(second).find("a-1") == std::string::npos);
+    CHECK(to_csv(only_of(round, "t1")) == to_csv(round));
+    CHECK(to_html(second, {}).find("Technician t1, 2026") == std::string::npos);
+    CHECK(has(to_ics(second, at("2026-11-27T12:00:00Z")), "UID:2026-W49-a@probekeeper"));
+}
+
 }  // namespace
 }  // namespace probekeeper::rounds
