@@ -56,9 +56,9 @@ public:
     Loaded load(fs::path const& file) {
         fleet_.store.path = file.parent_path() / fleet_.store.path;
         read_file(file, /*is_top=*/true);
-        resolve(std::move(written_), fleet_, problems_);
         Loaded loaded;
         loaded.tokens_file = fleet_.http.tokens_file;
+        resolve(std::move(written_), fleet_, loaded.notices, problems_);
         loaded.problems = problems_.sorted();
         if (loaded.problems.empty()) {
             loaded.fleet = std::move(fleet_);
@@ -159,6 +159,9 @@ private:
         }
         for (auto& section : top.tables("register_map")) {
             written_.maps.push_back(read_register_map(section));
+        }
+        for (auto& section : top.tables("notice")) {
+            written_.notices.push_back(read_notice(section));
         }
         for (auto& section : top.tables("probe")) {
             written_.probes.push_back(read_probe(section));

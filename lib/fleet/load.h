@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "fleet/fleet.h"
+#include "fleet/notice.h"
 
 namespace probekeeper::fleet {
 
@@ -18,7 +19,9 @@ struct Problem {
 };
 
 struct Loaded {
-    std::optional<Fleet> fleet;     // set if and only if there is no problem
+    std::optional<Fleet> fleet;  // set if and only if there is no problem
+    std::vector<NoticeSettings>
+        notices;                    // who is told of what; by id, and of no use where there is a problem
     std::vector<Problem> problems;  // by file in reading order, then by line
     // As [http] names it, known even where there are problems: what makes that file begins with a
     // configuration that misses it.

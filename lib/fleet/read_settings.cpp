@@ -23,27 +23,6 @@ std::optional<Listen> read_listen(Section& section) {
     return listen;
 }
 
-// A file that must be there. One that holds a secret must be readable by its owner alone.
-std::optional<fs::path> read_file_name(Section& section, std::string_view key, bool secret) {
-    auto file = section.path(key);
-    if (!file) {
-        return std::nullopt;
-    }
-    std::error_code error;
-    auto const status = fs::status(*file, error);
-    constexpr auto others = fs::perms::group_all | fs::perms::others_all;
-    if (!fs::is_regular_file(status)) {
-        section.wrong(key, fmt::format("`{}` names {}, which is no file{}", key, file->string(),
-                                       key == "tokens_file" ? "; `probekeeperd token add` makes it" : ""));
-    } else if (secret && (status.permissions() & others) != fs::perms::none) {
-        section.wrong(key,
-                      fmt::format("`{}` names {}, which holds a secret and should be readable by its owner "
-                                  "alone (chmod 600)",
-                                  key, file->string()));
-    }
-    return file;
-}
-
 // Who can reach the server from another machine must have a token, and nobody between may read it.
 void check_reach(Section& section, HttpSettings const& http) {
     bool const secure = http.tls_certificate_file && http.tls_key_file;
@@ -72,6 +51,26 @@ bool is_origin(std::string_view text) {
 }
 
 }  // namespace
+
+std::optional<fs::path> read_file_name(Section& section, std::string_view key, bool secret) {
+    auto file = section.path(key);
+    if (!file) {
+        return std::nullopt;
+    }
+    std::error_code error;
+    auto const status = fs::status(*file, error);
+    constexpr auto others = fs::perms::group_all | fs::perms::others_all;
+    if (!fs::is_regular_file(status)) {
+        section.wrong(key, fmt::format("`{}` names {}, which is no file{}", key, file->string(),
+                                       key == "tokens_file" ? "; `probekeeperd token add` makes it" : ""));
+    } else if (secret && (status.permissions() & others) != fs::perms::none) {
+        section.wrong(key,
+                      fmt::format("`{}` names {}, which holds a secret and should be readable by its owner "
+                                  "alone (chmod 600)",
+                                  key, file->string()));
+    }
+    return file;
+}
 
 void read_store(Section& section, StoreSettings& store) {
     constexpr double most_days = 36'500.0;

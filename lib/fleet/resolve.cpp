@@ -47,8 +47,8 @@ std::optional<std::size_t> find(std::vector<Item> const& items, std::string_view
 
 class Resolver {
 public:
-    Resolver(Written written, Fleet& fleet, Problems& problems)
-        : written_{std::move(written)}, fleet_{fleet}, problems_{problems} {}
+    Resolver(Written written, Fleet& fleet, std::vector<NoticeSettings>& notices, Problems& problems)
+        : written_{std::move(written)}, fleet_{fleet}, notices_{notices}, problems_{problems} {}
 
     void run() {
         sort_by_id(written_.sites, "site", problems_);
@@ -57,6 +57,7 @@ public:
         sort_by_id(written_.lines, "line", problems_);
         sort_by_id(written_.maps, "register map", problems_);
         sort_by_id(written_.probes, "probe", problems_);
+        sort_by_id(written_.notices, "notice", problems_);
         for (auto const& site : written_.sites) {
             fleet_.sites.push_back(site.site);
         }
@@ -78,6 +79,8 @@ public:
         for (std::size_t i = 0; i < written_.probes.size(); ++i) {
             take_neighbours(i);
         }
+        std::for_each(written_.notices.begin(), written_.notices.end(),
+                      [this](auto const& n) { take_notice(n); });
         tell_lines_twice();
         tell_devices_twice();
     }
@@ -130,6 +133,16 @@ private:
         probe.limits = limits_of(probe, written, site);
         site_of_.push_back(site);
         fleet_.probes.push_back(std::move(probe));
+    }
+
+    void take_notice(WrittenNotice const& written) {
+        auto notice = written.notice;
+        for (auto const& site : written.sites) {
+            if (follow(std::optional{site}, written_.sites, "site")) {
+                notice.sites.push_back(site.value);
+            }
+        }
+        notices_.push_back(std::move(notice));
     }
 
     // On a serial line 0 is a broadcast and 248..255 are reserved: MODBUS over Serial Line V1.02, 2.2. Over
@@ -229,14 +242,15 @@ private:
 
     Written written_;
     Fleet& fleet_;
+    std::vector<NoticeSettings>& notices_;
     Problems& problems_;
     std::vector<std::optional<std::size_t>> site_of_;  // of each probe, where it is known
 };
 
 }  // namespace
 
-void resolve(Written written, Fleet& fleet, Problems& problems) {
-    Resolver{std::move(written), fleet, problems}.run();
+void resolve(Written written, Fleet& fleet, std::vector<NoticeSettings>& notices, Problems& problems) {
+    Resolver{std::move(written), fleet, notices, problems}.run();
 }
 
 }  // namespace probekeeper::fleet

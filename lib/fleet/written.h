@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "fleet/fleet.h"
+#include "fleet/notice.h"
 #include "fleet/section.h"
 
 namespace probekeeper::fleet {
@@ -58,6 +59,17 @@ struct WrittenProbe {
     WrittenLimits limits{};
 };
 
+struct WrittenNotice {
+    NoticeSettings notice;
+    Where where;
+    std::optional<Text> id;
+    std::vector<Text> sites;
+};
+
+// A file that must be there. One that holds a secret must be readable by its owner alone.
+[[nodiscard]] std::optional<std::filesystem::path> read_file_name(Section& section, std::string_view key,
+                                                                  bool secret);
+
 // Each reads one table to its end and tells every problem that it can see from there.
 [[nodiscard]] WrittenSite read_site(Section& section);
 [[nodiscard]] WrittenDepot read_depot(Section& section);
@@ -68,6 +80,7 @@ struct WrittenProbe {
 [[nodiscard]] WrittenLine read_line(Section& section);
 [[nodiscard]] WrittenMap read_register_map(Section& section);
 [[nodiscard]] WrittenProbe read_probe(Section& section);
+[[nodiscard]] WrittenNotice read_notice(Section& section);
 void read_store(Section& section, StoreSettings& store);  // leaves what is not written
 [[nodiscard]] HttpSettings read_http(Section& section);
 [[nodiscard]] ScadaSettings read_scada(Section& section);

@@ -135,6 +135,38 @@ TEST_CASE("every bad file gives exactly the problems that it says", "[fleet]") {
     }
 }
 
+TEST_CASE("a webhook's key must be its owner's alone", "[fleet][notice]") {
+    TemporaryFolder const folder;
+    auto const key = folder.write("key", "secret\n");
+    auto const file = folder.write("c.toml",
+                                   "[[notice]]\nid = \"hook\"\nby = \"webhook\"\nurl = \"https://ops.example/in\"\n"
+                                   "key_file = \"key\"\n");
+    fs::permissions(key, fs::perms::owner_read | fs::perms::others_read);
+    CHECK_THAT(told(load(file)), Catch::Contains("c.toml:5: ") && Catch::Contains("chmod 600"));
+    fs::permissions(key, fs::perms::owner_read);
+    auto const fleet = load(file);
+    REQUIRE(fleet.problems.empty());
+    REQUIRE(fleet.notices.size() == 1);
+    CHECK(fleet.notices[0].way == Way::webhook);
+    CHECK(fleet.notices[0].address == "https://ops.example/in");
+    CHECK(fleet.notices[0].key_id == "hook");
+}
+
+TEST_CASE("notices arrive by id with hours since midnight", "[fleet][notice]") {
+    auto const fleet = load(tests / "good" / "everything.toml");
+    REQUIRE(fleet.notices.size() == 2);
+    auto const& bus = fleet.notices[0];
+    CHECK(bus.way == Way::mqtt);
+    CHECK(bus.mqtt_version == MqttVersion::v5);
+    CHECK(bus.digest_at == std::chrono::hours{7});
+    auto const& mail = fleet.notices[1];
+    REQUIRE(mail.quiet);
+    CHECK(mail.quiet->from == std::chrono::hours{22});
+    CHECK(mail.quiet->until == std::chrono::minutes{390});
+    CHECK(mail.sites == std::vector<std::string>{"saltmarsh"});
+    CHECK(mail.reasons.size() == 2);
+}
+
 TEST_CASE("everything that is written arrives", "[fleet]") {
     auto const fleet = loaded(tests / "good" / "everything.toml");
     CHECK(fleet.store.path == tests / "good" / "var" / "hatchery.db");
