@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "service/history.h"
 #include "service/proof.h"
 #include "service/urgency.h"
 #include "service/work_plan.h"
@@ -160,7 +161,7 @@ bool ask(Ticket& ticket, Diagnosis const& d) {
 bool prove(Ticket& ticket, Diagnosis const& d) {
     auto const by = std::string{daemon_name};
     if (auto const wrong = still_wrong(ticket, d)) {
-        move_to(ticket, State::open, d.at, by, "after the work: " + *wrong);
+        move_to(ticket, State::open, d.at, by, std::string{still_wrong_note} + *wrong);
         return true;
     }
     if (auto const proof = restored(ticket, d)) {
@@ -198,13 +199,13 @@ void remake(Ticket& ticket, ProbeFacts const& probe, Timestamp at) {
 void tell(Ticket& ticket, Timestamp at, std::string const& joined, std::string const& back,
           std::string const& cleared) {
     if (!joined.empty()) {
-        note(ticket, at, (ticket.history.empty() ? "opened: " : "joined: ") + joined);
+        note(ticket, at, std::string{ticket.history.empty() ? opened_note : joined_note} + joined);
     }
     if (!back.empty()) {
-        note(ticket, at, "stands again: " + back);
+        note(ticket, at, std::string{back_note} + back);
     }
     if (!cleared.empty()) {
-        note(ticket, at, "cleared: " + cleared);
+        note(ticket, at, std::string{cleared_note} + cleared);
     }
 }
 
