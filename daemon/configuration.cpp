@@ -8,10 +8,14 @@
 
 namespace probekeeper::daemon {
 
-std::optional<fleet::Fleet> load_or_complain(std::filesystem::path const& config) {
+std::optional<fleet::Fleet> load_or_complain(std::filesystem::path const& config,
+                                             std::vector<fleet::NoticeSettings>* notices) {
     auto loaded = fleet::load(config);
     for (auto const& problem : loaded.problems) {
         fmt::print(stderr, "{}\n", fleet::to_line(problem));
+    }
+    if (notices != nullptr) {
+        *notices = std::move(loaded.notices);
     }
     return std::move(loaded.fleet);
 }

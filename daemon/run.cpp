@@ -21,7 +21,7 @@ void reload(std::filesystem::path const& config, live::Live& live, ServiceManage
         log->error("event=reload_refused why=\"{}\"", fleet::to_line(problem));
     }
     if (loaded.fleet) {
-        static_cast<void>(live.reload(std::move(*loaded.fleet)));
+        static_cast<void>(live.reload(std::move(*loaded.fleet), std::move(loaded.notices)));
     }
     manager.ready();
 }
@@ -62,13 +62,14 @@ private:
 
 int run(std::filesystem::path const& config, Log const& log) {
     Signals signals;  // before the file is read, so that no change of it is missed
-    auto fleet = load_or_complain(config);
+    std::vector<fleet::NoticeSettings> notices;
+    auto fleet = load_or_complain(config, &notices);
     if (!fleet) {
         return wrong;
     }
     try {
         ServiceManager manager;
-        live::Live live{std::move(*fleet), PROBEKEEPER_VERSION, log, [&manager] { manager.alive(); }};
+        live::Live live{std::move(*fleet), std::move(notices), PROBEKEEPER_VERSION, log, [&manager] { manager.alive(); }};
         manager.ready();
         signals.wait_for_end(config, live, manager, log);
         manager.stopping();

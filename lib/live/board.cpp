@@ -99,6 +99,11 @@ std::optional<Timestamp> Board::newest_reading(fleet::ProbeIndex probe) const {
     return last ? std::optional{last->time} : std::nullopt;
 }
 
+bool Board::is_out_of_use(fleet::ProbeIndex probe) const {
+    std::scoped_lock const lock{mutex_};
+    return probes_[probe].state == diagnosis::ServiceState::out_of_use;
+}
+
 Board::Lines Board::lines() const {
     Lines lines;
     std::scoped_lock const lock{mutex_};
@@ -112,6 +117,11 @@ Board::Lines Board::lines() const {
         }
     }
     return lines;
+}
+
+bool Board::line_is_up(fleet::LineIndex line) const {
+    std::scoped_lock const lock{mutex_};
+    return lines_[line].up;
 }
 
 scada::EstateNow Board::estate(std::vector<std::int64_t> const& probes, std::vector<std::int64_t> const& sites,

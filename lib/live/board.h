@@ -43,12 +43,14 @@ public:
     // Unfinished tickets by (state, reason): one with several reasons that stand counts for each.
     [[nodiscard]] std::map<std::pair<std::string, std::string>, std::size_t> ticket_counts() const;
     [[nodiscard]] std::optional<Timestamp> newest_reading(fleet::ProbeIndex probe) const;
+    [[nodiscard]] bool is_out_of_use(fleet::ProbeIndex probe) const;
 
     struct Lines {
         std::size_t up = 0, down = 0;
         std::vector<std::string> troubles;  // "line ID is down: why"
     };
     [[nodiscard]] Lines lines() const;
+    [[nodiscard]] bool line_is_up(fleet::LineIndex line) const;
 
     // For SCADA, at `now`. The numbers of each probe and each site, in the fleet's order.
     [[nodiscard]] scada::EstateNow estate(std::vector<std::int64_t> const& probes,

@@ -73,10 +73,23 @@ void Keeper::open_sites() {
     for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
         told_.push_back(board_.probe(probe).condition);
     }
+    show_conditions();
     telling_ = true;
     tell_store();
     checkpointed_ = std::chrono::steady_clock::now();
     log_->info("event=caught_up sites={} probes={}", fleet_->sites.size(), fleet_->probes.size());
+}
+
+// To those who keep them, as they stand at the start.
+void Keeper::show_conditions() {
+    for (auto const& site : sites_) {
+        for (auto const probe : site->pipeline.probes()) {
+            if (notices_) {
+                auto const verdict = site->pipeline.verdict(probe);
+                notices_->show_condition(probe, verdict.condition, verdict.at);
+            }
+        }
+    }
 }
 
 service::TicketBook Keeper::book_of(std::string const& site) {
@@ -110,6 +123,9 @@ void Keeper::open_site(fleet::SiteIndex index, service::Instruments const& instr
              pipeline::Watermark{delay_of(*fleet_, pipeline::probes_of(*fleet_, index))}}));
     auto& site = *sites_.back();
     for (auto const& [number, ticket] : site.pipeline.book().tickets()) {
+        if (notices_) {
+            notices_->knows(ticket);
+        }
         if (!service::is_finished(ticket.state)) {
             board_.show_ticket(ticket);
         }

@@ -18,6 +18,7 @@ namespace {
 
 constexpr std::chrono::milliseconds look_every{100};
 constexpr Millis stale_longest = std::chrono::minutes{1};
+constexpr std::chrono::seconds outages_every{5};
 
 api::Refusal unavailable(std::string message) {
     return {api::Refusal::Kind::unavailable, std::move(message), {}, {}};
@@ -143,6 +144,10 @@ void Keeper::work() {
             if (now - checkpointed_ > options_.checkpoint_every) {
                 checkpoint_all();
             }
+            if (now - looked_ > outages_every) {
+                look_for_outages();
+                looked_ = now;
+            }
             tell_store();
             turned();
             std::scoped_lock const lock{mutex_};
@@ -190,10 +195,36 @@ void Keeper::feed_live(std::deque<Item>& readings) {
     }
 }
 
+void Keeper::look_for_outages() {
+    if (notices_) {
+        auto found = notices_->about_outages(board_);
+        std::move(found.begin(), found.end(), std::back_inserter(changes_.notices));
+    }
+}
+
+std::vector<store::Notice> Keeper::notices_about(std::vector<service::Ticket> const& tickets) {
+    std::vector<store::Notice> notices;
+    for (auto const& ticket : tickets) {
+        auto made = notices_ ? notices_->about(ticket) : std::vector<store::Notice>{};
+        std::move(made.begin(), made.end(), std::back_inserter(notices));
+    }
+    return notices;
+}
+
+// The book is as it was before these tickets were changed.
+void Keeper::not_told(service::TicketBook const& book, std::vector<service::Ticket> const& tickets) {
+    for (auto const& changed : tickets) {
+        auto const* const before = book.find(changed.id);
+        if (notices_ && before != nullptr) {
+            notices_->knows(*before);
+        }
+    }
+}
+
 void Keeper::tell_store() {
     bool const any = !changes_.tests.empty() || !changes_.diagnoses.empty() || !changes_.tickets.empty() ||
                      !changes_.checkpoints.empty() || !changes_.downtimes.empty() ||
-                     !changes_.rewinds.empty() || !changes_.events.empty();
+                     !changes_.rewinds.empty() || !changes_.events.empty() || !changes_.notices.empty();
     if (any) {
         writer_.later(std::exchange(changes_, {}));
     }
@@ -233,6 +264,8 @@ void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagno
 
 void Keeper::ticket(service::Ticket const& ticket) {
     changes_.tickets.push_back(ticket);
+    auto notices = notices_about({ticket});  // none again where they were stored with it
+    std::move(notices.begin(), notices.end(), std::back_inserter(changes_.notices));
     board_.show_ticket(ticket);
     tell(ticket.updated_at, "ticket", ticket.site, document::write(document::to_json(ticket)));
     log_->info("event=ticket ticket={} probe={} state={}", ticket.id, ticket.probe,
@@ -250,6 +283,9 @@ void Keeper::tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condit
     if (std::exchange(told_[probe], condition) != condition) {
         auto const& facts = fleet_->probes[probe];
         tell(at, "condition", fleet_->sites[facts.site].id, condition_event(facts.id, condition, at));
+        if (notices_) {
+            notices_->show_condition(probe, condition, at);
+        }
     }
 }
 
@@ -308,9 +344,11 @@ api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::Ticke
     }
     store::Changes changes;
     changes.tickets.push_back(done.value());
+    changes.notices = notices_about(changes.tickets);
     changes.answers = kept(keep ? keep(done.value()) : std::nullopt, at);
     if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
         book = before;
+        not_told(book, {done.value()});
         log_->error("event=step_not_stored ticket={} why=\"{}\"", id, stored.error().message);
         return unavailable("the step could not be stored; nothing has changed");
     }
@@ -352,9 +390,11 @@ api::Answer<service::KeptRecord> Keeper::take_record(service::Record const& reco
     if (late) {
         forget_from(changes, site_index, record.time);
     }
+    changes.notices = notices_about(changes.tickets);
     auto const tickets = changes.tickets;
     if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
         site.pipeline.book() = before;
+        not_told(before, tickets);
         log_->error("event=record_not_stored probe={} why=\"{}\"", record.probe, stored.error().message);
         return unavailable("the record could not be stored; nothing has changed");
     }

@@ -17,6 +17,7 @@
 #include "api/backend.h"
 #include "fleet/fleet.h"
 #include "live/board.h"
+#include "live/notices.h"
 #include "live/stamp_clock.h"
 #include "pipeline/site_pipeline.h"
 #include "pipeline/watermark.h"
@@ -48,6 +49,9 @@ public:
     ~Keeper();
     Keeper(Keeper const&) = delete;
     Keeper& operator=(Keeper const&) = delete;
+
+    // Whom to tell, before start().
+    void use(std::shared_ptr<Notices> notices) { notices_ = std::move(notices); }
 
     void start();
     // Takes what has come, writes a checkpoint of every site and ends the thread.
@@ -94,12 +98,17 @@ private:
     void remake_stale(bool at_once);
     void feed_live(std::deque<Item>& readings);
     void tell_store();
+    void look_for_outages();
+    // The messages that go with these tickets, to be committed together with them.
+    [[nodiscard]] std::vector<store::Notice> notices_about(std::vector<service::Ticket> const& tickets);
+    void not_told(service::TicketBook const& book, std::vector<service::Ticket> const& tickets);
     void checkpoint(fleet::SiteIndex site, Timestamp position);
     void checkpoint_all();
 
     // catch_up.cpp: from the store to the present
     void open_sites();
     void open_site(fleet::SiteIndex site, service::Instruments const& instruments);
+    void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
     void note_downtime();
@@ -147,8 +156,9 @@ private:
     bool telling_ = false;  // not while the past is fed again
     std::vector<diagnosis::Condition> told_;  // the last one told of each probe
     std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
-    store::Changes changes_;  // found, not yet handed to the writer
-    std::chrono::steady_clock::time_point checkpointed_{};
+    store::Changes changes_;                  // found, not yet handed to the writer
+    std::chrono::steady_clock::time_point checkpointed_{}, looked_{};
+    std::shared_ptr<Notices> notices_;  // null: nobody is told
 
     mutable std::mutex mutex_;  // guards the following
     std::condition_variable wake_;

@@ -10,6 +10,7 @@
 #include "live/backend.h"
 #include "live/board.h"
 #include "live/keeper.h"
+#include "live/notices.h"
 #include "live/scada_feed.h"
 #include "live/stamp_clock.h"
 #include "live/tell.h"
@@ -134,7 +135,9 @@ struct Live::Running {
     // Everything that hangs on one configuration.
     struct Generation {
         std::shared_ptr<fleet::Fleet const> fleet;
+        std::vector<fleet::NoticeSettings> receivers;
         std::shared_ptr<Board> board;
+        std::shared_ptr<Notices> notices;
         std::shared_ptr<Keeper> keeper;
         std::unique_ptr<Desk> desk;
         std::shared_ptr<Workers> workers = std::make_shared<Workers>();
@@ -148,6 +151,7 @@ struct Live::Running {
     StampClock clock;
     std::unique_ptr<api::EventHub> events;
     api::Latencies commits;
+    Doorbell doorbell;
     std::unique_ptr<store::Writer> writer;
     std::unique_ptr<store::ReaderPool> readers;
     std::unique_ptr<Backend> backend;
@@ -156,12 +160,12 @@ struct Live::Running {
     std::unique_ptr<scada::Server> scada;  // keeps its connections from one configuration to the next
     std::optional<Generation> generation;
 
-    void begin(fleet::Fleet fleet);
+    void begin(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> receivers);
     void listen_scada(std::optional<fleet::ScadaSettings> const& settings);
     void end_generation();
 };
 
-void Live::Running::begin(fleet::Fleet fleet_now) {
+void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSettings> receivers) {
     Generation next;
     next.fleet = std::make_shared<fleet::Fleet const>(std::move(fleet_now));
     std::vector<store::FleetProbe> probes;
@@ -187,6 +191,8 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     next.board = std::make_shared<Board>(next.fleet, *events);
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
                                            must(store::Reader::open(store_settings.path)), clock, begun, log, keeping);
+    next.notices = std::make_shared<Notices>(next.fleet, receivers, *writer, store_settings.path, clock, log);
+    next.keeper->use(next.notices);
     next.desk = std::make_unique<Desk>(*next.fleet, keys, *writer, *next.board, *next.keeper, log);
     next.keeper->start();
     for (fleet::LineIndex line = 0; line < next.fleet->lines.size(); ++line) {
@@ -198,6 +204,8 @@ void Live::Running::begin(fleet::Fleet fleet_now) {
     if (scada) {
         scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
     }
+    next.receivers = std::move(receivers);
+    doorbell.connect(next.notices);
     generation.emplace(std::move(next));
 }
 
@@ -238,11 +246,12 @@ void Live::Running::end_generation() {
     }
     backend->use({});
     generation->keeper->stop();
+    doorbell.connect(nullptr);
     generation.reset();
 }
 
-Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log,
-           std::function<void()> diagnosed)
+Live::Live(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::string version,
+           std::shared_ptr<spdlog::logger> log, std::function<void()> diagnosed)
     : running_{std::make_unique<Running>()} {
     auto& r = *running_;
     r.version = std::move(version);
@@ -257,6 +266,7 @@ Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logg
     store::Writer::Options options;
     options.on_group = [&r](store::Writer::Group const& group) {
         r.commits.add(group.took);
+        r.doorbell.ring();
         if (group.failure) {
             r.log->error("event=store_failing why=\"{}\"", group.failure->message);
         }
@@ -278,9 +288,9 @@ Live::Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logg
     http.tls = tls_of(fleet.http);
     http.spool_folder = fleet.store.path.parent_path();
     r.server = std::make_unique<api::Server>(http, *r.backend, r.log);
-    r.begin(std::move(fleet));
-    r.log->info("event=started version={} http={}:{} tls={} tokens={}", r.version, r.http.address, r.server->port(),
-                r.http.tls_key_file ? "yes" : "no", r.http.tokens_file ? "yes" : "no");
+    r.begin(std::move(fleet), std::move(notices));
+    r.log->info("event=started version={} http={}:{} tls={} tokens={}", r.version, r.http.address,
+                r.server->port(), r.http.tls_key_file ? "yes" : "no", r.http.tokens_file ? "yes" : "no");
 }
 
 Live::~Live() {
@@ -291,7 +301,7 @@ std::uint16_t Live::http_port() const {
     return running_->server->port();
 }
 
-bool Live::reload(fleet::Fleet fleet) {
+bool Live::reload(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices) {
     auto& r = *running_;
     if (fleet.store.path != r.store_settings.path) {
         r.log->error("event=reload_refused key=store.path why=\"it cannot change while the daemon runs\"");
@@ -315,16 +325,17 @@ bool Live::reload(fleet::Fleet fleet) {
         return false;
     }
     auto before = *r.generation->fleet;
+    auto receivers_before = r.generation->receivers;
     r.end_generation();
     if (auto const flushed = r.writer->flush().get(); !flushed) {
         r.log->error("event=store_failing why=\"{}\"", flushed.error().message);
     }
     auto const retention = retention_of(fleet.store);
     try {
-        r.begin(std::move(fleet));
+        r.begin(std::move(fleet), std::move(notices));
     } catch (std::exception const& error) {
         r.log->error("event=reload_refused why=\"{}\"", error.what());
-        r.begin(std::move(before));
+        r.begin(std::move(before), std::move(receivers_before));
         return false;
     }
     r.writer->set_retention(retention);

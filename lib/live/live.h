@@ -5,8 +5,10 @@
 
 #include <functional>
 #include <memory>
+#include <vector>
 
 #include "fleet/fleet.h"
+#include "fleet/notice.h"
 
 namespace probekeeper::live {
 
@@ -16,16 +18,16 @@ public:
     // Throws std::runtime_error with a sentence where the store or the address cannot be had.
     // `diagnosed` is called, on the diagnosing thread, at each of its turns, several times a second also where
     // nothing comes: where it is no longer called, the daemon no longer does its work. It must not block.
-    Live(fleet::Fleet fleet, std::string version, std::shared_ptr<spdlog::logger> log,
-         std::function<void()> diagnosed = {});
+    Live(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::string version,
+         std::shared_ptr<spdlog::logger> log, std::function<void()> diagnosed = {});
     // Stops.
     ~Live();
     Live(Live const&) = delete;
     Live& operator=(Live const&) = delete;
 
-    // Takes another configuration without stopping the API. What probes have shown stays with them. Refused, and
-    // nothing changed, where store.path or http.listen differ: false, and the log says so.
-    bool reload(fleet::Fleet fleet);
+    // Takes another configuration without stopping the API. What probes have shown stays with them. Refused,
+    // and nothing changed, where store.path or http.listen differ: false, and the log says so.
+    bool reload(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices);
 
     // In the order in which data flows: no new request and no new poll, then what has come is diagnosed and
     // written, then the store is closed. A second call does nothing.
