@@ -139,6 +139,10 @@ public:
     // Writes what the daemon counts and measures. From memory.
     virtual void write_metrics(MetricsText& out) = 0;
 
+    // CSV, see scada/points.h; of the sites and probes that the filter lets through. Addresses are given whether a
+    // Modbus server is configured or not.
+    virtual Answer<std::string> scada_points(ProbeFilter const& filter) = 0;
+
     virtual Answer<document::Health> health() = 0;
     // By id; only of the sites `only`, where it is not empty.
     virtual Answer<Page<document::Site>> sites(std::vector<std::string> const& only,

@@ -15,6 +15,8 @@ Response show_openapi(Call const& call, Backend& backend);
 Response make_link(Call const& call, Backend& backend);
 Response list_changes(Call const& call, Backend& backend);
 
+Response list_scada_points(Call const& call, Backend& backend);  // in scada.cpp
+
 Response show_metrics(Call const& call, Backend& backend);  // in health.cpp
 
 Response show_health(Call const& call, Backend& backend);

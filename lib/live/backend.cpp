@@ -5,6 +5,7 @@
 #include <algorithm>
 
 #include "live/upload.h"
+#include "scada/points.h"
 
 namespace probekeeper::live {
 namespace {
@@ -119,6 +120,33 @@ api::Answer<api::Page<api::Change>> Backend::changes(api::PageRequest const& pag
         out.items.push_back({c.at, c.who, c.address, c.method, c.path, c.status});
     }
     return out;
+}
+
+api::Answer<std::string> Backend::scada_points(api::ProbeFilter const& filter) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    auto const& fleet = now.value().board->fleet();
+    if (filter.site && !fleet.find_site(*filter.site)) {
+        return api::Refusal{Kind::invalid, "there is no site " + *filter.site, "site", {}};
+    }
+    auto const wanted = [&](std::string const& site) {
+        return (!filter.site || *filter.site == site) &&
+               (filter.sites.empty() || std::find(filter.sites.begin(), filter.sites.end(), site) != filter.sites.end());
+    };
+    std::vector<scada::Numbered> sites, probes;
+    for (fleet::SiteIndex i = 0; i < fleet.sites.size(); ++i) {
+        if (wanted(fleet.sites[i].id)) {
+            sites.push_back({now.value().site_numbers[i], fleet.sites[i].id});
+        }
+    }
+    for (fleet::ProbeIndex i = 0; i < fleet.probes.size(); ++i) {
+        if (wanted(fleet.sites[fleet.probes[i].site].id)) {
+            probes.push_back({static_cast<std::int64_t>(now.value().keys[i]), fleet.probes[i].id});
+        }
+    }
+    return scada::points_csv(sites, probes, fleet.scada && fleet.scada->allow_seen);
 }
 
 api::Answer<document::Health> Backend::health() {

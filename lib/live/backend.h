@@ -28,6 +28,7 @@ public:
         std::shared_ptr<Workers const> workers;
         std::vector<store::ProbeKey> keys;  // of the fleet's probes
         std::shared_ptr<RoundDesk> rounds;
+        std::vector<std::int64_t> site_numbers;  // of the fleet's sites, for SCADA
     };
 
     // All must outlive the backend.
@@ -41,6 +42,8 @@ public:
     void note_change(api::Change const& change) override;
     api::Answer<api::Page<api::Change>> changes(api::PageRequest const& page) override;
     void write_metrics(api::MetricsText& out) override;
+
+    api::Answer<std::string> scada_points(api::ProbeFilter const& filter) override;
 
     api::Answer<document::Health> health() override;
     api::Answer<api::Page<document::Site>> sites(std::vector<std::string> const& only,

@@ -200,7 +200,7 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
         next.workers->back()->start();
     }
     backend->use({next.board, next.keeper, next.workers, std::move(keys),
-                  std::make_shared<RoundDesk>(next.fleet, *readers, *writer, clock, log)});
+                  std::make_shared<RoundDesk>(next.fleet, *readers, *writer, clock, log), numbers.sites});
     if (scada) {
         scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
     }

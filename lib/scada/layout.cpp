@@ -275,6 +275,7 @@ Image::Image(EstateNow const& estate, std::uint16_t heartbeat) {
     put_probes(estate);
     put_sites(estate);
     summarise(estate, heartbeat);
+    pack();
 }
 
 // Unit 1 is there even without a probe: its summary has the heartbeat.
@@ -364,34 +365,51 @@ void Image::summarise(EstateNow const& estate, std::uint16_t heartbeat) {
     std::for_each(site_units_.begin(), site_units_.end(), put_summary);
 }
 
-Image::Unit const* Image::find(std::uint8_t unit) const {
-    bool const of_sites = unit >= first_site_unit && unit < first_site_unit + site_units;
-    auto const& units = of_sites ? site_units_ : probe_units_;
-    std::size_t const index = of_sites ? unit - first_site_unit : unit == 0 || unit == 255 ? 0 : unit - 1U;
-    return index < units.size() ? &units[index] : nullptr;
+// Last, for it copies. Block 0 is the summary's beginning. The bits stand where they stand.
+void Image::pack() {
+    for (auto const& whole : probe_units_) {
+        auto& packed = packed_units_.emplace_back();
+        packed.bits = whole.bits;
+        packed.registers.reserve(whole.registers.size() / block_registers * packed_registers);
+        for (auto block = whole.registers.begin(); block != whole.registers.end(); block += block_registers) {
+            packed.registers.insert(packed.registers.end(), block, block + packed_registers);
+        }
+    }
+}
+
+Image::Place Image::find(std::uint8_t unit) const {
+    std::size_t const number = unit == 0 || unit == 255 ? 1 : unit;
+    auto const in = [&](std::vector<Unit> const& units, std::size_t first, bool whole_probes) {
+        auto const index = number - first;
+        return Place{index < units.size() ? &units[index] : nullptr, whole_probes, index};
+    };
+    if (number >= first_site_unit) {
+        return in(site_units_, first_site_unit, false);
+    }
+    return number >= first_packed_unit ? in(packed_units_, first_packed_unit, false)
+                                       : in(probe_units_, 1, true);
 }
 
 std::span<std::uint16_t const> Image::registers(std::uint8_t unit) const {
-    auto const* found = find(unit);
+    auto const* found = find(unit).unit;
     return found != nullptr ? std::span<std::uint16_t const>{found->registers}
                             : std::span<std::uint16_t const>{};
 }
 
 std::span<std::uint8_t const> Image::bits(std::uint8_t unit) const {
-    auto const* found = find(unit);
+    auto const* found = find(unit).unit;
     return found != nullptr ? std::span<std::uint8_t const>{found->bits} : std::span<std::uint8_t const>{};
 }
 
 std::optional<std::int64_t> Image::seen_register_of(std::uint8_t unit, std::uint16_t address) const {
-    bool const of_sites = unit >= first_site_unit && unit < first_site_unit + site_units;
-    auto const all = registers(unit);
+    auto const found = find(unit);
     auto const block = address / block_registers;
-    if (of_sites || block == 0 || address >= all.size() || address % block_registers != seen_register ||
-        all[block * block_registers] == 0) {
+    if (found.unit == nullptr || !found.whole_probes || block == 0 ||
+        address >= found.unit->registers.size() || address % block_registers != seen_register ||
+        found.unit->registers[block * block_registers] == 0) {
         return std::nullopt;
     }
-    std::size_t const place = unit == 0 || unit == 255 ? 0 : unit - 1U;
-    return static_cast<std::int64_t>(place * blocks_a_unit + block);
+    return static_cast<std::int64_t>(found.index * blocks_a_unit + block);
 }
 
 }  // namespace probekeeper::scada

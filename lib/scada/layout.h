@@ -1,4 +1,4 @@
-// Where each number stands for a SCADA system, layout 2. deploy/scada/modbus.md describes it to its users, to
+// Where each number stands for a SCADA system, layout 3. deploy/scada/modbus.md describes it to its users, to
 // whom it is a promise: add in what is reserved and raise layout_version; never move anything. points.h lists
 // it for machines, and a test holds the two to each other.
 #pragma once
@@ -15,12 +15,17 @@
 
 namespace probekeeper::scada {
 
-inline constexpr std::uint16_t layout_version = 2;
+inline constexpr std::uint16_t layout_version = 3;
 inline constexpr std::size_t block_registers = 100;
 inline constexpr std::size_t block_bits = 16;
 // Probe numbers 1 to 600 are on unit 1, 601 to 1200 on unit 2 and so on; block 0 of each unit is the summary.
 inline constexpr std::size_t blocks_a_unit = 600;
-inline constexpr std::size_t probe_units = 200;
+inline constexpr std::size_t probe_units = 100;
+// The first registers of the same probes' blocks, closely packed, on unit 101 for those of unit 1 and so on:
+// three blocks fit into one request. Missing of a block: its id, the float of its fluctuation, and what can
+// be written.
+inline constexpr std::size_t first_packed_unit = 101;
+inline constexpr std::size_t packed_registers = 40;
 // Site numbers likewise from this unit on, up to 247, the last that Modbus has.
 inline constexpr std::size_t first_site_unit = 201;
 inline constexpr std::size_t site_units = 47;
@@ -87,11 +92,18 @@ private:
         std::vector<std::uint16_t> registers;
         std::vector<std::uint8_t> bits;
     };
-    [[nodiscard]] Unit const* find(std::uint8_t unit) const;
+    // The unit in one of the lists below, and whether it is the list of whole blocks of probes.
+    struct Place {
+        Unit const* unit = nullptr;  // null: there is none
+        bool whole_probes = false;
+        std::size_t index = 0;
+    };
+    [[nodiscard]] Place find(std::uint8_t unit) const;
+    void pack();
     void put_probes(EstateNow const& estate);
     void put_sites(EstateNow const& estate);
     void summarise(EstateNow const& estate, std::uint16_t heartbeat);
-    std::vector<Unit> probe_units_, site_units_;
+    std::vector<Unit> probe_units_, packed_units_, site_units_;
 };
 
 }  // namespace probekeeper::scada

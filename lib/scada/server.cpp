@@ -74,6 +74,8 @@ struct Server::Running {
     net::awaitable<void> sweep();
     net::awaitable<void> serve(std::shared_ptr<Session> session);
     net::awaitable<std::vector<std::uint8_t>> write(std::vector<std::uint8_t> frame, WriteOne request);
+    net::awaitable<void> wait_for_beat();
+    bool are_many();
     void take(tcp::socket socket);
     void freshen();
     void close_overdue();
@@ -86,13 +88,16 @@ struct Server::Running {
     std::shared_ptr<spdlog::logger> log;
     net::io_context io{1};
     tcp::acceptor acceptor;
-    net::steady_timer tick{io}, pause{io};
+    net::steady_timer tick{io}, pause{io}, beat{io};
     net::thread_pool seeing{1};  // marking a ticket waits for the disk
     std::set<std::shared_ptr<Session>> sessions;
     std::set<std::string> turned_away;  // told once each
     Image image{EstateNow{}, 0};        // until something is known
     std::optional<Clock::time_point> made;
     Clock::time_point begun = Clock::now();
+    Clock::time_point counted_from =
+        begun;  // the requests of the tenth of a second that lasts, and of the one before
+    std::size_t counted = 0, counted_before = 0;
     bool stopping = false;
     std::uint16_t port = 0;
     std::thread thread;
@@ -184,7 +189,33 @@ net::awaitable<void> Server::Running::serve(std::shared_ptr<Session> session) {
             co_return;
         }
         session->until = Clock::now() + (session->waiting.empty() ? options.idle : options.frame);
+        if (are_many()) {
+            co_await wait_for_beat();
+        }
     }
+}
+
+// Counts a request.
+bool Server::Running::are_many() {
+    constexpr std::chrono::milliseconds span{100};
+    auto const now = Clock::now();
+    if (now - counted_from >= span) {
+        counted_before = now - counted_from < 2 * span ? counted : 0;
+        counted_from = now;
+        counted = 0;
+    }
+    ++counted;
+    return std::max(counted, counted_before) * 10 >= options.many;
+}
+
+// The next request has mostly come by then: it is read without asking the kernel whether it has, and without
+// a wake-up of its own. All connections share the beat.
+net::awaitable<void> Server::Running::wait_for_beat() {
+    auto const now = Clock::now();
+    if (beat.expiry() <= now) {
+        beat.expires_at(now + options.beat);
+    }
+    co_await beat.async_wait(net::as_tuple(net::use_awaitable));
 }
 
 // Marks a ticket as seen, beside the thread that serves: the others do not wait for the disk.
@@ -259,6 +290,7 @@ void Server::Running::stop() {
     acceptor.close(ignored);
     tick.cancel();
     pause.cancel();
+    beat.cancel();
     for (auto const& session : sessions) {
         session->socket.close(ignored);
     }

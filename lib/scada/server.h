@@ -3,7 +3,8 @@
 //
 // One thread of its own serves all connections, so a client that sends slowly, or reads nothing, waits alone.
 // The registers are made when somebody asks for them and they are older than Options::fresh; while nobody
-// asks, nothing is done.
+// asks, nothing is done. Few requests are answered as they come; where there are many, a connection is looked
+// at every Options::beat, so that one wake-up of the thread serves several of them.
 #pragma once
 
 #include <spdlog/logger.h>
@@ -28,6 +29,8 @@ struct Options {
         10'000};  // from the first byte of a request to its last, and to take the answer
     std::chrono::milliseconds idle{300'000};  // between two requests
     std::chrono::milliseconds fresh{100};     // age of an answer at most
+    std::size_t many = 2000;                  // requests a second, of all connections together
+    std::chrono::microseconds beat{500};  // from a request to the next of a connection where there are many
 };
 
 // What is served just now.

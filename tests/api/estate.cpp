@@ -141,6 +141,17 @@ Estate::Answer<document::Site> Estate::site(std::string const& id) {
     return unknown("site " + id);
 }
 
+Estate::Answer<std::string> Estate::scada_points(api::ProbeFilter const& filter) {
+    std::string csv = "tag\r\n";
+    for (auto const& p : probes_) {
+        if (filter.sites.empty() ||
+            std::find(filter.sites.begin(), filter.sites.end(), p.site) != filter.sites.end()) {
+            csv += p.id + ".condition\r\n";
+        }
+    }
+    return csv;
+}
+
 Estate::Answer<Estate::Page<document::Probe>> Estate::probes(api::ProbeFilter const& filter,
                                                              PageRequest const& page) {
     auto const wanted = [&](document::Probe const& p) {
@@ -307,7 +318,8 @@ Estate::Answer<service::Ticket> Estate::step(std::string const&, api::TicketStep
     return stepped(take(book_, estate_time + days(1)), keep);
 }
 
-Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file, std::vector<std::string> const&) {
+Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file,
+                                                 std::vector<std::string> const&) {
     std::ifstream in{file};
     uploaded = file;
     api::Upload upload;

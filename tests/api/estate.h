@@ -27,6 +27,7 @@ public:
     void note_change(probekeeper::api::Change const& change) override;
     Answer<Page<probekeeper::api::Change>> changes(PageRequest const& page) override;
     void write_metrics(probekeeper::api::MetricsText& out) override;
+    Answer<std::string> scada_points(probekeeper::api::ProbeFilter const& filter) override;
     Answer<probekeeper::document::Health> health() override;
     Answer<Page<probekeeper::document::Site>> sites(std::vector<std::string> const& only,
                                                     PageRequest const& page) override;

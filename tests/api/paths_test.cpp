@@ -183,6 +183,17 @@ TEST_CASE("a chart is an image with a tag of its own, and each wrong parameter i
     problem(client.get("/v1/probes/tank-1/chart.svg?days=401"), 400, "bad-parameter");
 }
 
+TEST_CASE("the tag list of the Modbus server is a CSV", "[api]") {
+    Served served;
+    Client client{served.port()};
+    auto const reply = client.get("/v1/scada/points.csv");
+    CHECK(reply.status == 200);
+    CHECK(reply.header("content-type") == "text/csv; charset=utf-8");
+    CHECK(reply.body.rfind("tag\r\n", 0) == 0);
+    CHECK(reply.body.find("tank-1.condition\r\n") != std::string::npos);
+    problem(client.get("/v1/scada/points.csv?format=xml"), 400, "bad-parameter");
+}
+
 TEST_CASE("what is not there is 404, and so are all tricks with paths", "[api]") {
     Served served;
     Client client{served.port()};

@@ -166,5 +166,24 @@ TEST_CASE("the register of a ticket seen is a present probe's own and no other",
     CHECK_FALSE(image.seen_register_of(9, 168));
 }
 
+TEST_CASE("the packed units hold the first forty registers of each block, and the same bits",
+          "[scada][layout]") {
+    auto far = probe(601, "far");
+    far.t90_s = 41.5;
+    Image const image{{{{1, "a", 2, 1}}, {probe(1), probe(3), far}, now}, 77};
+    for (std::uint8_t const unit : std::vector<std::uint8_t>{1, 2}) {
+        auto const whole = image.registers(unit);
+        auto const packed = image.registers(static_cast<std::uint8_t>(unit + first_packed_unit - 1));
+        REQUIRE(packed.size() == whole.size() / block_registers * packed_registers);
+        for (std::size_t i = 0; i < packed.size(); ++i) {
+            CHECK(packed[i] == whole[i / packed_registers * block_registers + i % packed_registers]);
+        }
+    }
+    CHECK(float_at(image.registers(first_packed_unit + 1), packed_registers + 26) == 41.5F);
+    CHECK(image.bits(first_packed_unit).size() == image.bits(1).size());
+    CHECK(image.registers(first_packed_unit + 2).empty());
+    CHECK_FALSE(image.seen_register_of(first_packed_unit, 168));
+}
+
 }  // namespace
 }  // namespace probekeeper::scada

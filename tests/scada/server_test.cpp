@@ -98,6 +98,30 @@ TEST_CASE("requests that come together are answered in order, and one in pieces 
     CHECK(client.receive(11) == Bytes{0, 3, 0, 0, 0, 5, 1, 3, 2, 0, layout_version});
 }
 
+TEST_CASE(
+    "where there are many requests each is answered rightly, and none waits for a client that says nothing",
+    "[scada][server]") {
+    auto options = quick();
+    options.many = 1;  // from the first on
+    Server const server{options, feed(), quiet()};
+    Client silent{server.port()};
+    silent.send({0});
+    std::vector<std::unique_ptr<Client>> clients;
+    for (int i = 0; i < 8; ++i) {
+        clients.push_back(std::make_unique<Client>(server.port()));
+    }
+    for (int round = 0; round < 20; ++round) {
+        for (auto const& client : clients) {
+            client->send({0, 9, 0, 0, 0, 6, 1, 3, 0, 0, 0, 1});
+        }
+        for (auto const& client : clients) {
+            CHECK(client->receive(11) == Bytes{0, 9, 0, 0, 0, 5, 1, 3, 2, 0, layout_version});
+        }
+    }
+    clients.front()->send({0, 1, 0, 0, 0, 6, 1, 3, 0, 0, 0, 1, 0, 2, 0, 0, 0, 6, 1, 3, 0, 2, 0, 1});
+    CHECK(clients.front()->receive(22).back() == 1);
+}
+
 TEST_CASE("another protocol ends its connection and no other", "[scada][server]") {
     Server const server{quick(), feed(), quiet()};
     Client modbus{server.port()}, other{server.port()};

@@ -3,9 +3,11 @@
 
     scada_test.py PROBEKEEPERD      exit 77: python3-pymodbus or mbpoll is not here
 """
+import csv
 import re
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 import unittest
@@ -50,7 +52,7 @@ class Scada(common.InFolder):
 
     def test_probes_readings_and_heartbeat_are_read_by_pymodbus(self):
         _, client = self.start()
-        self.assertEqual(2, self.read(client, 0, 1)[0])
+        self.assertEqual(3, self.read(client, 0, 1)[0])
         common.until("the daemon has begun", lambda: self.read(client, 2, 1) == [2])
         self.assertEqual("probe-1", text_of(self.read(client, 140, 24)))
         self.assertEqual("probe-2", text_of(self.read(client, 240, 24)))
@@ -60,6 +62,13 @@ class Scada(common.InFolder):
         self.assertEqual(round(shown["do_mg_l"] * 100), self.read(client, 110, 1)[0])
         before = self.read(client, 1, 1)[0]
         common.until("the heart beats", lambda: self.read(client, 1, 1)[0] != before)
+
+    def test_the_packed_view_says_the_same_three_probes_a_request(self):
+        _, client = self.start()
+        common.until("a reading", lambda: self.read(client, 110, 1)[0] not in (0, 0x8000))
+        common.until("both views agree", lambda: self.read(client, 100, 40) + self.read(client, 200, 40) ==
+                     self.read(client, 40, 80, 101))
+        self.assertEqual(1, client.write_register(68, 1, 101).exception_code)
 
     def test_nothing_can_be_written(self):
         _, client = self.start()
@@ -94,6 +103,30 @@ class Scada(common.InFolder):
         self.assertEqual(3, client.write_register(168, 1, 1).exception_code)  # no ticket yet
         self.assertEqual(2, client.write_register(101, 5, 1).exception_code)
         self.assertEqual(1, client.write_registers(168, [1], 1).exception_code)
+
+    def test_the_tag_list_says_where_everything_stands(self):
+        _, client = self.start()
+        common.until("a reading", lambda: self.read(client, 110, 1)[0] not in (0, 0x8000))
+        answer = common.curl(f"http://127.0.0.1:{self.http}/v1/scada/points.csv")
+        self.assertEqual(answer.fields["content-type"], "text/csv; charset=utf-8")
+        points = list(csv.DictReader(answer.body.splitlines()))
+        self.assertEqual({p["tag"].split(".")[0] for p in points}, {"all", "site", "probe-1", "probe-2"})
+        wide = {"uint16": 1, "int16": 1, "uint32": 2, "float32": 2, "text48": 24}
+        read = {}
+        for p in points:  # every one of them, by its own row
+            unit, address = int(p["modbus_unit"]), int(p["address"])
+            if p["type"] == "bit":
+                answer = client.read_discrete_inputs(address, 1, unit)
+                self.assertFalse(answer.isError(), p)
+            else:
+                read[p["tag"]] = self.read(client, address, wide[p["type"]], unit)
+        self.assertEqual(text_of(read["probe-2.id"]), "probe-2")
+        self.assertEqual(text_of(read["site.id"]), "site")
+        scale = float(next(p["scale"] for p in points if p["tag"] == "probe-1.oxygen"))
+        whole, = struct.unpack(">f", b"".join(r.to_bytes(2, "big") for r in read["probe-1.oxygen_float"]))
+        self.assertAlmostEqual(read["probe-1.oxygen"][0] * scale, whole, places=2)
+        self.assertEqual([p["tag"] for p in points if p["writable"] == "yes"], [])
+        self.assertEqual(common.curl(f"http://127.0.0.1:{self.http}/v1/scada/points.csv?site=nosuch").status, 400)
 
     def test_mbpoll_reads_the_same(self):
         self.start()

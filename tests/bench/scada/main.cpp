@@ -2,8 +2,9 @@
 //
 //   scada_bench [CLIENTS [PROBES [SECONDS]]]
 //
-// Three workloads, a JSON line each:
+// Four workloads, a JSON line each:
 //   bits       a client reads all bits of all probes: the cheapest way to watch many
+//   packed     a client reads the packed 40 registers of each probe, three probes a request
 //   blocks     a client reads the first 39 registers of each probe, one request a probe, each after the last answer
 //   libmodbus  the baseline: as blocks, from a bare libmodbus server in its usual select() loop over one mapping
 // Each server is a process of its own, so that nothing of the clients is counted with it.
@@ -154,10 +155,10 @@ struct Request {
     std::size_t answer;
 };
 
-Request request(std::uint8_t function, unsigned first, unsigned quantity) {
+Request request(std::uint8_t function, unsigned first, unsigned quantity, std::uint8_t unit = 1) {
     auto const high = [](unsigned v) { return static_cast<std::uint8_t>(v >> 8); };
     auto const low = [](unsigned v) { return static_cast<std::uint8_t>(v); };
-    return {{0, 1, 0, 0, 0, 6, 1, function, high(first), low(first), high(quantity), low(quantity)},
+    return {{0, 1, 0, 0, 0, 6, unit, function, high(first), low(first), high(quantity), low(quantity)},
             9 + (function <= 2 ? (quantity + 7) / 8 : 2 * quantity)};
 }
 
@@ -165,6 +166,17 @@ std::vector<Request> blocks(int probes) {
     std::vector<Request> out;
     for (int i = 1; i <= probes; ++i) {
         out.push_back(request(3, static_cast<unsigned>(i) * 100, 39));
+    }
+    return out;
+}
+
+std::vector<Request> packed(int probes) {
+    constexpr auto registers = static_cast<unsigned>(scada::packed_registers);
+    std::vector<Request> out;
+    for (int i = 1; i <= probes; i += 3) {
+        auto const blocks = static_cast<unsigned>(std::min(3, probes - i + 1));
+        out.push_back(request(3, static_cast<unsigned>(i) * registers, blocks * registers,
+                              static_cast<std::uint8_t>(scada::first_packed_unit)));
     }
     return out;
 }
@@ -243,6 +255,7 @@ int main(int argc, char** argv) {
     size.probes = argc > 2 ? std::stoi(argv[2]) : size.probes;
     size.seconds = argc > 3 ? std::stoi(argv[3]) : size.seconds;
     measure("bits", ours(size.probes), bits(size.probes), size);
+    measure("packed", ours(size.probes), packed(size.probes), size);
     measure("blocks", ours(size.probes), blocks(size.probes), size);
     measure("libmodbus", libmodbus(), blocks(size.probes), size);
     return 0;
