@@ -46,6 +46,9 @@ int replay_recorded(std::filesystem::path const& config, replay::Request const& 
                 }};
             summary = replay::run(*fleet, request, watcher);
         }
+        for (auto const& question : summary.questions) {
+            fmt::print(stderr, "{}:{}: {}\n", request.service->string(), question.line, question.text);
+        }
         print(summary, std::chrono::duration<double>(std::chrono::steady_clock::now() - begun).count());
         return done;
     } catch (replay::WrongUsage const& error) {

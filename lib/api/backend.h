@@ -8,6 +8,7 @@
 #pragma once
 
 #include <boost/system/result.hpp>
+#include <chrono>
 #include <filesystem>
 #include <functional>
 #include <optional>
@@ -23,7 +24,9 @@
 #include "document/probe.h"
 #include "document/readings.h"
 #include "document/site.h"
+#include "paper/month.h"
 #include "rounds/round.h"
+#include "service/month_report.h"
 #include "service/record.h"
 #include "service/ticket.h"
 #include "service/ticket_book.h"
@@ -76,6 +79,31 @@ struct Upload {
     std::uint64_t bad = 0;
     std::vector<BadRow> bad_rows;           // the first of them
     std::optional<Timestamp> first, last;  // of the accepted ones
+};
+
+// A service record that was taken, and what is said to whoever sent it.
+struct TakenRecord {
+    service::KeptRecord kept;
+    bool repeated = false;                // it was known already, under that number: nothing has changed
+    std::vector<std::string> questions;   // what does not fit with what else is known; kept as given all the same
+    std::vector<std::string> still_to_do;  // what the visit still wants, by what is recorded
+};
+
+// What became of the rows of a filled-in round sheet, by line.
+struct RecordSheet {
+    struct Row {
+        std::uint64_t line = 0;  // of the body, from 1
+        std::optional<TakenRecord> taken;
+        std::string refused;  // why, where it was not taken
+    };
+    std::vector<Row> rows;
+};
+
+// A month at a site, and what a page of it says beside.
+struct SiteMonth {
+    std::chrono::year_month month{};
+    service::MonthReport report;
+    paper::MonthFacts facts;
 };
 
 struct ProbeFilter {
@@ -169,14 +197,20 @@ public:
     virtual Answer<Page<service::KeptRecord>> service_records(
         std::string const& probe,
         PageRequest const& page) = 0;  // by time, number
+    // By the site's own calendar; none: the last whole one. One that has not begun is refused as invalid, "month".
+    virtual Answer<SiteMonth> site_month(std::string const& site, std::optional<std::chrono::year_month> month) = 0;
     // By the time they were opened. A site or probe that never had one has none: an empty page.
     virtual Answer<Page<service::Ticket>> tickets(TicketFilter const& filter, PageRequest const& page) = 0;
     virtual Answer<service::Ticket> ticket(std::string const& id) = 0;
 
     // Commands answer when the change is stored for good. "Now" is the daemon's clock. A record that cannot
     // be of this probe (a time far ahead) is refused as invalid.
-    virtual Answer<service::KeptRecord> add_record(service::Record const& record,
-                                                   Keep<service::KeptRecord> const& keep) = 0;
+    virtual Answer<TakenRecord> add_record(service::Record const& record, Keep<TakenRecord> const& keep) = 0;
+    // The rows of a CSV of records, each taken or refused by itself; `only` as in add_readings, by row. A row that
+    // says the same as a record in force changes nothing. Refused as a whole where the header row is wrong
+    // (invalid, "header") or it has more than 5000 rows.
+    virtual Answer<RecordSheet> add_records(std::string const& csv, std::vector<std::string> const& only,
+                                            Keep<RecordSheet> const& keep) = 0;
     // A person's step on a ticket: `take` finds it in the book of its site, which then keeps the outcome.
     virtual Answer<service::Ticket> step(std::string const& ticket, TicketStep const& take,
                                          Keep<service::Ticket> const& keep) = 0;

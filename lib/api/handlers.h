@@ -36,6 +36,10 @@ Response add_readings(Call const& call, Backend& backend);
 
 Response list_service_records(Call const& call, Backend& backend);
 Response add_service_record(Call const& call, Backend& backend);
+Response add_service_records(Call const& call, Backend& backend);
+
+Response show_month(Call const& call, Backend& backend);
+Response print_month(Call const& call, Backend& backend);
 
 Response list_tickets(Call const& call, Backend& backend);
 Response show_ticket(Call const& call, Backend& backend);

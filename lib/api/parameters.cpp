@@ -29,6 +29,8 @@ constexpr std::array parameters{
               "Only tickets with this reason, cleared or not"},
     Parameter{"from", instant, "From this time on"},
     Parameter{"to", instant, "Before this time"},
+    Parameter{"month", R"({"type": "string", "pattern": "^[0-9]{4}-[0-9]{2}$"})",
+              "Of the site's calendar, as 2026-03; without it the last whole one"},
     Parameter{"quantity", R"({"enum": ["do", "t90", "background", "fluctuation"]})", "What is drawn"},
     Parameter{"days", R"({"type": "integer", "minimum": 1, "maximum": 400})", "How many days back"},
     Parameter{"last_event_id", R"({"type": "integer", "minimum": 0})",

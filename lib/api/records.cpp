@@ -1,10 +1,51 @@
 #include "api/handlers.h"
+#include "document/number.h"
 
 namespace probekeeper::api {
 namespace {
 
-boost::json::object written(service::KeptRecord const& record) {
-    return document::to_json(record);
+namespace json = boost::json;
+
+json::array texts(std::vector<std::string> const& all) {
+    json::array out;
+    for (auto const& text : all) {
+        out.emplace_back(text);
+    }
+    return out;
+}
+
+json::object written(TakenRecord const& taken) {
+    auto out = document::to_json(taken.kept);
+    out["questions"] = texts(taken.questions);
+    out["still_to_do"] = texts(taken.still_to_do);
+    return out;
+}
+
+json::object written(RecordSheet::Row const& row) {
+    std::string_view const result = !row.taken ? "refused" : row.taken->repeated ? "repeated" : "kept";
+    return {{"line", row.line},
+            {"result", result},
+            {"message", document::text_or_null(row.refused)},
+            {"record", row.taken ? json::value(written(*row.taken)) : json::value(nullptr)}};
+}
+
+json::object written_sheet(RecordSheet const& sheet) {
+    json::array items;
+    std::uint64_t kept = 0, repeated = 0;
+    for (auto const& row : sheet.rows) {
+        kept += row.taken && !row.taken->repeated ? 1U : 0U;
+        repeated += row.taken && row.taken->repeated ? 1U : 0U;
+        items.emplace_back(written(row));
+    }
+    return {{"rows", sheet.rows.size()},
+            {"kept", kept},
+            {"repeated", repeated},
+            {"refused", sheet.rows.size() - kept - repeated},
+            {"items", std::move(items)}};
+}
+
+json::object written_taken(TakenRecord const& taken) {
+    return written(taken);
 }
 
 }  // namespace
@@ -18,9 +59,14 @@ Response add_service_record(Call const& call, Backend& backend) {
     if (!record) {
         throw invalid_fields(record.error());
     }
-    auto const kept =
-        value_of(call, backend.add_record(*record, keep<service::KeptRecord>(call, 201, &written)));
-    return json_response(written(kept), 201);
+    auto const taken = value_of(call, backend.add_record(*record, keep<TakenRecord>(call, 201, &written_taken)));
+    return json_response(written(taken), 201);
+}
+
+Response add_service_records(Call const& call, Backend& backend) {
+    auto const sheet = value_of(
+        call, backend.add_records(call.text, call.caller.sites, keep<RecordSheet>(call, 200, &written_sheet)));
+    return json_response(written_sheet(sheet));
 }
 
 }  // namespace probekeeper::api

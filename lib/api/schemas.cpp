@@ -68,6 +68,25 @@ constexpr std::array documents{
             "record:I time:T probe:S kind:RecordKind dry_zero_mg_l:N? dry_zero_found_mg_l:N? air_percent:N? "
             "reference_mg_l:N? reference_percent:N? probe_mg_l:N? pressure_hpa:N? serial:S? visit:S? by:S? "
             "note:S? voided:Voiding?"},
+    Members{"TakenRecord",
+            "record:I time:T probe:S kind:RecordKind dry_zero_mg_l:N? dry_zero_found_mg_l:N? air_percent:N? "
+            "reference_mg_l:N? reference_percent:N? probe_mg_l:N? pressure_hpa:N? serial:S? visit:S? by:S? "
+            "note:S? voided:Voiding? questions:*S still_to_do:*S"},
+    Members{"RecordSheet", "rows:I kept:I repeated:I refused:I items:*SheetRow"},
+    Members{"SheetRow", "line:I result:SheetResult message:S? record:TakenRecord?"},
+    Members{"MonthReport",
+            "site:S name:S? month:S time_zone:S from:T until:T complete:B made_at:T probes:*ProbeMonth "
+            "tickets:*TicketMonth work:*WorkMonth membranes:*MembraneCount"},
+    Members{"ProbeMonth",
+            "id:S location:S? judged:N time:TimeShares response_tests:I response_tests_used:I reference_checks:I "
+            "calibrations:I first_t90_s:N? last_t90_s:N?"},
+    Members{"TimeShares",
+            "good:N maintenance_required:N out_of_specification:N failure:N function_check:N unknown:N "
+            "out_of_use:N"},
+    Members{"TicketMonth",
+            "id:S probe:S state:TicketState opened_at:T ended_at:T? reasons:*S how:S?"},
+    Members{"WorkMonth", "at:T probe:S kind:RecordKind by:S? note:S?"},
+    Members{"MembraneCount", "kind:S? count:I"},
     Members{"Voiding", "at:T why:S? by:S?"},
     Members{"NewRecord",
             "time!:T? probe!:S? kind:RecordKind dry_zero_mg_l!:N? dry_zero_found_mg_l!:N? "
@@ -76,7 +95,9 @@ constexpr std::array documents{
     Members{"Ticket",
             "id:S number:I site:S probe:S state:TicketState urgency:Urgency opened_at:T updated_at:T due:T? "
             "postponed_until:T? planned_for:S? assigned_to:S? seen:T? found:S? reasons:*TicketReason work:*S meanwhile:S? "
-            "parts:*Part cautions:*S history:*HistoryEntry"},
+            "parts:*Part cautions:*S history:*HistoryEntry proof:Proof?"},
+    Members{"Proof", "at:T work_at:T restored:B text:S figures:*ProofFigure"},
+    Members{"ProofFigure", "quantity:S before:N? after:N? limit:N? unit:S"},
     Members{"TicketReason",
             "code:Reason raised_at:T since:T? cleared_at:T? value:N? low:N? high:N? limit:N? unit:S? "
             "probability:N? text:S"},
@@ -130,6 +151,7 @@ constexpr std::array words{
     Members{"RecordKind",
             "membrane_change membrane_wipe electrode_clean air_calibration reference_check probe_swap "
             "moved settings_change inspection"},
+    Members{"SheetResult", "kept repeated refused"},
     Members{"TicketState", "open acknowledged planned serviced verified closed withdrawn"},
     Members{"Urgency", "now this_week next_visit"},
     Members{"VisitOutcome", "done no_access waiting_parts waiting_customer"},

@@ -300,6 +300,12 @@ std::string next_step_of_service(ProbeState const& state, ProbeSetup const& setu
         case ServiceState::settling:
             return "wait until the new membrane is at rest";
         case ServiceState::awaiting_calibration:
+            if (auto const rest = state.service.rest_in_air()) {
+                return fmt::format(
+                    "calibrate it in air, or record the calibration: the new membrane came to rest at {:.0f} % in "
+                    "air, where 100 would be right",
+                    *rest);
+            }
             return "calibrate it in air, or record the calibration: nothing tells that the new membrane was";
         case ServiceState::in_service:
         case ServiceState::out_of_use:

@@ -35,6 +35,9 @@ public:
     // awaiting_calibration: a new membrane is at rest and nobody has calibrated it in air, as far as records
     // and readings tell; for at most seven days, then nobody will.
     [[nodiscard]] ServiceState state(std::int64_t now_ms) const;
+    // Since when it is in hand, settling, or neither, as the readings have it: a lift is believed some minutes
+    // after it began. 0: since a record, and no reading has come after it.
+    [[nodiscard]] std::int64_t since_ms() const { return begin_ms_; }
     // The new membrane has been given hours and has not come to rest.
     [[nodiscard]] bool restless() const { return restless_; }
     // Where the reading last came to rest in air within this handling or the last one, in percent.

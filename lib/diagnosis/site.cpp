@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cstring>
 #include <map>
+#include <optional>
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -115,7 +116,24 @@ void SiteDiagnosis::out_of_use(std::size_t place, std::vector<Absence> absences)
     absences_[place] = std::move(absences);
 }
 
-void SiteDiagnosis::follow_use(std::size_t place, std::int64_t at_ms) {
+template <typename Work>
+void SiteDiagnosis::telling_service(std::size_t place, std::int64_t at_ms, Listener& listener, Work work) {
+    auto const& state = probes_[place].state;
+    auto const& setup = setup_.probes[place];
+    // As of the newest reading: what the passing of time alone has changed since is told with this one.
+    auto const before = service_state(state, setup, state.last_ms);
+    auto const since_ms = state.service.since_ms();
+    work();
+    auto const after = service_state(state, setup, at_ms);
+    if (after == before) {
+        return;
+    }
+    bool const by_readings = state.service.since_ms() != since_ms && state.service.since_ms() != 0;
+    auto const began_ms = by_readings ? std::min(state.service.since_ms(), at_ms) : at_ms;
+    listener.service_changed(place, {from_unix_ms(began_ms), from_unix_ms(at_ms), after});
+}
+
+void SiteDiagnosis::follow_use(std::size_t place, std::int64_t at_ms, Listener& listener) {
     auto& state = probes_[place].state;
     auto const& all = absences_[place];
     auto const next = std::upper_bound(all.begin(), all.end(), at_ms, [](std::int64_t at, Absence const& a) {
@@ -124,15 +142,17 @@ void SiteDiagnosis::follow_use(std::size_t place, std::int64_t at_ms) {
     auto const* const last = next == all.begin() ? nullptr : &*std::prev(next);
     bool const absent = last != nullptr && at_ms < to_unix_ms(last->until);
     if (absent && state.absent_since_ms == 0) {
-        leave_use(state, to_unix_ms(last->from));
+        telling_service(place, at_ms, listener, [&] { leave_use(state, to_unix_ms(last->from)); });
     } else if (!absent && state.absent_since_ms != 0) {
-        return_to_use(state, last != nullptr ? to_unix_ms(last->until) : at_ms);
+        telling_service(place, at_ms, listener, [&] {
+            return_to_use(state, last != nullptr ? to_unix_ms(last->until) : at_ms);
+        });
     }
 }
 
 void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
     for (std::size_t i = 0; i < probes_.size(); ++i) {
-        follow_use(i, at_ms);
+        follow_use(i, at_ms, listener);
     }
     fed_until_ms_ = fed_until();
     excuse_outages(at_ms);
@@ -178,23 +198,30 @@ void SiteDiagnosis::weigh_until(std::int64_t now_ms, Listener& listener) {
 
 void SiteDiagnosis::take(std::size_t place, Reading const& reading, Listener& listener) {
     weigh_until(to_unix_ms(reading.time), listener);
-    follow_use(place, to_unix_ms(reading.time));
+    auto const at_ms = to_unix_ms(reading.time);
+    follow_use(place, at_ms, listener);
     if (probes_[place].state.absent_since_ms != 0) {
         return;  // of a drained tank it would tell the wrong things
     }
-    if (auto const test = diagnosis::take(probes_[place].state, setup_.probes[place], reading)) {
+    std::optional<ResponseTest> test;
+    telling_service(place, at_ms, listener,
+                    [&] { test = diagnosis::take(probes_[place].state, setup_.probes[place], reading); });
+    if (test) {
         listener.tested(place, *test);
     }
 }
 
 void SiteDiagnosis::handle(std::size_t place, Handling const& handling, Listener& listener) {
     advance(handling.time, listener);  // work done before the first reading starts no clock
-    follow_use(place, to_unix_ms(handling.time));
-    if (handling.act == Act::probe_swap) {
-        swap(place, handling);
-    } else {
-        diagnosis::handle(probes_[place].state, handling);
-    }
+    auto const at_ms = to_unix_ms(handling.time);
+    follow_use(place, at_ms, listener);
+    telling_service(place, at_ms, listener, [&] {
+        if (handling.act == Act::probe_swap) {
+            swap(place, handling);
+        } else {
+            diagnosis::handle(probes_[place].state, handling);
+        }
+    });
 }
 
 // Two positions may exchange their instruments in one instant: what has been taken along then stays as it

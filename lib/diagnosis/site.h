@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "diagnosis/probe.h"
+#include "diagnosis/service_change.h"
 
 namespace probekeeper::diagnosis {
 
@@ -23,6 +24,8 @@ public:
     virtual void tested(std::size_t place, ResponseTest const& test) = 0;
     // Called where something changed, and about once an hour of reading time.
     virtual void weighed(std::size_t place, Diagnosis const& diagnosis) = 0;
+    // In order of `known`, and told once.
+    virtual void service_changed(std::size_t /*place*/, ServiceChange const& /*change*/) {}
 };
 
 class SiteDiagnosis {
@@ -72,7 +75,10 @@ private:
     [[nodiscard]] std::int64_t heard_until(Member const& member, ProbeSetup const& setup) const;
     [[nodiscard]] bool silent(Member const& member, ProbeSetup const& setup, std::int64_t at_ms) const;
     void tell(std::size_t place, std::int64_t at_ms, Listener& listener);
-    void follow_use(std::size_t place, std::int64_t at_ms);
+    void follow_use(std::size_t place, std::int64_t at_ms, Listener& listener);
+    // What `work` changes of the probe's service state is told, as known at `at_ms`.
+    template <typename Work>
+    void telling_service(std::size_t place, std::int64_t at_ms, Listener& listener, Work work);
     void swap(std::size_t place, Handling const& handling);
 
     SiteSetup setup_;

@@ -44,6 +44,14 @@ json::object written(service::HistoryEntry const& entry) {
             {"note", text_or_null(entry.note)}};
 }
 
+json::object written(service::ProofFigure const& f) {
+    return {{"quantity", f.quantity},
+            {"before", number(f.before)},
+            {"after", number(f.after)},
+            {"limit", number(f.limit)},
+            {"unit", f.unit}};
+}
+
 json::value written(std::string const& text) {
     return json::value(text);
 }
@@ -56,6 +64,17 @@ json::array list(std::vector<T> const& items) {
         out.push_back(written(item));
     }
     return out;
+}
+
+json::value written(std::optional<service::Proof> const& proof) {
+    if (!proof) {
+        return nullptr;
+    }
+    return json::object{{"at", time(proof->at)},
+                        {"work_at", time(proof->work)},
+                        {"restored", proof->restored},
+                        {"text", proof->text},
+                        {"figures", list(proof->figures)}};
 }
 
 }  // namespace
@@ -80,7 +99,8 @@ json::object to_json(Ticket const& t) {
             {"meanwhile", text_or_null(t.meanwhile)},
             {"parts", list(t.parts)},
             {"cautions", list(t.cautions)},
-            {"history", list(t.history)}};
+            {"history", list(t.history)},
+            {"proof", written(t.proof)}};
 }
 
 }  // namespace probekeeper::document

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <array>
+#include <iterator>
 #include <string>
 
 #include "base/text.h"
@@ -16,7 +17,7 @@ namespace {
 
 using service::Record;
 
-constexpr std::array<std::string_view, 14> names{"time",
+constexpr std::array<std::string_view, 25> names{"time",
                                                  "probe",
                                                  "kind",
                                                  "dry_zero_mg_l",
@@ -29,8 +30,20 @@ constexpr std::array<std::string_view, 14> names{"time",
                                                  "serial",
                                                  "visit",
                                                  "by",
-                                                 "note"};
-constexpr std::size_t first_number = 3, first_text = 10;
+                                                 "note",
+                                                 "site",
+                                                 "location",
+                                                 "ticket",
+                                                 "work",
+                                                 "why_now",
+                                                 "parts",
+                                                 "cautions",
+                                                 "minutes",
+                                                 "week",
+                                                 "date",
+                                                 "technician"};
+constexpr std::size_t first_number = 3, first_text = 10, first_unread = 14;
+constexpr std::size_t unnamed = names.size();
 
 struct Number {
     std::optional<double> Record::*member;
@@ -91,6 +104,14 @@ std::string read_number(std::size_t column, std::string_view cell, Record& recor
 }
 
 std::string read_cell(std::size_t column, std::string_view cell, fleet::Fleet const& fleet, Record& record) {
+    if (column == unnamed) {
+        return cell.empty() ? std::string{}
+                            : fmt::format("{} stands in a column without a name: give it its name in the header row",
+                                          shown(cell));
+    }
+    if (column >= first_unread) {
+        return {};
+    }
     if (column >= first_text) {
         if (cell.size() > longest_text) {
             return fmt::format("column {}: {} is longer than {} bytes", names[column], shown(cell),
@@ -103,6 +124,10 @@ std::string read_cell(std::size_t column, std::string_view cell, fleet::Fleet co
         return read_number(column, cell, record);
     }
     if (names[column] == "time") {
+        if (cell.empty()) {
+            return "column time: is empty, and a row counts only when it says when the work was done, such as "
+                   "2026-03-01T06:00:00Z";
+        }
         auto const time = parse_time_cell(cell);
         record.time = time.value_or(Timestamp{});
         return time ? std::string{} : no_time(cell);
@@ -132,6 +157,20 @@ std::string read_row(CsvRows const& rows, std::vector<std::size_t> const& column
     return {};
 }
 
+// Places in `names`; `unnamed` for a column without a name. Throws CsvError.
+std::vector<std::size_t> places_of(std::vector<std::string_view> const& header) {
+    std::vector<std::string_view> named;
+    std::copy_if(header.begin(), header.end(), std::back_inserter(named),
+                 [](std::string_view cell) { return !trimmed(cell).empty(); });
+    auto const known = columns_of(named, names, /*required=*/3);
+    std::vector<std::size_t> places;
+    std::size_t next = 0;
+    for (auto const cell : header) {
+        places.push_back(trimmed(cell).empty() ? unnamed : known[next++]);
+    }
+    return places;
+}
+
 }  // namespace
 
 std::vector<Record> read_service_csv(std::filesystem::path const& file, fleet::Fleet const& fleet,
@@ -141,21 +180,31 @@ std::vector<Record> read_service_csv(std::filesystem::path const& file, fleet::F
 
 std::vector<Record> read_service_csv(std::unique_ptr<std::istream> text, fleet::Fleet const& fleet,
                                      CsvOptions options) {
+    auto rows = read_service_rows(std::move(text), fleet, std::move(options));
+    std::vector<Record> records;
+    records.reserve(rows.size());
+    std::transform(rows.begin(), rows.end(), std::back_inserter(records),
+                   [](ServiceRow& row) { return std::move(row.record); });
+    return records;
+}
+
+std::vector<ServiceRow> read_service_rows(std::unique_ptr<std::istream> text, fleet::Fleet const& fleet,
+                                          CsvOptions options) {
     CsvRows rows{std::move(text)};
     BadRows bad{std::move(options)};
     go_to_header(rows);
-    auto const columns = columns_of(rows.cells(), names, /*required=*/3);
-    std::vector<Record> records;
+    auto const columns = places_of(rows.cells());
+    std::vector<ServiceRow> good;
     while (rows.next()) {
         Record record;
         auto problem = read_row(rows, columns, fleet, record);
         if (problem.empty()) {
-            records.push_back(std::move(record));
+            good.push_back({rows.line(), std::move(record)});
         } else {
             bad.add(rows.line(), std::move(problem));
         }
     }
-    return records;
+    return good;
 }
 
 }  // namespace probekeeper::intake

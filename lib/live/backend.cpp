@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "live/sheet.h"
 #include "live/upload.h"
 #include "scada/points.h"
 
@@ -29,6 +30,18 @@ store::PageRequest page_of(api::PageRequest const& page) { return {page.limit, p
 template <typename T>
 api::Page<T> page_of(store::Page<T> page) {
     return {std::move(page.items), std::move(page.next)};
+}
+
+// That somebody was at work shows only after the readings have been stored: they are marked as they go out.
+void mark_service_in(std::vector<Reading>& readings, std::vector<diagnosis::ServiceChange> const& changes) {
+    auto next = changes.begin();
+    bool handled = false;
+    for (auto& reading : readings) {
+        for (; next != changes.end() && next->at <= reading.time; ++next) {
+            handled = diagnosis::is_handled(next->state);
+        }
+        reading.marks = static_cast<std::uint16_t>(handled ? reading.marks | mark_service : reading.marks);
+    }
 }
 
 document::Spread spread_of(store::Spread const& s) { return {s.min, s.mean, s.max}; }
@@ -335,6 +348,16 @@ api::Answer<api::Page<Reading>> Backend::readings(std::string const& probe, api:
     if (!found) {
         return found.error();
     }
+    auto& readings = found.value().items;
+    if (!readings.empty()) {
+        auto const changes = ask_store<std::vector<diagnosis::ServiceChange>>([&](store::Reader& r) {
+            return r.service_changes(probe, readings.front().time, readings.back().time + Millis{1});
+        });
+        if (!changes) {
+            return changes.error();
+        }
+        mark_service_in(readings, changes.value());
+    }
     return page_of(std::move(found.value()));
 }
 
@@ -409,13 +432,29 @@ api::Answer<service::Ticket> Backend::ticket(std::string const& id) {
     return std::move(*found.value());
 }
 
-api::Answer<service::KeptRecord> Backend::add_record(service::Record const& record,
-                                                     api::Keep<service::KeptRecord> const& keep) {
+api::Answer<api::TakenRecord> Backend::add_record(service::Record const& record,
+                                                  api::Keep<api::TakenRecord> const& keep) {
     auto const now = parts();
     if (!now) {
         return now.error();
     }
-    return now.value().keeper->add_record(record, keep);
+    auto const keep_first = [&](std::vector<api::TakenRecord> const& taken) {
+        return keep ? keep(taken.front()) : std::nullopt;
+    };
+    auto taken = now.value().keeper->add_records({record}, /*repeats_are_known=*/false, keep_first);
+    if (!taken) {
+        return taken.error();
+    }
+    return std::move(taken.value().front());
+}
+
+api::Answer<api::RecordSheet> Backend::add_records(std::string const& csv, std::vector<std::string> const& only,
+                                                   api::Keep<api::RecordSheet> const& keep) {
+    auto const now = parts();
+    if (!now) {
+        return now.error();
+    }
+    return take_sheet(csv, only, clock_.now(), now.value().board->fleet(), *now.value().keeper, keep);
 }
 
 api::Answer<service::Ticket> Backend::step(std::string const& ticket, api::TicketStep const& take,

@@ -67,8 +67,12 @@ public:
     api::Answer<api::Page<service::Ticket>> tickets(api::TicketFilter const& filter,
                                                     api::PageRequest const& page) override;
     api::Answer<service::Ticket> ticket(std::string const& id) override;
-    api::Answer<service::KeptRecord> add_record(service::Record const& record,
-                                                api::Keep<service::KeptRecord> const& keep) override;
+    api::Answer<api::TakenRecord> add_record(service::Record const& record,
+                                             api::Keep<api::TakenRecord> const& keep) override;
+    api::Answer<api::RecordSheet> add_records(std::string const& csv, std::vector<std::string> const& only,
+                                              api::Keep<api::RecordSheet> const& keep) override;
+    api::Answer<api::SiteMonth> site_month(std::string const& site,
+                                           std::optional<std::chrono::year_month> month) override;
     api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
                                       api::Keep<service::Ticket> const& keep) override;
     api::Answer<api::WeekRound> round(zone::Week week) override;

@@ -2,6 +2,8 @@
 
 #include <spdlog/fmt/fmt.h>
 
+#include "diagnosis/service_change.h"
+
 namespace probekeeper::live {
 
 Board::Board(std::shared_ptr<fleet::Fleet const> fleet, api::EventHub& events)
@@ -21,6 +23,11 @@ void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& 
     probes_[probe].state = diagnosis.service_state;
     scada::tell(probes_[probe].told, diagnosis);
     probes_[probe].diagnosis = std::move(document);
+}
+
+void Board::show_service_state(fleet::ProbeIndex probe, diagnosis::ServiceState state) {
+    std::scoped_lock const lock{mutex_};
+    probes_[probe].state = state;
 }
 
 void Board::show_ticket(service::Ticket const& ticket) {
@@ -65,6 +72,15 @@ void Board::show_line(fleet::LineIndex line, bool up, std::string why) {
     lines_[line] = {true, up, std::move(why)};
 }
 
+// Whether somebody is at work shows a little after the readings: the newest one is marked by what is known now.
+std::optional<Reading> Board::marked(ProbeNow const& now) {
+    auto last = now.last;
+    if (last && diagnosis::is_handled(now.state)) {
+        last->marks = static_cast<std::uint16_t>(last->marks | mark_service);
+    }
+    return last;
+}
+
 document::Probe Board::probe(fleet::ProbeIndex index) const {
     auto probe = document::probe_of(*fleet_, index);
     std::scoped_lock const lock{mutex_};
@@ -72,7 +88,7 @@ document::Probe Board::probe(fleet::ProbeIndex index) const {
     probe.condition = now.condition;
     probe.service_state = now.state;
     probe.open_ticket = now.ticket ? std::optional{now.ticket->id} : std::nullopt;
-    probe.last_reading = now.last;
+    probe.last_reading = marked(now);
     probe.serial = now.serial.value_or(probe.serial);
     return probe;
 }
@@ -140,7 +156,7 @@ scada::EstateNow Board::estate(std::vector<std::int64_t> const& probes, std::vec
         probe.site = fleet_->probes[i].site;
         probe.condition = probes_[i].condition;
         probe.state = probes_[i].state;
-        probe.last_reading = probes_[i].last;
+        probe.last_reading = marked(probes_[i]);
         estate.probes.push_back(std::move(probe));
     }
     for (std::size_t i = 0; i < lines_.size(); ++i) {

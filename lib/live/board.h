@@ -28,6 +28,8 @@ public:
 
     void show_reading(fleet::ProbeIndex probe, Reading const& reading);
     void show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, std::string document);
+    // Between two diagnoses; the next one tells it too.
+    void show_service_state(fleet::ProbeIndex probe, diagnosis::ServiceState state);
     // The newest ticket of a probe; a finished one is shown no longer.
     void show_ticket(service::Ticket const& ticket);
     void show_serial(fleet::ProbeIndex probe, std::string serial);
@@ -70,6 +72,8 @@ private:
         bool known = false, up = false;
         std::string why;
     };
+
+    [[nodiscard]] static std::optional<Reading> marked(ProbeNow const& now);
 
     std::shared_ptr<fleet::Fleet const> fleet_;
     api::EventHub& events_;

@@ -24,13 +24,6 @@ api::Refusal unavailable(std::string message) {
     return {api::Refusal::Kind::unavailable, std::move(message), {}, {}};
 }
 
-std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer, Timestamp at) {
-    if (!answer) {
-        return {};
-    }
-    return {{answer->token, answer->path, answer->key, answer->body_hash, answer->status, answer->body, at}};
-}
-
 api::Refusal refusal_of(service::Refused const& refused) {
     api::Refusal refusal;
     refusal.message = refused.message;
@@ -262,6 +255,15 @@ void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagno
     changes_.diagnoses.push_back({id, diagnosis.at, diagnosis.condition, std::move(document), changed});
 }
 
+void Keeper::service_changed(fleet::ProbeIndex probe, diagnosis::ServiceChange const& change) {
+    changes_.service_changes.push_back({fleet_->probes[probe].id, change});
+    board_.show_service_state(probe, change.state);
+    if (telling_) {
+        log_->info("event=service_state probe={} state={} since={}", fleet_->probes[probe].id, to_word(change.state),
+                   to_rfc3339(change.at));
+    }
+}
+
 void Keeper::ticket(service::Ticket const& ticket) {
     changes_.tickets.push_back(ticket);
     auto notices = notices_about({ticket});  // none again where they were stored with it
@@ -357,56 +359,11 @@ api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::Ticke
     return done.value();
 }
 
-api::Answer<service::KeptRecord> Keeper::add_record(service::Record const& record,
-                                                    api::Keep<service::KeptRecord> const& keep) {
-    return on_thread<api::Answer<service::KeptRecord>>([&] { return take_record(record, keep); });
-}
-
-api::Answer<service::KeptRecord> Keeper::take_record(service::Record const& record,
-                                                     api::Keep<service::KeptRecord> const& keep) {
-    auto const at = clock_.now();
-    auto const probe = fleet_->find_probe(record.probe);
-    if (!probe) {
-        return api::Refusal{api::Refusal::Kind::not_found, "there is no probe " + record.probe, {}, {}};
+std::vector<store::KeptAnswer> Keeper::kept(std::optional<api::KeptAnswer> const& answer, Timestamp at) {
+    if (!answer) {
+        return {};
     }
-    if (record.time > at + std::chrono::minutes{5}) {
-        return api::Refusal{api::Refusal::Kind::invalid,
-                            "a record is of work that has been done: its time lies ahead",
-                            "time",
-                            {}};
-    }
-    tell_store();
-    auto const site_index = fleet_->probes[*probe].site;
-    auto& site = *sites_[site_index];
-    auto const before = site.pipeline.book();
-    service::KeptRecord record_kept;
-    record_kept.number = writer_.reserve_record_number();
-    record_kept.record = record;
-    store::Changes changes;
-    changes.records.push_back(record_kept);
-    changes.tickets = site.pipeline.book().record(record);
-    changes.answers = kept(keep ? keep(record_kept) : std::nullopt, at);
-    bool const late = record.time <= site.pipeline.now();
-    if (late) {
-        forget_from(changes, site_index, record.time);
-    }
-    changes.notices = notices_about(changes.tickets);
-    auto const tickets = changes.tickets;
-    if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
-        site.pipeline.book() = before;
-        not_told(before, tickets);
-        log_->error("event=record_not_stored probe={} why=\"{}\"", record.probe, stored.error().message);
-        return unavailable("the record could not be stored; nothing has changed");
-    }
-    for (auto const& changed : tickets) {
-        ticket(changed);
-        changes_.tickets.pop_back();
-    }
-    learn_instruments(all_instruments());
-    if (late || !site.pipeline.record(record)) {
-        remake(site_index, record.time);
-    }
-    return record_kept;
+    return {{answer->token, answer->path, answer->key, answer->body_hash, answer->status, answer->body, at}};
 }
 
 void Keeper::forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const {

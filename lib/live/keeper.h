@@ -79,8 +79,10 @@ public:
     // one that was told before, only its `until` and `ended_by` are taken.
     api::Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
                                                   api::Keep<service::OutOfUse> const& keep);
-    api::Answer<service::KeptRecord> add_record(service::Record const& record,
-                                                api::Keep<service::KeptRecord> const& keep);
+    // Keeps all of them, or none. With `repeats_are_known` one that says the same as one in force is that one.
+    api::Answer<std::vector<api::TakenRecord>> add_records(std::vector<service::Record> const& records,
+                                                           bool repeats_are_known,
+                                                           api::Keep<std::vector<api::TakenRecord>> const& keep);
 
     [[nodiscard]] Queue queue() const;
 
@@ -132,8 +134,14 @@ private:
     // Drops, in the same commit as what makes it untrue, what was diagnosed from `from` on: were the daemon to
     // die before it is made again, a start would make it.
     void forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const;
-    api::Answer<service::KeptRecord> take_record(service::Record const& record,
-                                                 api::Keep<service::KeptRecord> const& keep);
+    // records.cpp
+    class Surroundings;
+    [[nodiscard]] std::optional<api::Refusal> refuse(service::Record const& record, Timestamp now) const;
+    api::Answer<std::vector<api::TakenRecord>> take_records(std::vector<service::Record> const& records,
+                                                            bool repeats_are_known,
+                                                            api::Keep<std::vector<api::TakenRecord>> const& keep);
+    [[nodiscard]] static std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer,
+                                                             Timestamp at);
 
     void tell(Timestamp at, std::string kind, std::string site, std::string data);
     void tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at);
@@ -141,6 +149,7 @@ private:
     void tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test) override;
     void weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) override;
     void ticket(service::Ticket const& ticket) override;
+    void service_changed(fleet::ProbeIndex probe, diagnosis::ServiceChange const& change) override;
 
     std::shared_ptr<fleet::Fleet const> fleet_;
     Board& board_;

@@ -146,6 +146,10 @@ void SitePipeline::weighed(std::size_t place, diagnosis::Diagnosis const& diagno
     }
 }
 
+void SitePipeline::service_changed(std::size_t place, diagnosis::ServiceChange const& change) {
+    sink_.service_changed(probes_[place], change);
+}
+
 void SitePipeline::consider(std::size_t place, diagnosis::Diagnosis const& diagnosis) {
     for (auto const& ticket : book_.consider(facts_[place], diagnosis)) {
         sink_.ticket(ticket);

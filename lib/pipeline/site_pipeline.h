@@ -27,6 +27,8 @@ public:
     // `changed`: the condition or the reasons are others than last time.
     virtual void weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) = 0;
     virtual void ticket(service::Ticket const& ticket) = 0;
+    // Somebody begins or ends to work on the probe, as far as readings and records tell.
+    virtual void service_changed(fleet::ProbeIndex /*probe*/, diagnosis::ServiceChange const& /*change*/) {}
 };
 
 class SitePipeline : private diagnosis::Listener {
@@ -69,6 +71,7 @@ public:
 private:
     void tested(std::size_t place, diagnosis::ResponseTest const& test) override;
     void weighed(std::size_t place, diagnosis::Diagnosis const& diagnosis) override;
+    void service_changed(std::size_t place, diagnosis::ServiceChange const& change) override;
     void apply_records_until(Timestamp time);
     void consider(std::size_t place, diagnosis::Diagnosis const& diagnosis);
     [[nodiscard]] std::size_t place_of(fleet::ProbeIndex probe) const;

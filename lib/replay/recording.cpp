@@ -89,6 +89,9 @@ void Recording::add(store::ProbeTest test) {
 void Recording::add(store::ProbeDiagnosis diagnosis) {
     changes_.diagnoses.push_back(std::move(diagnosis));
 }
+void Recording::add(store::ProbeServiceChange change) {
+    changes_.service_changes.push_back(std::move(change));
+}
 void Recording::add(store::Checkpoint checkpoint) {
     changes_.checkpoints.push_back(std::move(checkpoint));
 }

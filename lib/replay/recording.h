@@ -26,6 +26,7 @@ public:
     void add(fleet::ProbeIndex probe, Reading const& reading);
     void add(store::ProbeTest test);
     void add(store::ProbeDiagnosis diagnosis);
+    void add(store::ProbeServiceChange change);
     void add(store::Checkpoint checkpoint);
     void add(service::Record const& record);
     void add(service::Ticket const& ticket);

@@ -10,11 +10,14 @@
 #include "diagnosis/site.h"
 #include "document/diagnosis.h"
 #include "document/write.h"
+#include "intake/cells.h"
 #include "intake/readings_csv.h"
 #include "intake/service_csv.h"
+#include "pipeline/setup_of.h"
 #include "pipeline/site_pipeline.h"
 #include "replay/outputs.h"
 #include "replay/recording.h"
+#include "service/questions.h"
 
 namespace probekeeper::replay {
 namespace {
@@ -39,6 +42,12 @@ public:
             keep(probe, diagnosis);
         }
     }
+    void service_changed(fleet::ProbeIndex probe, diagnosis::ServiceChange const& change) override {
+        seen_[probe].push_back(change);
+        if (recording_ != nullptr) {
+            recording_->add(store::ProbeServiceChange{fleet_.probes[probe].id, change});
+        }
+    }
     void ticket(service::Ticket const&) override {}  // taken from the books at the end, as they stand then
 
     void keep(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis) {
@@ -47,10 +56,22 @@ public:
                                               document::write(document::to_json(diagnosis, id)), true});
     }
 
+    // Of the probes of a site, by id.
+    [[nodiscard]] service::ServiceChanges seen_at(fleet::SiteIndex site) const {
+        service::ServiceChanges seen;
+        for (auto const& [probe, changes] : seen_) {
+            if (fleet_.probes[probe].site == site) {
+                seen[fleet_.probes[probe].id] = changes;
+            }
+        }
+        return seen;
+    }
+
 private:
     fleet::Fleet const& fleet_;
     Recording* recording_;
     Summary& summary_;
+    std::map<fleet::ProbeIndex, std::vector<diagnosis::ServiceChange>> seen_;
 };
 
 class Run {
@@ -81,6 +102,7 @@ public:
                 pipeline->advance(*summary_.last);
             }
         }
+        ask_about_records();
         leave_results();
         if (folder_) {
             folder_->keep();
@@ -113,8 +135,16 @@ private:
         if (!request_.service) {
             return;
         }
-        for (auto const& record :
-             intake::read_service_csv(*request_.service, fleet_, csv_options(*request_.service))) {
+        rows_ = intake::read_service_rows(intake::opened(*request_.service), fleet_, csv_options(*request_.service));
+        std::vector<service::KeptRecord> kept;
+        for (auto const& row : rows_) {
+            kept.push_back({static_cast<std::int64_t>(row.line), row.record, {}, {}, {}});
+        }
+        instruments_.emplace(pipeline::configured_serials(fleet_), kept);
+        for (auto const& pipeline : pipelines_) {
+            pipeline->know(*instruments_);
+        }
+        for (auto const& [line, record] : rows_) {
             auto const site = fleet_.probes[*fleet_.find_probe(record.probe)].site;
             // Nothing has been read yet, so no record can come too late.
             static_cast<void>(pipelines_[site]->record(record));
@@ -122,6 +152,26 @@ private:
                 recording_->add(record);
             }
             ++summary_.records;
+        }
+    }
+
+    // With all records and all handling known: who was where shows only afterwards.
+    void ask_about_records() {
+        std::map<fleet::SiteIndex, std::vector<service::Record>> of_site;
+        for (auto const& [line, record] : rows_) {
+            of_site[fleet_.probes[*fleet_.find_probe(record.probe)].site].push_back(record);
+        }
+        std::map<fleet::SiteIndex, service::ServiceChanges> seen;
+        for (auto const& [site, records] : of_site) {
+            seen[site] = results_->seen_at(site);
+        }
+        for (auto const& [line, record] : rows_) {
+            auto const site = fleet_.probes[*fleet_.find_probe(record.probe)].site;
+            auto const around = service::around(record, of_site[site], seen[site],
+                                                instruments_->serial_at(record.probe, record.time));
+            for (auto& question : service::questions_about(record, around)) {
+                summary_.questions.push_back({line, std::move(question)});
+            }
         }
     }
 
@@ -230,6 +280,8 @@ private:
     std::optional<Results> results_;
     std::vector<std::unique_ptr<pipeline::SitePipeline>> pipelines_;
     std::vector<std::optional<Timestamp>> newest_;  // reading of each site; kept with a store only
+    std::vector<intake::ServiceRow> rows_;          // of the service file
+    std::optional<service::Instruments> instruments_;
 };
 
 }  // namespace

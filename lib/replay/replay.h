@@ -7,6 +7,8 @@
 #include <map>
 #include <optional>
 #include <stdexcept>
+#include <string>
+#include <vector>
 
 #include "diagnosis/verdict.h"
 #include "fleet/fleet.h"
@@ -34,6 +36,12 @@ struct Watcher {
     std::function<void(std::filesystem::path const&, intake::BadRow const&)> bad_row;  // likewise
 };
 
+// What is asked back about a record of the service file, see service/questions.h.
+struct Question {
+    std::uint64_t line = 0;  // of the file
+    std::string text;
+};
+
 struct Summary {
     std::uint64_t rows = 0, repeated = 0, bad = 0;
     std::uint64_t records = 0;
@@ -41,6 +49,7 @@ struct Summary {
     std::uint64_t response_tests = 0, response_tests_used = 0;
     std::uint64_t tickets = 0, tickets_unfinished = 0;
     std::map<diagnosis::Reason, std::uint64_t> reasons;  // of all tickets
+    std::vector<Question> questions;                     // by line
 };
 
 // What was asked for cannot be: a store that holds readings, an output folder that cannot be made.

@@ -160,11 +160,16 @@ bool ask(Ticket& ticket, Diagnosis const& d) {
 // Whether the proof after service has come out one way or the other, or has been asked for.
 bool prove(Ticket& ticket, Diagnosis const& d) {
     auto const by = std::string{daemon_name};
+    auto const note_proof = [&](bool is_restored, std::string const& text) {
+        ticket.proof = Proof{d.at, serviced_at(ticket).value_or(d.at), is_restored, text, figures_of(ticket, d)};
+    };
     if (auto const wrong = still_wrong(ticket, d)) {
+        note_proof(false, *wrong);
         move_to(ticket, State::open, d.at, by, std::string{still_wrong_note} + *wrong);
         return true;
     }
     if (auto const proof = restored(ticket, d)) {
+        note_proof(true, *proof);
         move_to(ticket, State::verified, d.at, by, *proof);
         return true;
     }
@@ -217,6 +222,9 @@ std::string person(std::string const& by) {
 
 void move_to(Ticket& ticket, State state, Timestamp at, std::string by, std::string text) {
     ticket.state = state;
+    if (state == State::serviced && by != daemon_name) {
+        ticket.proof.reset();  // new work; what came of the work before stays in history
+    }
     if (state != State::planned) {
         ticket.planned_for.reset();
     }

@@ -37,29 +37,57 @@ double& share_of(TimeShares& shares, Condition condition) {
     return shares.unknown;
 }
 
-// While the probe was out of use, nothing else counts.
-void add(TimeShares& shares, Month const& month, std::vector<Absence> const& absences, Timestamp from,
-         Timestamp until, Condition condition) {
-    double whole = month.share(from, until);
-    for (auto const& absence : absences) {
-        double const absent = month.share(std::max(from, absence.from), std::min(until, absence.until));
-        shares.out_of_use += absent;
-        whole -= absent;
+// Appends [from, until) as it lies within the month; one that is like the last joins it.
+void append(std::vector<ConditionSpan>& spans, Month const& month, ConditionSpan span) {
+    span.from = std::max(span.from, month.from);
+    span.until = std::min(span.until, month.until);
+    if (span.from >= span.until) {
+        return;
     }
-    share_of(shares, condition) += std::max(0.0, whole);
+    bool const joins = !spans.empty() && spans.back().out_of_use == span.out_of_use &&
+                       (span.out_of_use || spans.back().condition == span.condition);
+    if (joins) {
+        spans.back().until = span.until;
+    } else {
+        spans.push_back(span);
+    }
 }
 
-TimeShares shares_of(ReportedProbe const& probe, Month const& month) {
-    TimeShares shares;
-    auto since = month.from;
-    auto condition = Condition::unknown;  // before the first diagnosis nothing was known
-    for (auto const& change : probe.conditions) {
-        auto const at = std::clamp(change.at, month.from, month.until);
-        add(shares, month, probe.absences, since, at, condition);
-        since = at;
-        condition = change.condition;
+// While the probe was out of use, nothing else counts.
+void append_around(std::vector<ConditionSpan>& spans, Month const& month, std::vector<Absence> const& absences,
+                   ConditionSpan span) {
+    for (auto const& absence : absences) {
+        auto const from = std::clamp(absence.from, span.from, span.until);
+        auto const until = std::clamp(absence.until, span.from, span.until);
+        if (from < until) {
+            append(spans, month, {span.from, from, span.condition, false});
+            append(spans, month, {from, until, Condition::unknown, true});
+            span.from = until;
+        }
     }
-    add(shares, month, probe.absences, since, month.until, condition);
+    append(spans, month, span);
+}
+
+std::vector<ConditionSpan> spans_of(ReportedProbe const& probe, Month const& month) {
+    std::vector<ConditionSpan> spans;
+    ConditionSpan span{month.from, month.from, Condition::unknown, false};  // before the first nothing was known
+    for (auto const& change : probe.conditions) {
+        span.until = std::clamp(change.at, span.from, month.until);
+        append_around(spans, month, probe.absences, span);
+        span.from = span.until;
+        span.condition = change.condition;
+    }
+    span.until = month.until;
+    append_around(spans, month, probe.absences, span);
+    return spans;
+}
+
+TimeShares shares_of(std::vector<ConditionSpan> const& spans, Month const& month) {
+    TimeShares shares;
+    for (auto const& span : spans) {
+        auto& share = span.out_of_use ? shares.out_of_use : share_of(shares, span.condition);
+        share += month.share(span.from, span.until);
+    }
     return shares;
 }
 
@@ -67,11 +95,13 @@ ProbeMonth probe_month(ReportedProbe const& probe, ReportSource const& source, M
     ProbeMonth p;
     p.id = probe.id;
     p.location = probe.location;
-    p.time = shares_of(probe, month);
+    p.spans = spans_of(probe, month);
+    p.time = shares_of(p.spans, month);
     for (auto const& test : probe.tests) {
         if (!month.has(test.time)) {
             continue;
         }
+        p.tests.push_back({test.time, test.t90_20_s, test.used});
         ++p.response_tests;
         if (test.used) {
             ++p.response_tests_used;

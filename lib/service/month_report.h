@@ -52,9 +52,25 @@ struct TimeShares {
     }
 };
 
+// In order, without gaps, over the time that the report covers.
+struct ConditionSpan {
+    Timestamp from{}, until{};
+    diagnosis::Condition condition = diagnosis::Condition::unknown;
+    bool out_of_use = false;  // then the condition says nothing
+    bool operator==(ConditionSpan const&) const = default;
+};
+
+struct MonthTest {
+    Timestamp at{};
+    double t90_20_s = 0.0;
+    bool used = false;
+};
+
 struct ProbeMonth {
     std::string id, location;
     TimeShares time;
+    std::vector<ConditionSpan> spans;
+    std::vector<MonthTest> tests;  // by time
     int response_tests = 0, response_tests_used = 0, reference_checks = 0, calibrations = 0;
     std::optional<double> first_t90_s, last_t90_s;  // of used tests, at 20 degC
 };

@@ -20,6 +20,8 @@ constexpr std::chrono::hours proof_wait{12};
 constexpr std::chrono::hours failure_patience{24};
 constexpr std::chrono::hours patience{72};
 constexpr std::chrono::hours tests_wait{7 * 24};
+// A week's sheets come back at its end. One day less than diagnosis goes on waiting for the calibration.
+constexpr std::chrono::hours calibration_patience{6 * 24};
 constexpr std::chrono::hours one_visit{3};
 // A new membrane is as quick as another to a tenth or two; beyond this it is not on as it should be. A guess.
 constexpr double slow_for_new = 1.5;
@@ -57,11 +59,32 @@ std::string compared(Ticket const& ticket, Reason reason, std::optional<Quantity
 }
 
 // Whether work of this kind was done in the last visit: history has it by its word, then the note.
+bool is_work(HistoryEntry const& entry, Work kind) {
+    return entry.state == State::serviced && entry.by != daemon_name &&
+           entry.note.starts_with(to_word(kind));
+}
+
 bool did(Ticket const& ticket, Timestamp last_work, Work kind) {
     return std::any_of(ticket.history.begin(), ticket.history.end(), [&](auto const& entry) {
-        return entry.state == State::serviced && entry.by != daemon_name &&
-               entry.at >= last_work - one_visit && entry.note.starts_with(to_word(kind));
+        return entry.at >= last_work - one_visit && is_work(entry, kind);
     });
+}
+
+// When the membrane was last changed, as far as history tells; else the last work.
+Timestamp membrane_changed_at(Ticket const& ticket, Timestamp last_work) {
+    std::optional<Timestamp> changed;
+    for (auto const& entry : ticket.history) {
+        if (is_work(entry, Work::membrane_change)) {
+            changed = std::max(changed.value_or(entry.at), entry.at);
+        }
+    }
+    return changed.value_or(last_work);
+}
+
+bool awaits_calibration(Ticket const& ticket, Diagnosis const& now, Timestamp work,
+                        std::chrono::hours for_longer_than) {
+    return now.service_state == ServiceState::awaiting_calibration &&
+           now.at >= membrane_changed_at(ticket, work) + for_longer_than;
 }
 
 // T90 of the probe when fresh, as it was known before the work: what a bad new membrane teaches is no
@@ -203,7 +226,7 @@ std::optional<std::string> still_wrong(Ticket const& ticket, Diagnosis const& no
     if (!told_slow && slow_though_new(ticket, now, *work)) {
         add(slow_though_new_text(ticket, now));
     }
-    if (now.service_state == ServiceState::awaiting_calibration && now.at >= *work + patience) {
+    if (awaits_calibration(ticket, now, *work, calibration_patience)) {
         add("nothing tells that the new membrane was calibrated: calibrate it in air, or record that it was");
     }
     return text.empty() ? std::nullopt : std::optional{text};
@@ -211,6 +234,10 @@ std::optional<std::string> still_wrong(Ticket const& ticket, Diagnosis const& no
 
 std::optional<std::string> asks_for(Ticket const& ticket, Diagnosis const& now) {
     auto const work = serviced_at(ticket);
+    if (work && awaits_calibration(ticket, now, *work, proof_wait)) {
+        return "nothing tells that the new membrane was calibrated: record its calibration, or calibrate it in "
+               "air";
+    }
     if (!work || now.at < *work + tests_wait) {
         return std::nullopt;
     }
@@ -221,6 +248,35 @@ std::optional<std::string> asks_for(Ticket const& ticket, Diagnosis const& now) 
         return "the background has not been seen since the work: check the dry zero and record it";
     }
     return std::nullopt;
+}
+
+std::vector<ProofFigure> figures_of(Ticket const& ticket, Diagnosis const& now) {
+    auto const work = serviced_at(ticket).value_or(now.at);
+    std::vector<ProofFigure> figures;
+    auto const add = [&](std::string_view quantity, Reason reason, std::optional<double> after,
+                         std::string_view unit) {
+        auto const* const newest = last_of(ticket, reason);
+        auto const before = std::find_if(ticket.reasons.rbegin(), ticket.reasons.rend(), [&](auto const& r) {
+            return r.finding.reason == reason && r.finding.raised_at <= work;
+        });
+        if (newest != nullptr || (after && reason == Reason::slow_response)) {
+            figures.push_back({std::string{quantity},
+                               before != ticket.reasons.rend() ? before->finding.value : std::nullopt, after,
+                               newest != nullptr ? newest->limit : std::nullopt, std::string{unit}});
+        }
+    };
+    // A check of the visit itself is written down with the time at which the visit began.
+    auto const since = [&](auto const& quantity, auto value, std::chrono::hours of_visit) {
+        return quantity && quantity->at >= work - of_visit ? std::optional{(*quantity).*value} : std::nullopt;
+    };
+    constexpr std::chrono::hours at_once{0};
+    add("t90", Reason::slow_response, since(now.t90, &diagnosis::T90::value_s, at_once), "s");
+    add("background", Reason::background,
+        since(now.background, &diagnosis::Background::value_mg_l, one_visit), "mg/L");
+    add("fluctuation", Reason::fluctuation,
+        since(now.fluctuation, &diagnosis::Fluctuation::value_mg_l, at_once), "mg/L");
+    add("span", Reason::span_error, since(now.span, &diagnosis::Span::value_percent, one_visit), "%");
+    return figures;
 }
 
 }  // namespace probekeeper::service

@@ -4,6 +4,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "diagnosis/verdict.h"
 #include "service/ticket.h"
@@ -18,7 +19,7 @@ inline constexpr std::string_view daemon_name = "probekeeperd";
 // off to the tests after.
 [[nodiscard]] std::optional<Timestamp> serviced_at(Ticket const& ticket);
 
-// "response restored" (of accuracy it says nothing: that takes a reference) with the figures before and after, where nothing of the ticket stands any more and a
+// "response restored" with the figures before and after, where nothing of the ticket stands any more and a
 // response test since the work says that the probe is quick enough. Not within twelve hours of the work: a
 // finding takes up to six hours of sure evidence to be raised again, so an earlier silence proves nothing.
 // Not before a background that was wrong has been seen right, nor while a new membrane awaits its calibration.
@@ -26,12 +27,17 @@ inline constexpr std::string_view daemon_name = "probekeeperd";
 
 // What is wrong after the work, as a sentence: a reason raised since; or one from before it that is still
 // more likely true than not a day (a failure) or three days (anything else) later, slow_response only by a
-// test since; a new membrane that answers much later than a fresh one; or a new membrane that nobody has
-// calibrated within three days. With what to do about it, after the work that was done. Empty where there is
-// none, or it is too early to say.
+// test since; a new membrane that answers much later than a fresh one; or a new membrane of which
+// nothing has told for six days that it was calibrated (see asks_for). With what to do about it, after the
+// work that was done. Empty where there is none, or it is too early to say.
 [[nodiscard]] std::optional<std::string> still_wrong(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
-// Where a week has brought no proof either way: what would bring it. Empty before.
+// What the proof lacks: after twelve hours the calibration of a new membrane, of which nothing tells - more
+// often a sheet that has not come back than work that was not done, so that it is asked for before anybody is
+// sent; after a week without proof either way, what would bring it. Empty before.
 [[nodiscard]] std::optional<std::string> asks_for(Ticket const& ticket, diagnosis::Diagnosis const& now);
+
+// What was wrong on the ticket, and T90 in any case: before the work and, where it has been seen since, after.
+[[nodiscard]] std::vector<ProofFigure> figures_of(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
 }  // namespace probekeeper::service

@@ -35,6 +35,7 @@ struct Record {
     std::optional<double> probe_mg_l;                         // the probe's beside it
     std::optional<double> pressure_hpa;
     std::string serial, visit, by, note;
+    bool operator==(Record const&) const = default;
 };
 
 // A record as kept: with the number the store gave it.

@@ -44,6 +44,24 @@ struct Part {
     int quantity = 1;
 };
 
+// One quantity before and after the work. `limit`: the one that the reason had passed.
+struct ProofFigure {
+    std::string quantity;                        // "t90" (at 20 degC), "background", "fluctuation", "span"
+    std::optional<double> before, after, limit;  // none: not known, or not seen since the work
+    std::string unit;                            // of all three
+    bool operator==(ProofFigure const&) const = default;
+};
+
+// What the readings say of the last work. Of accuracy it says nothing: that takes a reference.
+struct Proof {
+    Timestamp at{};    // when it was said
+    Timestamp work{};  // when the work was done
+    bool restored = false;
+    std::string text;  // a sentence; with what is still wrong and what to do where not restored
+    std::vector<ProofFigure> figures;
+    bool operator==(Proof const&) const = default;
+};
+
 struct Ticket {
     std::string id;  // "<site>-<number>"
     std::int64_t number = 0;
@@ -63,6 +81,7 @@ struct Ticket {
     std::vector<Part> parts;
     std::vector<std::string> cautions;
     std::vector<HistoryEntry> history;
+    std::optional<Proof> proof;  // of the last work; none: nothing is proved yet, one way or the other
 };
 
 // Whether a reason stands that makes the probe's readings unusable: nobody can agree to wait with that.

@@ -77,6 +77,37 @@ void save_diagnosis(Database& db, ProbeDiagnosis const& d) {
     }
 }
 
+void save_service_change(Database& db, ProbeServiceChange const& c) {
+    Query{db,
+          "INSERT OR REPLACE INTO service_states (probe_key, at_ms, known_ms, state) VALUES (?,?,?,?)",
+          key_of(db, c.probe),
+          c.change.at,
+          c.change.known,
+          to_word(c.change.state)}
+        .run();
+}
+
+std::vector<diagnosis::ServiceChange> read_service_changes(Database& db, std::string const& probe,
+                                                           Timestamp from, Timestamp until) {
+    Query query{db,
+                "SELECT at_ms, known_ms, state FROM service_states s JOIN probes USING (probe_key)"
+                " WHERE probe_id = ?1 AND at_ms < ?3 AND at_ms >= ifnull((SELECT max(at_ms) FROM service_states"
+                " WHERE probe_key = s.probe_key AND at_ms <= ?2), ?2) ORDER BY at_ms, known_ms",
+                probe, from, until};
+    std::vector<diagnosis::ServiceChange> found;
+    while (query.row()) {
+        diagnosis::ServiceChange c;
+        c.at = query.time();
+        c.known = query.time();
+        c.state = service_state_of_word(query.text());
+        if (!found.empty() && found.back().at == c.at) {
+            found.pop_back();
+        }
+        found.push_back(c);
+    }
+    return found;
+}
+
 void save_checkpoint(Database& db, Checkpoint const& c) {
     Query{db,
           "INSERT OR REPLACE INTO checkpoints (site_id, position_ms, algorithm, state) VALUES (?,?,?,?)",
@@ -97,7 +128,8 @@ void save_checkpoint(Database& db, Checkpoint const& c) {
 void rewind(Database& db, Rewind const& r) {
     constexpr char const* of_site = "(SELECT probe_key FROM probes WHERE site_id = ?)";
     for (auto const& [table, time] :
-         {std::pair{"response_tests", "time_ms"}, std::pair{"diagnoses", "at_ms"}}) {
+         {std::pair{"response_tests", "time_ms"}, std::pair{"diagnoses", "at_ms"},
+          std::pair{"service_states", "known_ms"}}) {
         Query{db, fmt::format("DELETE FROM {} WHERE probe_key IN {} AND {} >= ?", table, of_site, time),
               r.site, r.from}
             .run();
@@ -108,6 +140,7 @@ void rewind(Database& db, Rewind const& r) {
 void expire_evidence(Database& db, ProbeKey probe, Timestamp before) {
     Query{db, "DELETE FROM response_tests WHERE probe_key = ? AND time_ms < ?", probe, before}.run();
     Query{db, "DELETE FROM diagnoses WHERE probe_key = ? AND at_ms < ?", probe, before}.run();
+    Query{db, "DELETE FROM service_states WHERE probe_key = ? AND at_ms < ?", probe, before}.run();
 }
 
 Page<diagnosis::ResponseTest> read_tests(Database& db, std::string const& probe, Timestamp from,

@@ -9,6 +9,7 @@ namespace probekeeper::store {
 
 void save_test(Database& db, ProbeTest const& test);
 void save_diagnosis(Database& db, ProbeDiagnosis const& diagnosis);
+void save_service_change(Database& db, ProbeServiceChange const& change);
 // Also thins the site's older checkpoints to the last of each UTC day, for 40 days.
 void save_checkpoint(Database& db, Checkpoint const& checkpoint);
 void rewind(Database& db, Rewind const& rewind);
@@ -19,6 +20,9 @@ void expire_evidence(Database& db, ProbeKey probe, Timestamp before);
                                                        PageRequest const& page);
 [[nodiscard]] Page<ProbeDiagnosis> read_diagnoses(Database& db, std::string const& probe, Timestamp from,
                                                   Timestamp until, PageRequest const& page);
+// In order; begins with the one that is in effect at `from`, if there is one.
+[[nodiscard]] std::vector<diagnosis::ServiceChange> read_service_changes(Database& db, std::string const& probe,
+                                                                         Timestamp from, Timestamp until);
 [[nodiscard]] std::optional<ProbeDiagnosis> read_newest_diagnosis(Database& db, std::string const& probe);
 [[nodiscard]] std::vector<ProbeDiagnosis> read_newest_diagnoses(Database& db);
 [[nodiscard]] std::optional<Checkpoint> read_checkpoint(Database& db, std::string const& site,

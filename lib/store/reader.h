@@ -72,6 +72,10 @@ public:
     [[nodiscard]] Result<Page<ProbeDiagnosis>> diagnoses(std::string const& probe, Timestamp from,
                                                          Timestamp until,
                                                          PageRequest const& page);  // by time
+    // When somebody worked on the probe, in order of `at`: beginning with the change that is in effect at
+    // `from`, if there is one.
+    [[nodiscard]] Result<std::vector<diagnosis::ServiceChange>> service_changes(std::string const& probe,
+                                                                                Timestamp from, Timestamp until);
     [[nodiscard]] Result<std::optional<ProbeDiagnosis>> newest_diagnosis(std::string const& probe);
     [[nodiscard]] Result<std::vector<ProbeDiagnosis>> newest_diagnoses();  // by probe id
     // The newest of that algorithm version with position <= `at_or_before`.

@@ -348,7 +348,34 @@ CREATE TRIGGER rounds_are_not_deleted BEFORE DELETE ON rounds
     BEGIN SELECT RAISE(ABORT, 'a round that people were told is followed by another, never deleted'); END;
 )sql";
 
-constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5, layout_6};
+// What the readings say of the work on a ticket; and when a probe was seen in somebody's hands.
+constexpr MigrationStep layout_7 = R"sql(
+ALTER TABLE tickets ADD COLUMN proof_at_ms INTEGER;
+ALTER TABLE tickets ADD COLUMN proof_work_ms INTEGER;
+ALTER TABLE tickets ADD COLUMN proof_restored INTEGER;
+ALTER TABLE tickets ADD COLUMN proof_text TEXT;
+CREATE TABLE ticket_proof (
+    ticket_key  INTEGER NOT NULL REFERENCES tickets,
+    place       INTEGER NOT NULL,
+    quantity    TEXT NOT NULL,
+    before      REAL,
+    after       REAL,
+    limit_value REAL,
+    unit        TEXT NOT NULL,
+    PRIMARY KEY (ticket_key, place)
+) STRICT, WITHOUT ROWID;
+
+-- From at_ms on it was in this state; known_ms: the reading time at which that showed.
+CREATE TABLE service_states (
+    probe_key INTEGER NOT NULL,
+    at_ms     INTEGER NOT NULL,
+    known_ms  INTEGER NOT NULL,
+    state     TEXT NOT NULL,
+    PRIMARY KEY (probe_key, at_ms, known_ms)
+) STRICT, WITHOUT ROWID;
+)sql";
+
+constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5, layout_6, layout_7};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

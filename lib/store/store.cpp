@@ -88,10 +88,10 @@ void Store::Open::set_up(Options const& options) {
 
 void Store::Open::check_after_unclean_end() {
     constexpr std::array tables{"probes",           "tickets",      "ticket_reasons",  "ticket_history",
-                                "ticket_work",      "ticket_parts", "ticket_cautions", "service_records",
-                                "out_of_use",       "checkpoints",  "answers",         "downtimes",
-                                "newest_diagnoses", "notices",      "site_numbers",    "events",
-                                "changes",          "rounds"};
+                                "ticket_work",      "ticket_parts", "ticket_cautions", "ticket_proof",
+                                "service_records",  "out_of_use",   "checkpoints",     "answers",
+                                "downtimes",        "notices",      "site_numbers",    "events",
+                                "newest_diagnoses", "changes",      "rounds"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
         auto const finding = query.row() ? query.text() : std::string{"no answer"};
@@ -139,6 +139,9 @@ void Store::Open::keep(Changes const& changes) {
     }
     for (auto const& diagnosis : changes.diagnoses) {
         save_diagnosis(db, diagnosis);
+    }
+    for (auto const& change : changes.service_changes) {
+        save_service_change(db, change);
     }
     for (auto const& record : changes.records) {
         save_record(db, record);

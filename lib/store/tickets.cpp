@@ -16,14 +16,17 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         db,
         "INSERT INTO tickets (site_id, number, probe_key, state, urgency, opened_at_ms, updated_at_ms, "
         "due_ms,"
-        " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile)"
-        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+        " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile, proof_at_ms, proof_work_ms,"
+        " proof_restored, proof_text)"
+        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
         " ON CONFLICT (site_id, number) DO UPDATE SET probe_key = excluded.probe_key, state = excluded.state,"
         " urgency = excluded.urgency, opened_at_ms = excluded.opened_at_ms,"
         " updated_at_ms = excluded.updated_at_ms, due_ms = excluded.due_ms,"
         " postponed_until_ms = excluded.postponed_until_ms, planned_for = excluded.planned_for, assigned_to "
         "= excluded.assigned_to,"
-        " seen_ms = excluded.seen_ms, found = excluded.found, meanwhile = excluded.meanwhile"
+        " seen_ms = excluded.seen_ms, found = excluded.found, meanwhile = excluded.meanwhile,"
+        " proof_at_ms = excluded.proof_at_ms, proof_work_ms = excluded.proof_work_ms,"
+        " proof_restored = excluded.proof_restored, proof_text = excluded.proof_text"
         " RETURNING ticket_key",
         t.site,
         t.number,
@@ -38,7 +41,11 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         t.assigned_to,
         t.seen,
         found,
-        t.meanwhile};
+        t.meanwhile,
+        t.proof ? std::optional{t.proof->at} : std::nullopt,
+        t.proof ? std::optional{t.proof->work} : std::nullopt,
+        t.proof ? std::optional{t.proof->restored} : std::nullopt,
+        t.proof ? std::optional{t.proof->text} : std::nullopt};
     std::int64_t key = 0;
     while (query.row()) {
         key = query.integer();
@@ -98,6 +105,42 @@ void save_lists(Database& db, std::int64_t key, service::Ticket const& t) {
     }
 }
 
+void save_proof(Database& db, std::int64_t key, std::optional<service::Proof> const& proof) {
+    Query{db, "DELETE FROM ticket_proof WHERE ticket_key = ?", key}.run();
+    for (std::size_t i = 0; proof && i < proof->figures.size(); ++i) {
+        auto const& f = proof->figures[i];
+        Query{db,
+              "INSERT INTO ticket_proof (ticket_key, place, quantity, before, after, limit_value, unit)"
+              " VALUES (?,?,?,?,?,?,?)",
+              key,
+              i,
+              f.quantity,
+              f.before,
+              f.after,
+              f.limit,
+              f.unit}
+            .run();
+    }
+}
+
+std::vector<service::ProofFigure> read_proof(Database& db, std::int64_t key) {
+    Query query{
+        db,
+        "SELECT quantity, before, after, limit_value, unit FROM ticket_proof WHERE ticket_key = ? ORDER BY place",
+        key};
+    std::vector<service::ProofFigure> found;
+    while (query.row()) {
+        service::ProofFigure f;
+        f.quantity = query.text();
+        f.before = query.maybe_real();
+        f.after = query.maybe_real();
+        f.limit = query.maybe_real();
+        f.unit = query.text();
+        found.push_back(std::move(f));
+    }
+    return found;
+}
+
 std::vector<service::HistoryEntry> read_history(Database& db, std::int64_t key) {
     Query query{db,
                 "SELECT at_ms, state, by_whom, note FROM ticket_history WHERE ticket_key = ? ORDER BY place",
@@ -147,9 +190,8 @@ void append_history(Database& db, std::int64_t key, service::Ticket const& t) {
 // Of each ticket first its own row; lists follow by its key.
 constexpr char const* select_tickets =
     "SELECT ticket_key, t.site_id, number, probe_id, state, urgency, opened_at_ms, updated_at_ms, due_ms,"
-    " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile FROM tickets t JOIN probes "
-    "USING "
-    "(probe_key)";
+    " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile, proof_at_ms, proof_work_ms,"
+    " proof_restored, proof_text FROM tickets t JOIN probes USING (probe_key)";
 
 struct KeyedTicket {
     std::int64_t key = 0;
@@ -181,6 +223,14 @@ KeyedTicket ticket_from(Query& row) {
         t.found = known(service::found_of(*found), *found);
     }
     t.meanwhile = row.text();
+    if (auto const at = row.maybe_time()) {
+        service::Proof proof;
+        proof.at = *at;
+        proof.work = row.time();
+        proof.restored = row.integer() != 0;
+        proof.text = row.text();
+        t.proof = std::move(proof);
+    }
     return keyed;
 }
 
@@ -235,6 +285,9 @@ service::Ticket completed(Database& db, KeyedTicket keyed) {
     keyed.ticket.reasons = read_reasons(db, keyed.key);
     read_lists(db, keyed.key, keyed.ticket);
     keyed.ticket.history = read_history(db, keyed.key);
+    if (keyed.ticket.proof) {
+        keyed.ticket.proof->figures = read_proof(db, keyed.key);
+    }
     return std::move(keyed.ticket);
 }
 
@@ -245,6 +298,7 @@ void save_ticket(Database& db, service::Ticket const& ticket) {
     append_history(db, key, ticket);
     save_reasons(db, key, ticket.reasons);
     save_lists(db, key, ticket);
+    save_proof(db, key, ticket.proof);
 }
 
 Page<service::Ticket> read_tickets(Database& db, TicketFilter const& filter, PageRequest const& request) {

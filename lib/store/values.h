@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "base/reading.h"
+#include "diagnosis/service_change.h"
 #include "diagnosis/verdict.h"
 #include "service/out_of_use.h"
 #include "service/record.h"
@@ -91,6 +92,12 @@ struct ProbeDiagnosis {
     bool changed = true;
 };
 
+// When somebody worked on a probe, as far as it shows.
+struct ProbeServiceChange {
+    std::string probe;
+    diagnosis::ServiceChange change;
+};
+
 // The state of a site's diagnosis after all its readings up to and including `position`.
 struct Checkpoint {
     std::string site;
@@ -100,8 +107,8 @@ struct Checkpoint {
 };
 
 // A site's diagnosis is made again from `from` (a late service record): its response tests and diagnosis
-// history with time >= from and its checkpoints with position >= from are deleted, the newest diagnoses stay
-// until replaced.
+// history with time >= from, its changes of service known at >= from and its checkpoints with position >= from
+// are deleted, the newest diagnoses stay until replaced.
 struct Rewind {
     std::string site;
     Timestamp from{};
@@ -178,6 +185,7 @@ struct Changes {
     std::vector<Rewind> rewinds;
     std::vector<ProbeTest> tests;  // a test found again (same probe, time, source) replaces the former
     std::vector<ProbeDiagnosis> diagnoses;
+    std::vector<ProbeServiceChange> service_changes;  // of one probe and instant the one known last counts
     std::vector<service::KeptRecord> records;  // new ones; numbers from reserve_record_number()
     std::vector<Voiding> voidings;
     std::vector<service::OutOfUse> out_of_use;  // new, or known by number: then its end is what changes

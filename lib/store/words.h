@@ -36,6 +36,9 @@ Enum value_of(std::string const& word, Enum last) {
 inline diagnosis::Condition condition_of_word(std::string const& w) {
     return value_of(w, diagnosis::Condition::unknown);
 }
+inline diagnosis::ServiceState service_state_of_word(std::string const& w) {
+    return value_of(w, diagnosis::ServiceState::out_of_use);
+}
 inline diagnosis::TestSource source_of_word(std::string const& w) {
     return value_of(w, diagnosis::TestSource::neighbour);
 }

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <fstream>
+#include <sstream>
 
 #include "api/paging.h"
 #include "document/diagnosis.h"
@@ -274,8 +275,8 @@ Estate::Answer<service::Ticket> Estate::ticket(std::string const& id) {
     return *found;
 }
 
-Estate::Answer<service::KeptRecord> Estate::add_record(service::Record const& record,
-                                                       api::Keep<service::KeptRecord> const& keep) {
+Estate::Answer<api::TakenRecord> Estate::add_record(service::Record const& record,
+                                                    api::Keep<api::TakenRecord> const& keep) {
     if (disk_full) {
         return Refusal{Refusal::Kind::unavailable, "the disk of the store is full", "", {}};
     }
@@ -287,10 +288,57 @@ Estate::Answer<service::KeptRecord> Estate::add_record(service::Record const& re
     }
     std::lock_guard const lock{mutex_};
     records_.push_back({static_cast<std::int64_t>(records_.size()) + 1, record, std::nullopt, "", ""});
-    if (auto answer = keep(records_.back())) {
+    api::TakenRecord taken{records_.back(), false, {"was the work done at tank-2?"}, {"calibrate it in air"}};
+    if (auto answer = keep(taken)) {
         kept_[{answer->token, answer->path, answer->key}] = *answer;
     }
-    return records_.back();
+    return taken;
+}
+
+Estate::Answer<api::RecordSheet> Estate::add_records(std::string const& csv, std::vector<std::string> const& only,
+                                                     api::Keep<api::RecordSheet> const& keep) {
+    api::RecordSheet sheet;
+    std::istringstream lines{csv};
+    std::string line;
+    std::getline(lines, line);
+    std::lock_guard const lock{mutex_};
+    for (std::uint64_t number = 2; std::getline(lines, line); ++number) {
+        if (line == "bad" || !only.empty()) {
+            sheet.rows.push_back({number, std::nullopt, "column time: is empty"});
+            continue;
+        }
+        service::Record record;
+        record.probe = "tank-1";
+        record.note = line;
+        records_.push_back({static_cast<std::int64_t>(records_.size()) + 1, record, std::nullopt, "", ""});
+        sheet.rows.push_back({number, api::TakenRecord{records_.back(), line == "again", {}, {}}, {}});
+    }
+    if (auto answer = keep(sheet)) {
+        kept_[{answer->token, answer->path, answer->key}] = *answer;
+    }
+    return sheet;
+}
+
+Estate::Answer<api::SiteMonth> Estate::site_month(std::string const& site,
+                                                  std::optional<std::chrono::year_month> month) {
+    if (site != "saltmarsh") {
+        return unknown("site " + site);
+    }
+    using namespace std::chrono_literals;
+    auto const wanted = month.value_or(2026y / std::chrono::March);
+    if (wanted > 2026y / std::chrono::November) {
+        return Refusal{Refusal::Kind::invalid, "month has not begun there yet", "month", {}};
+    }
+    api::SiteMonth out;
+    out.month = wanted;
+    out.report.site = site;
+    out.report.from = std::chrono::sys_days{wanted / std::chrono::day{1}};
+    out.report.until = out.facts.until =
+        std::chrono::sys_days{(wanted + std::chrono::months{1}) / std::chrono::day{1}};
+    out.report.probes.emplace_back().id = "tank-1";
+    out.report.probes.back().time.unknown = 1.0;
+    out.facts.time_zone = "UTC";
+    return out;
 }
 
 Estate::Answer<service::Ticket> Estate::stepped(service::StepResult result,

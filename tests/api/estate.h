@@ -53,9 +53,15 @@ public:
     Answer<Page<probekeeper::service::Ticket>> tickets(probekeeper::api::TicketFilter const& filter,
                                                        PageRequest const& page) override;
     Answer<probekeeper::service::Ticket> ticket(std::string const& id) override;
-    Answer<probekeeper::service::KeptRecord> add_record(
+    Answer<probekeeper::api::TakenRecord> add_record(
         probekeeper::service::Record const& record,
-        probekeeper::api::Keep<probekeeper::service::KeptRecord> const& keep) override;
+        probekeeper::api::Keep<probekeeper::api::TakenRecord> const& keep) override;
+    // Takes every line but the first as an inspection of tank-1, and refuses "bad".
+    Answer<probekeeper::api::RecordSheet> add_records(
+        std::string const& csv, std::vector<std::string> const& only,
+        probekeeper::api::Keep<probekeeper::api::RecordSheet> const& keep) override;
+    Answer<probekeeper::api::SiteMonth> site_month(std::string const& site,
+                                                   std::optional<std::chrono::year_month> month) override;
     Answer<probekeeper::service::Ticket> step(
         std::string const& ticket, probekeeper::api::TicketStep const& take,
         probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;

@@ -38,6 +38,8 @@ TEST_CASE("every GET of this release answers with its document", "[api]") {
         {"/v1/health", "status"},
         {"/v1/sites", "items"},
         {"/v1/sites/saltmarsh", "conditions"},
+        {"/v1/sites/saltmarsh/report", "complete"},
+        {"/v1/sites/saltmarsh/report?month=2026-02", "probes"},
         {"/v1/probes", "items"},
         {"/v1/probes?site=saltmarsh&condition=good", "items"},
         {"/v1/probes/tank-1", "last_reading"},
@@ -237,10 +239,14 @@ TEST_CASE("a service record is kept and shown again", "[api]") {
     auto const path = "/v1/probes/tank-1/service-records";
     auto const reply = client.post(path, R"({"kind": "air_calibration", "air_percent": 103.5, "by": "t1"})");
     CHECK(reply.status == 201);
-    auto const record = document(reply);
+    auto record = document(reply).as_object();
+    CHECK(record.at("questions") == json::value(json::array{"was the work done at tank-2?"}));
+    CHECK(record.at("still_to_do") == json::value(json::array{"calibrate it in air"}));
+    record.erase("questions");  // are asked of whoever sent it, and are no part of the record
+    record.erase("still_to_do");
     CHECK(record.at("record") == 1);
     CHECK(record.at("time") == "2026-03-01T06:00:00.000Z");
-    CHECK(document(client.get(path)).at("items").at(0) == record);
+    CHECK(document(client.get(path)).at("items").at(0) == json::value(record));
     CHECK(document(client.get("/v1/probes/tank-2/service-records")).at("items").as_array().empty());
     problem(client.post("/v1/probes/nosuch/service-records", R"({"kind": "moved"})"), 404, "not-found");
     auto const early = problem(client.post(path, R"({"kind": "moved", "time": "2062-01-01T00:00:00Z"})"), 422,
@@ -250,6 +256,59 @@ TEST_CASE("a service record is kept and shown again", "[api]") {
         problem(client.post(path, R"({"kind": "polish", "air_percent": true})"), 422, "invalid-field");
     CHECK(wrong.at("field") == "kind");
     CHECK(wrong.at("errors").as_array().size() == 2);
+}
+
+TEST_CASE("a round sheet is answered row by row, and once under its key", "[api]") {
+    Served served;
+    Client client{served.port()};
+    std::string const sheet = "time,probe,kind\nfirst\nbad\nagain\n", csv = "Content-Type: text/csv\r\n";
+    auto const send = [&](std::string const& body, std::string const& more) {
+        client.send("POST /v1/service-records HTTP/1.1\r\nHost: localhost\r\n" + csv + more +
+                    "Content-Length: " + std::to_string(body.size()) + "\r\n\r\n" + body);
+        return client.receive();
+    };
+    auto const reply = send(sheet, "Idempotency-Key: s1\r\n");
+    CHECK(reply.status == 200);
+    auto const answer = document(reply);
+    CHECK(answer.at("rows") == 3);
+    CHECK(answer.at("kept") == 1);
+    CHECK(answer.at("repeated") == 1);
+    CHECK(answer.at("refused") == 1);
+    auto const& items = answer.at("items").as_array();
+    REQUIRE(items.size() == 3);
+    CHECK(items[0].at("result") == "kept");
+    CHECK(items[0].at("record").at("probe") == "tank-1");
+    CHECK(items[0].at("message").is_null());
+    CHECK(items[1].at("line") == 3);
+    CHECK(items[1].at("result") == "refused");
+    CHECK(items[1].at("record").is_null());
+    CHECK(items[1].at("message") == "column time: is empty");
+    CHECK(items[2].at("result") == "repeated");
+    auto const again = send(sheet, "Idempotency-Key: s1\r\n");
+    CHECK(again.body == reply.body);
+    CHECK(again.header("idempotency-replayed") == "true");
+    CHECK(document(client.get("/v1/probes/tank-1/service-records")).at("items").as_array().size() == 2);
+    problem(send("time,probe,kind\nother\n", "Idempotency-Key: s1\r\n"), 422, "key-reused");
+}
+
+TEST_CASE("a month's page prints by itself: it may style itself, and nothing else", "[api]") {
+    Served served;
+    Client client{served.port()};
+    auto const page = client.get("/v1/sites/saltmarsh/report.html?month=2026-02");
+    CHECK(page.status == 200);
+    CHECK(page.header("content-type") == "text/html; charset=utf-8");
+    CHECK(page.header("content-security-policy") ==
+          "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'");
+    CHECK(page.body.find("February 2026") != std::string::npos);
+    auto const json = document(client.get("/v1/sites/saltmarsh/report?month=2026-02"));
+    CHECK(json.at("month") == "2026-02");
+    CHECK(json.at("probes").at(0).at("judged") == 0.0);
+    CHECK(json.at("probes").at(0).at("time").at("unknown") == 1.0);
+    auto const wrong = GENERATE("2026-13", "2026", "march", "2026-3", "2026-03-01", "2026-12");
+    CAPTURE(wrong);
+    auto const refused = problem(client.get(std::string{"/v1/sites/saltmarsh/report?month="} + wrong), 400, "bad-parameter");
+    CHECK(refused.at("field") == "month");
+    problem(client.get("/v1/sites/nosuch/report"), 404, "not-found");
 }
 
 TEST_CASE("a ticket is acknowledged and closed, and a step that does not fit says which do", "[api]") {

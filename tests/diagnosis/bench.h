@@ -26,10 +26,18 @@ public:
             }
         }
     }
+    void service_changed(std::size_t place, ServiceChange const& change) override {
+        changes.push_back({place, change});
+    }
     struct Test {
         std::size_t place = 0;
         ResponseTest test;
     };
+    struct Change {
+        std::size_t place = 0;
+        ServiceChange change;
+    };
+    std::vector<Change> changes;
     struct Found {
         std::size_t place = 0;
         Finding finding;  // as first told

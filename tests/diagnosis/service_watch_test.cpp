@@ -209,3 +209,54 @@ TEST_CASE("a dry zero between air and air is taken, and one over its limit says 
     CHECK(d.background->value_mg_l == Approx(0.18).margin(0.01));
     CHECK(d.next_evidence.find("clean the cathode again") == 0);
 }
+
+TEST_CASE("the beginning and the end of handling are told, from where the readings show them", "[diagnosis][service]") {
+    bool const hold = GENERATE(true, false);
+    CAPTURE(hold);
+    Bench bench{2};
+    bench.run(30.0);
+    CHECK(bench.heard.changes.empty());
+    auto const began = bench.rig.now();
+    change_membrane(bench, hold, 1.15, 1.0);
+    auto const back = bench.rig.now();
+    bench.run(3.0);
+    std::vector<ServiceState> states;
+    for (auto const& [place, change] : bench.heard.changes) {
+        CHECK(place == 0);
+        CHECK(change.at <= change.known);
+        states.push_back(change.state);
+    }
+    REQUIRE(states == std::vector{ServiceState::in_hand, ServiceState::settling, ServiceState::in_service});
+    auto const& all = bench.heard.changes;
+    CHECK(std::abs(seconds_between(began, all[0].change.at)) < 60.0);
+    CHECK(std::abs(seconds_between(back, all[1].change.at)) < 60.0);
+    CHECK(seconds_between(back, all[2].change.at) >= 600.0);
+}
+
+TEST_CASE("a membrane change that only a record tells of settles from the record on, and waits for its calibration",
+          "[diagnosis][service]") {
+    Bench bench;
+    bench.run(30.0);
+    auto const at = bench.rig.now();
+    bench.did(Act::membrane_change);
+    REQUIRE(bench.heard.changes.size() == 1);
+    CHECK(bench.heard.changes[0].change == ServiceChange{at, at, ServiceState::settling});
+    bench.run(2.0);
+    REQUIRE(bench.heard.changes.size() == 2);
+    CHECK(bench.heard.changes[1].change.state == ServiceState::awaiting_calibration);
+    bench.did(Act::air_calibration);
+    REQUIRE(bench.heard.changes.size() == 3);
+    CHECK(bench.heard.changes[2].change.state == ServiceState::in_service);
+}
+
+TEST_CASE("a new membrane that came to rest away from 100 % in air is told where", "[diagnosis][service]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.run(30.0);
+    change_membrane(bench, /*hold=*/true, 1.15, 1.15);
+    bench.run(3.0);
+    auto const d = bench.site.verdict(0);
+    CHECK(d.service_state == ServiceState::awaiting_calibration);
+    CHECK(d.condition == Condition::function_check);
+    CHECK(d.next_evidence.find("came to rest at 115 % in air") != std::string::npos);
+}

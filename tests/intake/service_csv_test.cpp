@@ -99,5 +99,22 @@ TEST_CASE("a service file without its columns, or with too many bad rows, is ref
     CHECK_THROWS_AS(read("time,probe,kind\nx,tank-1,moved\n", 0), TooManyBadRows);
 }
 
+TEST_CASE("columns that only people read are left out, and so are those that a spreadsheet adds", "[intake]") {
+    auto const result = read(
+        "week,site,time,probe,location,kind,why_now,air_percent,,\n"
+        "2026-W49,saltmarsh,1000,tank-1,\"inlet, left\",air_calibration,slow,104,,\n"
+        "2026-W49,saltmarsh,2000,tank-1,inlet,inspection,slow,,,read 104\n");
+    REQUIRE(result.records.size() == 1);
+    CHECK(result.records[0].air_percent == 104.0);
+    REQUIRE(result.bad.size() == 1);
+    CHECK_THAT(result.bad[0], Contains("line 3: `read 104` stands in a column without a name"));
+}
+
+TEST_CASE("a row of a round sheet that nobody dated is told so", "[intake]") {
+    auto const result = read("time,probe,kind\n,tank-1,membrane_change\n");
+    REQUIRE(result.bad.size() == 1);
+    CHECK_THAT(result.bad[0], Contains("line 2: column time: is empty") && Contains("2026-03-01T06:00:00Z"));
+}
+
 }  // namespace
 }  // namespace probekeeper::intake

@@ -45,12 +45,19 @@ struct Estate {
     std::unique_ptr<store::Writer> writer;
     std::unique_ptr<Keeper> keeper;
 
-    Estate() {
+    explicit Estate(bool somebody_lifts = false) {
         auto store = store::Store::open(folder / "s.db").value();
         auto const keys = store.enrol({{"tank-1", "saltmarsh"}, {"tank-2", "saltmarsh"}}, day_one).value();
         std::vector<store::ProbeReading> readings;
         Rig rig{2, 3};
-        rig.run(30.0, [&](std::size_t place, Reading const& r) { readings.push_back({keys[place], r}); });
+        auto const run = [&](double hours) {
+            rig.run(hours, [&](std::size_t place, Reading const& r) { readings.push_back({keys[place], r}); });
+        };
+        run(20.0);
+        rig.probe(1).in_air = somebody_lifts;  // the second tank's
+        run(0.25);
+        rig.probe(1).in_air = false;
+        run(9.75);
         REQUIRE(store.append(readings).has_value());
     }
     ~Estate() { stop(); }
@@ -80,7 +87,7 @@ struct Estate {
         r.time = at_hour(hour);
         r.probe = std::move(probe);
         r.serial = std::move(serial);
-        return keeper->add_record(r, {}).value();
+        return keeper->add_records({r}, false, {}).value().front().kept;
     }
     [[nodiscard]] std::string serial(fleet::ProbeIndex probe) const { return board->probe(probe).serial; }
     [[nodiscard]] std::string state(fleet::ProbeIndex probe) const {
@@ -187,6 +194,82 @@ TEST_CASE("what is out of use is so after a restart too, and back in time", "[li
     CHECK(estate.state(0) == "in_service");
     ended.number = 7;
     CHECK(estate.keeper->set_out_of_use(ended, {}).error().kind == api::Refusal::Kind::not_found);
+}
+
+TEST_CASE("work recorded at one probe, while the readings show another in hand, is questioned", "[live][records]") {
+    Estate estate{/*somebody_lifts=*/true};
+    estate.start();
+    service::Record record;
+    record.kind = Work::membrane_change;
+    record.time = at_hour(20.1);
+    record.probe = "tank-1";
+    std::vector<api::TakenRecord> kept;
+    auto const taken = estate.keeper->add_records({record}, true, [&](auto const& t) {
+        kept = t;
+        return std::optional<api::KeptAnswer>{};
+    });
+    REQUIRE(taken.has_value());
+    REQUIRE(taken->front().questions.size() == 1);
+    CHECK_THAT(taken->front().questions[0], Catch::Contains("no handling of tank-1") && Catch::Contains("tank-2 (") &&
+                                                Catch::Contains("void this record"));
+    CHECK(taken->front().still_to_do.size() == 1);
+    REQUIRE(kept.size() == 1);
+    CHECK(kept[0].questions == taken->front().questions);  // the answer that is kept asks too
+
+    SECTION("not where the sheet has a record of the other too") {
+        auto other = record;
+        other.kind = Work::membrane_wipe;
+        other.probe = "tank-2";
+        record.note = "another row";
+        auto const both = estate.keeper->add_records({record, other}, true, {});
+        REQUIRE(both.has_value());
+        CHECK(both->at(0).questions.empty());
+        CHECK(both->at(1).questions.empty());
+    }
+    SECTION("after a restart too") {
+        estate.restart();
+        record.note = "another row";
+        CHECK(estate.keeper->add_records({record}, true, {}).value().front().questions.size() == 1);
+    }
+    SECTION("the same row again is the same record") {
+        auto const again = estate.keeper->add_records({record, record}, true, {}).value();
+        CHECK(again[0].repeated);
+        CHECK(again[1].repeated);
+        CHECK(again[0].kept.number == taken->front().kept.number);
+    }
+}
+
+TEST_CASE("of a batch with a probe that nobody knows, or work that lies ahead, nothing is kept", "[live][records]") {
+    Estate estate;
+    estate.start();
+    service::Record good, bad;
+    good.probe = bad.probe = "tank-1";
+    good.time = at_hour(10.0);
+    bad.time = at_hour(40.0);
+    CHECK(estate.keeper->add_records({good, bad}, true, {}).error().kind == api::Refusal::Kind::invalid);
+    bad.probe = "tank-9";
+    CHECK(estate.keeper->add_records({good, bad}, true, {}).error().kind == api::Refusal::Kind::not_found);
+    auto reader = store::Reader::open(estate.folder / "s.db").value();
+    CHECK(reader.site_records("saltmarsh").value().empty());
+}
+
+TEST_CASE("what the readings show of a lift is kept as they are made again", "[live][records]") {
+    Estate estate{/*somebody_lifts=*/true};
+    estate.start();
+    auto const seen = [&] {
+        REQUIRE(estate.writer->flush().get().has_value());
+        auto reader = store::Reader::open(estate.folder / "s.db").value();
+        return reader.service_changes("tank-2", at_hour(0.0), at_hour(30.0)).value();
+    };
+    auto const before = seen();
+    REQUIRE(before.size() == 2);
+    CHECK(before[0].state == diagnosis::ServiceState::in_hand);
+    CHECK(std::abs(seconds_between(at_hour(20.0), before[0].at)) < 60.0);
+    CHECK(before[1].state == diagnosis::ServiceState::in_service);
+    estate.record(Work::inspection, 12.0, "tank-1");  // diagnosis is made again from there
+    CHECK(seen() == before);
+    estate.restart();
+    CHECK(seen() == before);
 }
 
 }  // namespace probekeeper::live

@@ -278,16 +278,75 @@ TEST_CASE("a week without a response test asks for a lift, once", "[service][pro
     }
 }
 
-TEST_CASE("a new membrane that nobody calibrates is not proved, and opens the ticket after three days",
+TEST_CASE("a new membrane of which nothing tells that it was calibrated is asked for, and sends somebody only when "
+          "a week's sheets must be back",
           "[service][proof]") {
     auto tickets = serviced();
     tickets.consider(probe(), diagnosed(3.1));
     auto waiting = after(4.0, 41.0);
     waiting.service_state = diagnosis::ServiceState::awaiting_calibration;
-    tickets.consider(probe(), waiting);
+    REQUIRE(tickets.consider(probe(), waiting).size() == 1);
     CHECK(state_of(tickets) == State::serviced);
-    waiting.at = at_day(6.1);
-    tickets.consider(probe(), waiting);
-    CHECK(state_of(tickets) == State::open);
-    CHECK(last_note(tickets).find("calibrate it in air") != std::string::npos);
+    CHECK_THAT(last_note(tickets), Catch::Contains("record its calibration, or calibrate it in air"));
+    waiting.at = at_day(8.9);
+    CHECK(tickets.consider(probe(), waiting).empty());  // asked once
+    SECTION("the sheet comes back: the response is proved") {
+        tickets.record(work(3.02, Work::air_calibration));
+        auto calibrated = after(9.0, 41.0);
+        tickets.consider(probe(), calibrated);
+        CHECK(state_of(tickets) == State::verified);
+    }
+    SECTION("nothing comes back") {
+        waiting.at = at_day(9.1);
+        tickets.consider(probe(), waiting);
+        CHECK(state_of(tickets) == State::open);
+        CHECK_THAT(last_note(tickets), Catch::Contains("calibrate it in air"));
+    }
+    SECTION("other work in between puts nothing off") {
+        tickets.record(work(8.0, Work::membrane_wipe));
+        waiting.at = at_day(9.1);
+        tickets.consider(probe(), waiting);
+        CHECK(state_of(tickets) == State::open);
+    }
+}
+
+TEST_CASE("what came of the work is there as figures, and new work begins anew", "[service][proof]") {
+    auto tickets = book();
+    auto floor = finding(Reason::background, 1.0);
+    floor.value = 0.25;
+    floor.limit = 0.2;
+    tickets.consider(probe(), diagnosed(1.0, {slow(1.0), floor}));
+    tickets.record(work(3.0));
+    CHECK_FALSE(tickets.find("saltmarsh-17")->proof);
+    tickets.consider(probe(), diagnosed(3.1));
+    auto now = after(4.0, 41.0);
+    now.background = diagnosis::Background{};
+    now.background->value_mg_l = 0.02;
+    now.background->at = at_day(3.9);
+    SECTION("restored") {
+        tickets.consider(probe(), now);
+        auto const& proof = tickets.find("saltmarsh-17")->proof.value();
+        CHECK(proof.restored);
+        CHECK(proof.at == at_day(4.0));
+        CHECK(proof.work == at_day(3.0));
+        CHECK(proof.text == last_note(tickets));
+        CHECK(proof.figures == std::vector<ProofFigure>{{"t90", 92.1, 41.0, 82.0, "s"},
+                                                        {"background", 0.25, 0.02, 0.2, "mg/L"}});
+    }
+    SECTION("still wrong, and a figure that nobody has seen since is left open") {
+        now.background->at = at_day(2.0);
+        auto raised = slow(4.0, 95.0);
+        now.findings = {raised};
+        now.t90->value_s = 95.0;
+        tickets.consider(probe(), now);
+        auto const& proof = tickets.find("saltmarsh-17")->proof.value();
+        CHECK_FALSE(proof.restored);
+        CHECK(state_of(tickets) == State::open);
+        REQUIRE(proof.figures.size() == 2);
+        CHECK(proof.figures[0].before == 92.1);
+        CHECK(proof.figures[0].after == 95.0);
+        CHECK_FALSE(proof.figures[1].after);
+        tickets.record(work(5.0));
+        CHECK_FALSE(tickets.find("saltmarsh-17")->proof);
+    }
 }

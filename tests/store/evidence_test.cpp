@@ -173,3 +173,39 @@ TEST_CASE("downtimes are listed in order from an instant on", "[store][downtimes
     CHECK(all[1].started_at == day_one + days(4));
     CHECK(reader.downtimes(day_one + days(1)).value().size() == 1);
 }
+
+TEST_CASE("changes of service come back from the one in effect on, and a rewind takes back what was known since",
+          "[store][service]") {
+    using diagnosis::ServiceState;
+    Folder const folder;
+    auto store = Store::open(folder / "s.db").value();
+    REQUIRE(store.enrol(fleet, day_one).has_value());
+    auto const change = [](double day, ServiceState state) {
+        return diagnosis::ServiceChange{day_one + days(day), day_one + days(day + 0.01), state};
+    };
+    std::vector<diagnosis::ServiceChange> const all{change(1.0, ServiceState::in_hand),
+                                                    change(1.1, ServiceState::settling),
+                                                    change(1.2, ServiceState::in_service)};
+    Changes changes;
+    for (auto const& c : all) {
+        changes.service_changes.push_back({"a-1", c});
+    }
+    changes.service_changes.push_back({"b-1", change(1.0, ServiceState::in_hand)});
+    REQUIRE(store.keep(changes).has_value());
+    REQUIRE(store.keep(changes).has_value());  // found again it is the same
+    auto reader = Reader::open(folder / "s.db").value();
+    auto const read = [&](double from, double until) {
+        return reader.service_changes("a-1", day_one + days(from), day_one + days(until)).value();
+    };
+    CHECK(read(0.0, 9.0) == all);
+    CHECK(read(1.05, 1.15) == std::vector{all[0], all[1]});
+    CHECK(read(0.0, 1.0).empty());
+    CHECK(read(5.0, 6.0) == std::vector{all[2]});
+    CHECK(reader.service_changes("nobody", day_one, day_one + days(9)).value().empty());
+
+    Changes again;
+    again.rewinds = {{"a", day_one + days(1.105)}};  // after the settling began, before that was known
+    REQUIRE(store.keep(again).has_value());
+    CHECK(read(0.0, 9.0) == std::vector{all[0]});
+    CHECK(reader.service_changes("b-1", day_one, day_one + days(9)).value().size() == 1);
+}

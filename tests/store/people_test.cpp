@@ -37,6 +37,7 @@ void check_same(service::Ticket const& a, service::Ticket const& b) {
         CHECK(a.history[i].by == b.history[i].by);
         CHECK(a.history[i].note == b.history[i].note);
     }
+    CHECK(a.proof == b.proof);
     REQUIRE(a.reasons.size() == b.reasons.size());
     for (std::size_t i = 0; i < a.reasons.size(); ++i) {
         auto const& p = a.reasons[i].finding;
@@ -312,4 +313,16 @@ TEST_CASE("what people were told of a week stays as it was, and comes back in or
     CHECK(found[0].document == "{\"revision\":1}");
     CHECK(found[1].what == What::replanned);
     CHECK(o.reader.rounds("2026-W51").value().empty());
+}
+
+TEST_CASE("the proof on a ticket is kept with its figures, and goes with new work", "[store][tickets]") {
+    Opened o;
+    auto ticket = full_ticket(17);
+    ticket.proof = service::Proof{day_one, day_one - days(1), true, "response restored",
+                                  {{"t90", 92.1, 41.0, 82.0, "s"}, {"span", std::nullopt, 99.5, std::nullopt, "%"}}};
+    REQUIRE(o.keep_ticket(ticket).has_value());
+    check_same(*o.reader.ticket("a-17").value(), ticket);
+    ticket.proof.reset();
+    REQUIRE(o.keep_ticket(ticket).has_value());
+    check_same(*o.reader.ticket("a-17").value(), ticket);
 }

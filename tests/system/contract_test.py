@@ -249,8 +249,10 @@ def drive(c):
     def fill(pattern, **other):
         return re.sub(r"\{([a-z_]+)\}", lambda m: {**ids, **other}[m[1]], pattern)
 
+    sheet(c)
     bodies = {"/v1/probes/{probe}/service-records": {"kind": "inspection"},
               "/v1/rounds/{week}/publish": {"by": "x"}, "/v1/rounds/{week}/replan": {},
+              "/v1/service-records": sheet_of([(time.time() - 60, "by-csv", "inspection")]),
               "/v1/links": {"path": "/v1/probes"}, "/v1/readings": csv_of([(time.time() - 60, "by-csv", 9.0)])}
     for pattern, operations in c.spec["paths"].items():
         for verb, operation in operations.items():
@@ -379,6 +381,34 @@ def feed(c):
                            body=csv_of([(now - 30, "nosuch", 9.0), (now + 3600, "by-csv", 9.0)])))
     if bad["bad"] != 2 or [row["line"] for row in bad["bad_rows"]] != [2, 3]:
         c.failures.append(f"bad rows of an upload: {bad}")
+
+
+def sheet_of(rows):
+    lines = [f"{stamp(at) if at else ''},{probe},{kind},week 49" for at, probe, kind in rows]
+    return "\n".join(["time,probe,kind,why_now", *lines, ""])
+
+
+def sheet(c):
+    """A round sheet comes back: good rows are kept, the same again does no harm, and each bad one says why."""
+    as_csv, now = {"Content-Type": "text/csv"}, time.time()
+    rows = [(now - 300, "by-csv", "inspection"), (None, "by-csv", "membrane_wipe"), (now - 200, "nosuch", "inspection"),
+            (now + 7200, "by-csv", "inspection")]
+    answer = json.loads(c.ask(200, "POST", "/v1/service-records", body=sheet_of(rows), headers=as_csv))
+    again = json.loads(c.ask(200, "POST", "/v1/service-records", body=sheet_of(rows), headers=as_csv))
+    results = [row["result"] for row in answer["items"]], [row["result"] for row in again["items"]]
+    if results != (["kept"] + 3 * ["refused"], ["repeated"] + 3 * ["refused"]):
+        c.failures.append(f"a round sheet: {answer}, and again: {again}")
+    if answer["items"][0]["record"]["record"] != again["items"][0]["record"]["record"]:
+        c.failures.append(f"a repeated row is another record: {again}")
+    refused = json.loads(c.ask(200, "POST", "/v1/service-records", role="limited", headers=as_csv,
+                               body=sheet_of(rows[:1])))
+    if refused["kept"] != 0 or "does not cover" not in refused["items"][0]["message"]:
+        c.failures.append(f"another site's row: {refused}")
+    once = {**as_csv, "Idempotency-Key": "sheet-1"}
+    c.ask(200, "POST", "/v1/service-records", headers=once, body=sheet_of([(now - 100, "by-csv", "inspection")]))
+    c.ask(422, "POST", "/v1/service-records", headers=once, body=sheet_of([(now - 90, "by-csv", "inspection")]))
+    c.ask(400, "GET", "/v1/sites/site/report?month=2026-13")
+    c.ask(400, "GET", "/v1/sites/site/report.html?month=9999-01")
 
 
 def stream(c, target):
