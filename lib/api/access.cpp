@@ -4,7 +4,7 @@
 namespace probekeeper::api {
 namespace {
 
-boost::json::object to_json(Change const& change) {
+boost::json::object written(Change const& change) {
     return {{"at", to_rfc3339(change.at)}, {"who", change.who},   {"address", change.address},
             {"method", change.method},     {"path", change.path}, {"status", change.status}};
 }
@@ -23,14 +23,7 @@ Response make_link(Call const& call, Backend&) {
 }
 
 Response list_changes(Call const& call, Backend& backend) {
-    auto const page = value_of(call, backend.changes(call.query.page()));
-    boost::json::array items;
-    for (auto const& change : page.items) {
-        items.push_back(to_json(change));
-    }
-    return json_response(boost::json::object{
-        {"items", std::move(items)},
-        {"next", page.next ? boost::json::value(*page.next) : boost::json::value(nullptr)}});
+    return list_response(value_of(call, backend.changes(call.query.page())), written);
 }
 
 }  // namespace probekeeper::api

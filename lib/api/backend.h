@@ -225,8 +225,8 @@ public:
     // Stores the readings of a file in the form of a CSV of readings; diagnosis follows by itself, made again
     // from the first of them. Probes must be of the sites `only`, where it is not empty (else forbidden), and
     // fed by CSV (else a conflict); then nothing is stored.
-    virtual Answer<Upload> add_readings(std::filesystem::path const& file,
-                                        std::vector<std::string> const& only) = 0;
+    virtual Answer<Upload> add_readings(std::filesystem::path const& file, std::vector<std::string> const& only,
+                                        Keep<Upload> const& keep) = 0;
     // Empty: there is none, or it is older than 7 days.
     virtual Answer<std::optional<KeptAnswer>> kept_answer(std::string const& token, std::string const& path,
                                                           std::string const& key) = 0;

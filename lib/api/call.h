@@ -30,6 +30,7 @@ struct Caller {
     std::string name = "local";
     access::Role role = access::Role::admin;
     std::vector<std::string> sites;  // empty: all
+    std::string address{};           // where it asks from; behind a proxy, what that says
     [[nodiscard]] bool sees(std::string_view site) const {
         return sites.empty() || std::find(sites.begin(), sites.end(), site) != sites.end();
     }
@@ -80,18 +81,22 @@ Keep<T> keep(Call const& call, int status, ToDocument to_document) {
     };
 }
 
-// {"items": [...], "next": ...}
-template <typename T>
-Response list_response(Page<T> const& page) {
+// {"items": [...], "next": ...}; `to_document` makes a JSON object out of an item.
+template <typename T, typename ToDocument>
+Response list_response(Page<T> const& page, ToDocument to_document) {
     boost::json::array items;
     items.reserve(page.items.size());
     for (auto const& item : page.items) {
-        items.emplace_back(document::to_json(item));
+        items.emplace_back(to_document(item));
     }
     boost::json::object out;
     out["items"] = std::move(items);
     out["next"] = page.next ? boost::json::value(*page.next) : boost::json::value(nullptr);
     return json_response(out);
+}
+template <typename T>
+Response list_response(Page<T> const& page) {
+    return list_response(page, [](T const& item) { return document::to_json(item); });
 }
 
 }  // namespace probekeeper::api

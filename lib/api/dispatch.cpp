@@ -123,7 +123,8 @@ Response Dispatcher::options(Head const& head, Match const& match) const {
     if (head.asks_cors && head.origin && guard_.gate()->lets_read(*head.origin)) {
         response.headers.emplace_back("Access-Control-Allow-Methods", "GET, HEAD, POST");
         response.headers.emplace_back("Access-Control-Allow-Headers",
-                                      "Authorization, Content-Type, Idempotency-Key, If-None-Match");
+                                      "Authorization, Content-Type, Idempotency-Key, If-None-Match, "
+                                      "Last-Event-ID");
         response.headers.emplace_back("Access-Control-Max-Age", "600");
     }
     return response;
@@ -192,10 +193,16 @@ Response Dispatcher::handle(Admitted const& request, Head const& head, std::stri
     } else if (!body.empty() || !route.body.empty()) {
         call.body = parse_body(body, json_depth_);
     }
-    if (!head.idempotency_key) {
+    return handle_once(request, head, call, content_hash(body));
+}
+
+Response Dispatcher::handle_once(Admitted const& request, Head const& head, Call& call,
+                                 std::string body_hash) {
+    auto const& route = *request.route;
+    if (!head.idempotency_key || !is_change(route)) {
         return route.handler(call, backend_);
     }
-    call.once = Once{request.caller.name, request.path, *head.idempotency_key, content_hash(body)};
+    call.once = Once{request.caller.name, request.path, *head.idempotency_key, std::move(body_hash)};
     return once_.answer(*call.once, backend_, [&] { return route.handler(call, backend_); });
 }
 
@@ -204,11 +211,11 @@ Response Dispatcher::answer(Admitted const& request, Head const& head, std::stri
 }
 
 Response Dispatcher::answer_upload(Admitted const& request, Head const& head,
-                                   std::filesystem::path const& file) {
+                                   std::filesystem::path const& file, std::string body_hash) {
     return guarded(request, head, [&] {
         auto call = call_of(request);
         call.file = file;
-        return request.route->handler(call, backend_);
+        return handle_once(request, head, call, std::move(body_hash));
     });
 }
 
@@ -218,8 +225,8 @@ Response Dispatcher::guarded(Admitted const& request, Head const& head,
     Stopwatch const stopwatch{metrics_.took};
     try {
         auto response = work();
-        if (request.route->method == "POST" && request.route->role >= access::Role::operate) {
-            Change const change{now_(),      request.caller.name, head.address,
+        if (is_change(*request.route) && !is_replayed(response)) {
+            Change const change{now_(),      request.caller.name, request.caller.address,
                                 head.method, request.path,        response.status};
             backend_.note_change(change);
             log_->info("event=change who={} address={} path={} status={}", change.who, change.address,
@@ -280,7 +287,7 @@ void Dispatcher::add_rules(Response& response, Head const& head) const {
     }
     if (head.origin && guard_.gate()->lets_read(*head.origin)) {
         response.headers.emplace_back("Access-Control-Allow-Origin", *head.origin);
-        response.headers.emplace_back("Access-Control-Expose-Headers", "ETag, Retry-After");
+        response.headers.emplace_back("Access-Control-Expose-Headers", "ETag, Idempotency-Replayed, Retry-After");
     }
     response.headers.emplace_back("Vary", "Origin, Accept-Encoding");
 }

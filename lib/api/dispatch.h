@@ -42,9 +42,9 @@ public:
     [[nodiscard]] std::variant<Admitted, Response> admit(Head const& head);
     // Calls the handler, which may block as its route says. Never throws.
     [[nodiscard]] Response answer(Admitted const& request, Head const& head, std::string const& body);
-    // As answer(), of a body that lies in `file`.
+    // As answer(), of a body that lies in `file` and has that content_hash().
     [[nodiscard]] Response answer_upload(Admitted const& request, Head const& head,
-                                         std::filesystem::path const& file);
+                                         std::filesystem::path const& file, std::string body_hash);
     // Adds what every response has: tags, CORS, rules for browsers and caches; turns 200 into 304 where it is
     // known, and makes it small where the client can read that.
     void finish(Response& response, Head const& head) const;
@@ -56,6 +56,8 @@ private:
     void check_command(Head const& head, Route const& route, std::string const& host) const;
     [[nodiscard]] Response options(Head const& head, Match const& match) const;
     [[nodiscard]] Call call_of(Admitted const& request);
+    [[nodiscard]] Response handle_once(Admitted const& request, Head const& head, Call& call,
+                                       std::string body_hash);
     [[nodiscard]] Response handle(Admitted const& request, Head const& head, std::string const& body);
 
     void add_rules(Response& response, Head const& head) const;

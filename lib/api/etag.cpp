@@ -3,18 +3,25 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
-#include <cstdint>
 
 #include "base/text.h"
 
 namespace probekeeper::api {
 
-std::string content_hash(std::string_view text) {
-    std::uint64_t hash = 14695981039346656037ULL;
-    for (char const c : text) {
-        hash = (hash ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
+void ContentHash::add(std::string_view piece) {
+    for (char const c : piece) {
+        hash_ = (hash_ ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
     }
-    return fmt::format("{:016x}", hash);
+}
+
+std::string ContentHash::text() const {
+    return fmt::format("{:016x}", hash_);
+}
+
+std::string content_hash(std::string_view text) {
+    ContentHash hash;
+    hash.add(text);
+    return hash.text();
 }
 
 std::string etag_of(std::string_view body) {

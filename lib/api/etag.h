@@ -1,6 +1,7 @@
 // Entity tags: a GET that found nothing new costs the client no body.
 #pragma once
 
+#include <cstdint>
 #include <string>
 #include <string_view>
 
@@ -10,6 +11,16 @@ namespace probekeeper::api {
 // on every machine and after every restart, which std::hash does not promise. It guards against accident, not
 // malice: nobody gains by two bodies of the daemon's own with one tag.
 [[nodiscard]] std::string content_hash(std::string_view text);
+
+// The same of a text that comes in pieces.
+class ContentHash {
+public:
+    void add(std::string_view piece);
+    [[nodiscard]] std::string text() const;
+
+private:
+    std::uint64_t hash_ = 14695981039346656037ULL;
+};
 
 // A strong entity tag, quotes included.
 [[nodiscard]] std::string etag_of(std::string_view body);

@@ -119,6 +119,9 @@ Caller Guard::identify(Head const& head, Now const& now, Target& target, std::st
             return *caller;
         }
         if (!has_link) {
+            if (auto const wait = requests_.take("address " + address, steady())) {
+                refuse_rate(*wait);
+            }
             throw unauthenticated("a token is needed: send Authorization: Bearer TOKEN");
         }
     }
@@ -136,6 +139,7 @@ Caller Guard::admit(Head const& head, Route const& route, Target& target, Timest
         return {"anybody", access::Role::none, {}};
     }
     auto caller = identify(head, *held, target, address, at);
+    caller.address = address;
     auto const key = held->rules.tokens_needed ? "token " + caller.name : "address " + address;
     if (auto const wait = requests_.take(key, steady())) {
         refuse_rate(*wait);

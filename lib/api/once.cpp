@@ -3,6 +3,16 @@
 #include <algorithm>
 
 namespace probekeeper::api {
+namespace {
+
+constexpr std::string_view replayed = "Idempotency-Replayed";
+
+}  // namespace
+
+bool is_replayed(Response const& response) {
+    return std::any_of(response.headers.begin(), response.headers.end(),
+                       [](auto const& header) { return header.first == replayed; });
+}
 
 void check_key(std::string_view key) {
     constexpr std::size_t longest = 255;
@@ -34,7 +44,7 @@ Response OnceKeeper::answer(Once const& once, Backend& backend, std::function<Re
             {{"field", "Idempotency-Key"}},
             {}};
     }
-    return {first.status, "application/json", first.body, {{"Idempotency-Replayed", "true"}}};
+    return {first.status, "application/json", first.body, {{std::string{replayed}, "true"}}};
 }
 
 }  // namespace probekeeper::api

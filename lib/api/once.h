@@ -21,6 +21,9 @@ private:
     std::array<std::mutex, 64> locks_;  // by hash of path and key
 };
 
+// Whether it was answered before, so that nothing was done now.
+[[nodiscard]] bool is_replayed(Response const& response);
+
 // Throws Problem where `key` is not 1 to 255 printable ASCII characters.
 void check_key(std::string_view key);
 

@@ -77,7 +77,7 @@ json::array parameters_of(Route const& route) {
     for (auto const name : words_of(route.parameters)) {
         out.push_back(describe_parameter(name));
     }
-    if (route.method == "POST") {
+    if (is_change(route)) {
         out.push_back(
             json::object{{"name", "Idempotency-Key"},
                          {"in", "header"},

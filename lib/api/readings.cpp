@@ -31,7 +31,9 @@ boost::json::object written(Upload const& upload) {
 }  // namespace
 
 Response add_readings(Call const& call, Backend& backend) {
-    return json_response(written(value_of(call, backend.add_readings(call.file, call.caller.sites))));
+    auto const upload = value_of(
+        call, backend.add_readings(call.file, call.caller.sites, keep<Upload>(call, 200, &written)));
+    return json_response(written(upload));
 }
 
 Response show_readings(Call const& call, Backend& backend) {

@@ -72,14 +72,12 @@ constexpr std::array routes{
           .pattern = "/v1/probes/{probe}/diagnosis",
           .handler = show_diagnosis,
           .summary = "What the probe is found to be like, and why",
-          .answer = "Diagnosis",
-          .refuses = "503"},
+          .answer = "Diagnosis"},
     Route{.method = "GET",
           .pattern = "/v1/probes/{probe}/suitability",
           .handler = show_suitability,
           .summary = "What this position's readings can and cannot tell",
-          .answer = "Suitability",
-          .refuses = "503"},
+          .answer = "Suitability"},
     Route{.method = "GET",
           .pattern = "/v1/probes/{probe}/chart.svg",
           .handler = draw_chart,
@@ -369,6 +367,10 @@ Match match(std::string_view method, std::vector<std::string> const& segments) {
         out.allowed.emplace_back("OPTIONS");
     }
     return out;
+}
+
+bool is_change(Route const& route) {
+    return route.method == "POST" && route.role >= Role::operate;
 }
 
 bool takes_site(Route const& route) {

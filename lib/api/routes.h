@@ -52,6 +52,9 @@ struct Match {
 // `method` HEAD matches GET.
 [[nodiscard]] Match match(std::string_view method, std::vector<std::string> const& segments);
 
+// Whether it changes what the daemon keeps: noted with who did it, and done once under an Idempotency-Key.
+[[nodiscard]] bool is_change(Route const& route);
+
 // Whether it can be asked of one site by the parameter `site`.
 [[nodiscard]] bool takes_site(Route const& route);
 

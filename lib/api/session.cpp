@@ -305,13 +305,14 @@ net::awaitable<bool> Session::take_upload(Header& header, Admitted const& reques
                                  /*keep_alive=*/false);
     }
     Spool spool{shared_.spool_folder};
-    bool const whole = co_await spool_body(parser, spool);
+    ContentHash hash;
+    bool const whole = co_await spool_body(parser, spool, hash);
     if (!whole) {
         co_return false;
     }
     clear_deadline();
-    auto job = [this, &request, &head, &spool]() -> net::awaitable<Response> {
-        co_return shared_.dispatcher.answer_upload(request, head, spool.path());
+    auto job = [this, &request, &head, &spool, &hash]() -> net::awaitable<Response> {
+        co_return shared_.dispatcher.answer_upload(request, head, spool.path(), hash.text());
     };
     auto response = co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
     bool const keep_alive = parser.get().keep_alive();
@@ -320,7 +321,11 @@ net::awaitable<bool> Session::take_upload(Header& header, Admitted const& reques
 }
 
 // A piece at a time, so that no body is ever held whole. False: the connection is to end.
-net::awaitable<bool> Session::spool_body(http::request_parser<http::buffer_body>& parser, Spool& spool) {
+net::awaitable<bool> Session::spool_body(http::request_parser<http::buffer_body>& parser, Spool& spool,
+                                         ContentHash& hash) {
+    if (spool.error()) {
+        co_return co_await refuse_upload(spool.error());
+    }
     set_deadline(shared_.limits.upload);
     bool const may = co_await leave_to_send(parser.get().base());
     if (!may) {
@@ -334,9 +339,25 @@ net::awaitable<bool> Session::spool_body(http::request_parser<http::buffer_body>
         if (error && error != http::error::need_buffer) {
             co_return co_await refuse_unreadable(error);
         }
-        spool.write({piece.data(), piece.size() - parser.get().body().size});
+        std::string_view const read{piece.data(), piece.size() - parser.get().body().size};
+        hash.add(read);
+        spool.write(read);
+        if (spool.error()) {
+            co_return co_await refuse_upload(spool.error());
+        }
     }
     co_return true;
+}
+
+net::awaitable<bool> Session::refuse_upload(std::error_code why) {
+    shared_.log->error("event=upload_not_kept why=\"{}\"", why.message());
+    unread_ = true;
+    auto response = to_response({ProblemType::unavailable,
+                                 "an upload cannot be kept just now; the daemon's log says why",
+                                 {},
+                                 {{"Retry-After", "5"}}});
+    Head head;
+    co_return co_await write(std::move(response), std::move(head), 11, /*keep_alive=*/false);
 }
 
 // Goes on until the client leaves, is too slow, or the server stops. Holds nothing for a client but its

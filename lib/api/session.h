@@ -16,6 +16,7 @@
 #include <optional>
 
 #include "api/dispatch.h"
+#include "api/etag.h"
 #include "api/server.h"
 #include "api/spool.h"
 #include "api/stream.h"
@@ -59,7 +60,9 @@ private:
     net::awaitable<bool> read_body(Parser& parser);
     net::awaitable<bool> take_upload(Header& header, Admitted const& request, Head head);
     net::awaitable<bool> spool_body(
-        boost::beast::http::request_parser<boost::beast::http::buffer_body>& parser, Spool& spool);
+        boost::beast::http::request_parser<boost::beast::http::buffer_body>& parser, Spool& spool,
+        ContentHash& hash);
+    net::awaitable<bool> refuse_upload(std::error_code why);
     net::awaitable<bool> serve_events(Admitted const& request, Head head);
     net::awaitable<std::vector<Event>> next_events(std::int64_t after);
     net::awaitable<bool> write_text(std::string const& text);

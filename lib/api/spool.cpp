@@ -15,21 +15,25 @@ Spool::Spool(std::filesystem::path const& folder) {
         ((folder.empty() ? std::filesystem::temp_directory_path() : folder) / "upload-XXXXXX").string();
     fd_ = ::mkostemp(name.data(), O_CLOEXEC);  // readable by its owner alone
     if (fd_ < 0) {
-        throw std::system_error{errno, std::generic_category(), "a file for an upload"};
+        error_.assign(errno, std::generic_category());
+        return;
     }
     path_ = name;
 }
 
 Spool::~Spool() {
-    ::close(fd_);
-    ::unlink(path_.c_str());
+    if (fd_ >= 0) {
+        ::close(fd_);
+        ::unlink(path_.c_str());
+    }
 }
 
 void Spool::write(std::string_view bytes) {
-    while (!bytes.empty()) {
+    while (!bytes.empty() && !error_) {
         auto const written = ::write(fd_, bytes.data(), bytes.size());
         if (written < 0 && errno != EINTR) {
-            throw std::system_error{errno, std::generic_category(), "the file of an upload"};
+            error_.assign(errno, std::generic_category());
+            return;
         }
         bytes.remove_prefix(written > 0 ? static_cast<std::size_t>(written) : 0);
     }

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "api/query.h"
 #include "live/sheet.h"
 #include "live/upload.h"
 #include "scada/points.h"
@@ -17,9 +18,13 @@ api::Refusal not_found(std::string what, std::string const& id) {
     return {Kind::not_found, fmt::format("there is no {} {}", what, id), {}, {}};
 }
 
+api::Refusal bad_position() {
+    return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+}
+
 api::Refusal refusal_of(store::Failure const& failure) {
     if (failure.fault == store::Fault::bad_position) {
-        return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+        return bad_position();
     }
     // The message may name the file, which is the log's business and not the client's.
     return {Kind::unavailable, "the store cannot be read just now", {}, {}};
@@ -211,6 +216,9 @@ api::Answer<api::Page<document::Site>> Backend::sites(std::vector<std::string> c
     if (!now) {
         return now.error();
     }
+    if (request.after && !api::shaped_like_id(*request.after)) {
+        return bad_position();
+    }
     auto const& board = *now.value().board;
     api::Page<document::Site> page;
     auto const& sites = board.fleet().sites;
@@ -249,6 +257,9 @@ api::Answer<api::Page<document::Probe>> Backend::probes(api::ProbeFilter const& 
     auto const& board = *now.value().board;
     if (filter.site && !board.fleet().find_site(*filter.site)) {
         return api::Refusal{Kind::invalid, "there is no site " + *filter.site, "site", {}};
+    }
+    if (request.after && !api::shaped_like_id(*request.after)) {
+        return bad_position();
     }
     api::Page<document::Probe> page;
     auto const& probes = board.fleet().probes;
@@ -484,13 +495,14 @@ api::Answer<api::WeekRound> Backend::replan_round(zone::Week week, std::string c
 }
 
 api::Answer<api::Upload> Backend::add_readings(std::filesystem::path const& file,
-                                               std::vector<std::string> const& only) {
+                                               std::vector<std::string> const& only,
+                                               api::Keep<api::Upload> const& keep) {
     auto const now = parts();
     if (!now) {
         return now.error();
     }
     auto const& p = now.value();
-    return take_upload(file, only, clock_.now(), p.keys, writer_, *p.board, *p.keeper);
+    return take_upload(file, only, keep, clock_.now(), p.keys, writer_, *p.board, *p.keeper);
 }
 
 api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& token, std::string const& path,

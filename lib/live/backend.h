@@ -80,8 +80,8 @@ public:
                                               api::Keep<api::WeekRound> const& keep) override;
     api::Answer<api::WeekRound> replan_round(zone::Week week, std::string const& by,
                                              api::Keep<api::WeekRound> const& keep) override;
-    api::Answer<api::Upload> add_readings(std::filesystem::path const& file,
-                                          std::vector<std::string> const& only) override;
+    api::Answer<api::Upload> add_readings(std::filesystem::path const& file, std::vector<std::string> const& only,
+                                          api::Keep<api::Upload> const& keep) override;
     api::Answer<std::optional<api::KeptAnswer>> kept_answer(std::string const& token, std::string const& path,
                                                             std::string const& key) override;
 

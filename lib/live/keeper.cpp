@@ -11,12 +11,14 @@
 #include "document/diagnosis.h"
 #include "document/ticket.h"
 #include "document/write.h"
+#include "live/kept.h"
 #include "live/tell.h"
 
 namespace probekeeper::live {
 namespace {
 
-constexpr std::chrono::milliseconds look_every{100};
+// How late the newest of a site may be handed on: half of what an event may take to reach who listens.
+constexpr std::chrono::milliseconds look_every{50};
 constexpr Millis stale_longest = std::chrono::minutes{1};
 constexpr std::chrono::seconds outages_every{5};
 
@@ -87,7 +89,16 @@ void Keeper::reading(fleet::ProbeIndex probe, Reading const& reading) {
 }
 
 void Keeper::readings_came(fleet::SiteIndex site, Range range) {
-    std::scoped_lock const lock{mutex_};
+    {
+        std::scoped_lock const lock{mutex_};
+        stale_from(site, range);
+        came_ = true;
+    }
+    wake_.notify_all();
+}
+
+// Under the lock.
+void Keeper::stale_from(fleet::SiteIndex site, Range range) {
     auto const [known, added] = stale_.emplace(site, range);
     known->second.first = std::min(known->second.first, range.first);
     known->second.last = std::max(known->second.last, range.last);
@@ -107,7 +118,8 @@ void Keeper::remake_stale(bool at_once) {
             remake(site, range.first);
         }
         if (!due || range.last > mark) {
-            readings_came(site, {due ? std::max(range.first, mark + Millis{1}) : range.first, range.last});
+            std::scoped_lock const lock{mutex_};
+            stale_from(site, {due ? std::max(range.first, mark + Millis{1}) : range.first, range.last});
         }
     }
 }
@@ -165,7 +177,8 @@ void Keeper::turned() const {
 
 void Keeper::take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks) {
     std::unique_lock lock{mutex_};
-    wake_.wait_for(lock, look_every, [this] { return stopping_ || !tasks_.empty(); });
+    wake_.wait_for(lock, look_every, [this] { return stopping_ || came_ || !tasks_.empty(); });
+    came_ = false;
     readings.swap(readings_);
     tasks.swap(tasks_);
 }
@@ -357,13 +370,6 @@ api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::Ticke
     ticket(done.value());
     changes_.tickets.pop_back();  // it is stored already
     return done.value();
-}
-
-std::vector<store::KeptAnswer> Keeper::kept(std::optional<api::KeptAnswer> const& answer, Timestamp at) {
-    if (!answer) {
-        return {};
-    }
-    return {{answer->token, answer->path, answer->key, answer->body_hash, answer->status, answer->body, at}};
 }
 
 void Keeper::forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const {

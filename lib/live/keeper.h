@@ -96,6 +96,7 @@ private:
 
     void work();
     void turned() const;
+    void stale_from(fleet::SiteIndex site, Range range);
     void take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks);
     void remake_stale(bool at_once);
     void feed_live(std::deque<Item>& readings);
@@ -140,8 +141,6 @@ private:
     api::Answer<std::vector<api::TakenRecord>> take_records(std::vector<service::Record> const& records,
                                                             bool repeats_are_known,
                                                             api::Keep<std::vector<api::TakenRecord>> const& keep);
-    [[nodiscard]] static std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer,
-                                                             Timestamp at);
 
     void tell(Timestamp at, std::string kind, std::string site, std::string data);
     void tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at);
@@ -174,6 +173,7 @@ private:
     std::deque<Item> readings_;
     std::deque<Task> tasks_;
     std::map<fleet::SiteIndex, Range> stale_;  // sites whose diagnosis does not know readings that came
+    bool came_ = false;                        // such readings came since the thread looked last
     Queue queue_;
     bool stopping_ = false;
     bool ended_ = false;

@@ -7,6 +7,7 @@
 #include <map>
 
 #include "live/keeper.h"
+#include "live/kept.h"
 #include "pipeline/setup_of.h"
 #include "service/questions.h"
 

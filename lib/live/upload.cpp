@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "intake/readings_csv.h"
+#include "live/kept.h"
 
 namespace probekeeper::live {
 namespace {
@@ -16,6 +17,18 @@ using Kind = Refusal::Kind;
 constexpr std::size_t bad_rows_shown = 100;
 constexpr std::size_t group = 5'000;
 constexpr Millis most_ahead = std::chrono::minutes{5};
+
+Refusal unwritten() {
+    return {Kind::unavailable, "readings cannot be stored just now; send the same again later, what is stored is known",
+            {}, {}};
+}
+
+// Behind the readings and not with them: a crash between costs a second try of readings that are known by then.
+bool keep_answer(api::Keep<api::Upload> const& keep, api::Upload const& upload, Timestamp now, store::Writer& writer) {
+    store::Changes changes;
+    changes.answers = kept(keep ? keep(upload) : std::nullopt, now);
+    return changes.answers.empty() || static_cast<bool>(writer.now(std::move(changes)).get());
+}
 
 class Taking {
 public:
@@ -136,11 +149,6 @@ private:
         return true;
     }
 
-    [[nodiscard]] static Refusal unwritten() {
-        return {Kind::unavailable, "readings cannot be stored just now; send the same again later, what is stored is known",
-                {}, {}};
-    }
-
     std::filesystem::path const& file_;
     fleet::Fleet const& fleet_;
     intake::CsvOptions options_;
@@ -152,14 +160,18 @@ private:
 }  // namespace
 
 api::Answer<api::Upload> take_upload(std::filesystem::path const& file, std::vector<std::string> const& only,
-                                     Timestamp now, std::vector<store::ProbeKey> const& keys, store::Writer& writer,
+                                     api::Keep<api::Upload> const& keep, Timestamp now,
+                                     std::vector<store::ProbeKey> const& keys, store::Writer& writer,
                                      Board& board, Keeper& keeper) {
     try {
         Taking taking{file, board.fleet(), now + most_ahead};
         if (auto const refusal = taking.survey(only)) {
             return *refusal;
         }
-        auto const failure = taking.store(keys, writer);
+        auto failure = taking.store(keys, writer);
+        if (!failure && !keep_answer(keep, taking.upload(), now, writer)) {
+            failure = unwritten();
+        }
         taking.tell(board, keeper);  // of what was stored before a failure too
         if (failure) {
             return *failure;

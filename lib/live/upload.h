@@ -17,7 +17,8 @@ namespace probekeeper::live {
 // ahead of `now` by more than five minutes is bad. `keys` are of the fleet's probes, in order. See
 // api::Backend::add_readings.
 [[nodiscard]] api::Answer<api::Upload> take_upload(std::filesystem::path const& file,
-                                                   std::vector<std::string> const& only, Timestamp now,
+                                                   std::vector<std::string> const& only,
+                                                   api::Keep<api::Upload> const& keep, Timestamp now,
                                                    std::vector<store::ProbeKey> const& keys, store::Writer& writer,
                                                    Board& board, Keeper& keeper);
 

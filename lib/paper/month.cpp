@@ -8,6 +8,7 @@
 #include <iterator>
 
 #include "base/date.h"
+#include "base/markup.h"
 #include "paper/markup.h"
 #include "paper/strips.h"
 
@@ -53,7 +54,7 @@ public:
         : report_{report}, facts_{facts}, days_{report.from, facts.until, report.until, facts.zone} {}
 
     std::string made() {
-        auto const title = fmt::format("{}, {}", escaped(name()), month_name());
+        auto const title = fmt::format("{}, {}", escaped_markup(name()), month_name());
         out_ = fmt::format(
             "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" "
             "content=\"width=device-width\"><title>{}</title><style>{}</style></head><body>\n{}",
@@ -92,8 +93,8 @@ private:
     }
 
     void add_head() {
-        add("<h1>{}</h1><p>{}{}{}. Days and hours are those of {}.</p>\n", escaped(name()), month_name(),
-            facts_.address.empty() ? "" : " · ", escaped(facts_.address), escaped(facts_.time_zone));
+        add("<h1>{}</h1><p>{}{}{}. Days and hours are those of {}.</p>\n", escaped_markup(name()), month_name(),
+            facts_.address.empty() ? "" : " · ", escaped_markup(facts_.address), escaped_markup(facts_.time_zone));
         if (!report_.complete) {
             add("<p class=\"notice\"><b>This month is not over.</b> It is told up to {}.</p>\n", local(report_.until));
         }
@@ -148,7 +149,7 @@ private:
         }
         add_legend();
         for (auto const& probe : report_.probes) {
-            add("<article><h3>{} <small>{}</small></h3>{}", escaped(probe.id), escaped(probe.location),
+            add("<article><h3>{} <small>{}</small></h3>{}", escaped_markup(probe.id), escaped_markup(probe.location),
                 condition_strip(probe.spans, days_));
             auto const& t = probe.time;
             add("<p class=\"quiet\">Could be judged for <b>{}</b> of the time, and was good for <b>{}</b>. Unknown {}",
@@ -174,7 +175,7 @@ private:
             "<p class=\"quiet\">Response tests are found in the probe's own readings; T90 is how long it takes to show "
             "nine tenths of a change, at 20 °C. Hollow dots were set aside and not used.</p>\n";
         for (auto const& probe : report_.probes) {
-            add("<article><h3>{} <small>{}</small></h3>", escaped(probe.id), checks_of(probe));
+            add("<article><h3>{} <small>{}</small></h3>", escaped_markup(probe.id), checks_of(probe));
             if (!probe.tests.empty()) {
                 out_ += test_strip(probe.tests, days_);
             }
@@ -211,10 +212,10 @@ private:
             "ended</th></tr></thead><tbody>\n";
         for (auto const& t : report_.tickets) {
             add("<tr><td>{}</td><td>{}</td><td class=\"t\">{}</td><td>{}</td><td>{}{}</td><td>{}</td></tr>\n",
-                escaped(t.id), escaped(t.probe), local(t.opened_at),
-                escaped(fmt::format("{}", fmt::join(t.reasons, "; "))), to_word(t.state),
+                escaped_markup(t.id), escaped_markup(t.probe), local(t.opened_at),
+                escaped_markup(fmt::format("{}", fmt::join(t.reasons, "; "))), to_word(t.state),
                 t.ended_at ? "<br>" + local(*t.ended_at) : "",
-                !t.how.empty() ? escaped(t.how) : t.ended_at ? "nothing is noted" : "it goes on");
+                !t.how.empty() ? escaped_markup(t.how) : t.ended_at ? "nothing is noted" : "it goes on");
         }
         out_ += "</tbody></table>\n";
     }
@@ -234,7 +235,7 @@ private:
             "<table><thead><tr><th>when</th><th>probe</th><th>what</th><th>by</th><th>note</th></tr></thead><tbody>\n";
         for (auto const& w : report_.work) {
             add("<tr><td class=\"t\">{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n", local(w.at),
-                escaped(w.probe), spoken(service::to_word(w.kind)), escaped(w.by), escaped(w.note));
+                escaped_markup(w.probe), spoken(service::to_word(w.kind)), escaped_markup(w.by), escaped_markup(w.note));
         }
         out_ += "</tbody></table>\n";
     }

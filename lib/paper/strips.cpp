@@ -6,6 +6,7 @@
 #include <cmath>
 #include <iterator>
 
+#include "base/markup.h"
 #include "paper/markup.h"
 
 namespace probekeeper::paper {
@@ -80,7 +81,7 @@ public:
         return fmt::format(
             "<svg class=\"strip\" viewBox=\"0 0 {:.0f} {:.0f}\" role=\"img\" aria-label=\"{}\" "
             "font-size=\"10\">{}{}</svg>",
-            width, height_ + axis_height, escaped(what), axis, body_);
+            width, height_ + axis_height, escaped_markup(what), axis, body_);
     }
 
 private:
@@ -93,9 +94,9 @@ private:
 std::string shortened(std::string_view name) {
     constexpr std::size_t most = 13;
     if (name.size() <= most) {
-        return escaped(name);
+        return escaped_markup(name);
     }
-    return "…" + escaped(name.substr(name.size() - (most - 1)));
+    return "…" + escaped_markup(name.substr(name.size() - (most - 1)));
 }
 
 }  // namespace
@@ -176,7 +177,7 @@ std::string stretches(std::vector<Stretch> const& lines, Days const& days) {
     Strip strip{days, row * static_cast<double>(std::max<std::size_t>(names.size(), 1))};
     for (std::size_t i = 0; i < names.size(); ++i) {
         strip.put("<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}<title>{}</title></text>", left - 6.0,
-                  middle(i) + 3.5, shortened(names[i]), escaped(names[i]));
+                  middle(i) + 3.5, shortened(names[i]), escaped_markup(names[i]));
     }
     for (auto const& line : lines) {
         double const y = middle(static_cast<std::size_t>(std::find(names.begin(), names.end(), line.name) - names.begin()));
@@ -211,7 +212,7 @@ std::string bars(std::vector<Bar> const& bars) {
                        "<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}</text><rect x=\"{:.0f}\" y=\"{:.1f}\" "
                        "width=\"{:.1f}\" height=\"12\" fill=\"#888\" stroke=\"#333\"/><text x=\"{:.1f}\" "
                        "y=\"{:.1f}\">{}</text>",
-                       at - 6.0, y + 13.0, escaped(bar.name), at, y + 3.0, length, at + length + 6.0, y + 13.0,
+                       at - 6.0, y + 13.0, escaped_markup(bar.name), at, y + 3.0, length, at + length + 6.0, y + 13.0,
                        bar.count);
         y += row;
     }

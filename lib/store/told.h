@@ -8,7 +8,7 @@
 
 namespace probekeeper::store {
 
-// Also forgets all but the newest `events_kept`.
+// Also forgets, now and then, all but the newest 10,000.
 void save_event(Database& db, KeptEvent const& event);
 [[nodiscard]] std::vector<KeptEvent> events_after(Database& db, std::int64_t id, std::size_t most);
 [[nodiscard]] std::int64_t last_event(Database& db);  // 0 where there is none

@@ -123,6 +123,18 @@ TEST_CASE("who asks too often is told when to come back, and others are not", "[
     CHECK(g.get(g.chief, "/v1/health").status == 200);
 }
 
+TEST_CASE("who comes without a token is counted by address", "[api][access]") {
+    api::Limits limits;
+    limits.requests_at_once = 5.0;
+    limits.requests_per_s = 0.01;
+    Guarded g{limits};
+    for (int i = 0; i < 5; ++i) {
+        CHECK(g.client.get("/v1/health").status == 401);
+    }
+    CHECK(g.client.get("/v1/health").status == 429);
+    CHECK(g.get(g.reader, "/v1/health").status == 200);
+}
+
 TEST_CASE("an address that guesses tokens is slowed down, and a good token from there with it",
           "[api][access]") {
     Guarded g;

@@ -366,8 +366,8 @@ Estate::Answer<service::Ticket> Estate::step(std::string const&, api::TicketStep
     return stepped(take(book_, estate_time + days(1)), keep);
 }
 
-Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file,
-                                                 std::vector<std::string> const&) {
+Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file, std::vector<std::string> const&,
+                                                 api::Keep<api::Upload> const& keep) {
     std::ifstream in{file};
     uploaded = file;
     api::Upload upload;
@@ -384,6 +384,11 @@ Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& fi
             ++upload.bad;
             upload.bad_rows.push_back({upload.rows + 1, "has not four cells"});
         }
+    }
+    ++uploads;
+    if (auto const answer = keep(upload)) {
+        std::lock_guard const lock{mutex_};
+        kept_[{answer->token, answer->path, answer->key}] = *answer;
     }
     return upload;
 }
@@ -438,11 +443,16 @@ api::AccessRules open_to(std::vector<std::string> allow_origins) {
 Served::Served(api::Limits limits, std::vector<std::string> allow_origins)
     : Served{limits, open_to(std::move(allow_origins))} {}
 
-Served::Served(api::Limits limits, api::AccessRules rules, std::shared_ptr<api::Tls> tls) {
-    api::Options options;
-    options.limits = limits;
-    options.access = std::move(rules);
-    options.tls = std::move(tls);
+Served::Served(api::Limits limits, api::AccessRules rules, std::shared_ptr<api::Tls> tls)
+    : Served{[&] {
+          api::Options options;
+          options.limits = limits;
+          options.access = std::move(rules);
+          options.tls = std::move(tls);
+          return options;
+      }()} {}
+
+Served::Served(api::Options options) {
     options.now = [this] { return estate_time + Millis{ahead_ms.load()}; };
     auto log = std::make_shared<spdlog::logger>("test", std::make_shared<spdlog::sinks::null_sink_mt>());
     server = std::make_unique<api::Server>(options, estate, std::move(log));

@@ -66,8 +66,9 @@ public:
         std::string const& ticket, probekeeper::api::TicketStep const& take,
         probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;
     // Takes every row that has four cells; tank-1 is polled.
-    Answer<probekeeper::api::Upload> add_readings(std::filesystem::path const& file,
-                                                  std::vector<std::string> const& only) override;
+    Answer<probekeeper::api::Upload> add_readings(
+        std::filesystem::path const& file, std::vector<std::string> const& only,
+        probekeeper::api::Keep<probekeeper::api::Upload> const& keep) override;
     // One stop at site "a"; replanning is not possible here.
     Answer<probekeeper::api::WeekRound> round(probekeeper::zone::Week week) override;
     Answer<probekeeper::api::WeekRound> publish_round(
@@ -84,6 +85,7 @@ public:
     std::vector<probekeeper::api::Event> stored;  // of before this process
     std::vector<probekeeper::api::Change> noted;
     std::filesystem::path uploaded;               // the newest upload's file
+    int uploads = 0;                              // that were taken
     std::function<void()> before_diagnosis = [] {};  // runs within diagnosis(): waits, or throws
     bool disk_full = false;                          // commands are refused
 
@@ -109,6 +111,7 @@ struct Served {
     explicit Served(probekeeper::api::Limits limits = {}, std::vector<std::string> allow_origins = {});
     Served(probekeeper::api::Limits limits, probekeeper::api::AccessRules rules,
            std::shared_ptr<probekeeper::api::Tls> tls = nullptr);
+    explicit Served(probekeeper::api::Options options);
     Estate estate;
     std::atomic<std::int64_t> ahead_ms{0};  // of its clock before estate_time
     std::unique_ptr<probekeeper::api::Server> server;

@@ -361,6 +361,39 @@ TEST_CASE("a request with an idempotency key is done once", "[api]") {
     CHECK(client.post(path, body, other).status == 201);
 }
 
+TEST_CASE("an upload with an idempotency key is done once, whatever its body comes in", "[api]") {
+    Served served;
+    Client client{served.port()};
+    std::string const body = "time,probe,do_mg_l,temperature_c\n2026-03-01T06:00:00Z,tank-2,7.1,12.0\n";
+    std::string const headers = "Content-Type: text/csv\r\nIdempotency-Key: u\r\n";
+    auto const send = [&](std::string const& text) {
+        client.send("POST /v1/readings HTTP/1.1\r\nHost: localhost\r\n" + headers +
+                    "Content-Length: " + std::to_string(text.size()) + "\r\n\r\n" + text);
+        return client.receive();
+    };
+    auto const first = send(body), second = send(body);
+    CHECK(first.status == 200);
+    CHECK(second.body == first.body);
+    CHECK(second.header("idempotency-replayed") == "true");
+    CHECK(served.estate.uploads == 1);
+    problem(send(body + body), 422, "key-reused");
+    CHECK(document(client.get("/v1/changes")).at("items").as_array().size() == 1);  // what was done, not what was asked
+}
+
+TEST_CASE("an upload that cannot be kept is refused for now, and says nothing of where", "[api]") {
+    probekeeper::api::Options options;
+    options.spool_folder = "/nonexistent/secret";
+    Served served{options};
+    Client client{served.port()};
+    std::string const body = "time,probe,do_mg_l\n";
+    client.send("POST /v1/readings HTTP/1.1\r\nHost: localhost\r\nContent-Type: text/csv\r\nContent-Length: " +
+                std::to_string(body.size()) + "\r\n\r\n" + body);
+    auto const reply = client.receive();
+    problem(reply, 503, "unavailable");
+    CHECK(reply.body.find("secret") == std::string::npos);
+    CHECK(Client{served.port()}.get("/v1/health").status == 200);
+}
+
 TEST_CASE("a failure inside the daemon is 500 and tells nothing of it", "[api]") {
     Served served;
     served.estate.before_diagnosis = [] { throw std::runtime_error{"cannot read /var/lib/secret.db"}; };

@@ -6,6 +6,7 @@
 Answers are held to the schemas more strictly than clients should hold them: a member that no schema names is a
 failure here, because it would be a promise that nobody wrote down.
 """
+import gzip
 import http.client
 import json
 import math
@@ -13,6 +14,7 @@ import os
 import re
 import signal
 import socket
+import sqlite3
 import ssl
 import subprocess
 import sys
@@ -109,6 +111,8 @@ class Contract:
         self.met = set()      # (method, pattern, status)
         self.failures = []
         self.spec = None
+        self.keys = 0
+        self.secrets = []     # what no log may show
 
     def path(self, name):
         return os.path.join(self.folder, name)
@@ -142,8 +146,12 @@ class Contract:
         self.tokens["limited"] = self.token("limited", "operate", "--site", "other")
         self.tokens["greedy"] = self.token("greedy", "admin")
         self.log = open(self.path("log"), "w", encoding="utf-8")
+        self.launch()
+
+    def launch(self):
         self.daemon = subprocess.Popen([DAEMON, "run", "--config", self.path("c.toml")], stderr=self.log)
         until("the daemon answers", self.answers)
+        until("it has begun", lambda: self.raw("GET", "/v1/probes")[0] == 200)
 
     def stop(self):
         self.daemon.send_signal(signal.SIGTERM)
@@ -191,9 +199,20 @@ class Contract:
                 return pattern
         return None
 
+    def fail_unless(self, holds, what):
+        if not holds:
+            self.failures.append(what)
+
     def ask(self, expected, method, target, role="admin", body=None, headers=None):
+        pattern = self.pattern_of(method, target)
+        names = [p["name"] for p in self.spec["paths"][pattern]["post"]["parameters"]] if pattern and method == "POST" else []
+        if expected // 100 == 2 and "Idempotency-Key" in names:
+            self.keys += 1
+            headers = {"Idempotency-Key": f"contract-{self.keys}", **(headers or {})}
         status, fields, text = self.raw(method, target, role, body, headers)
         what = f"{method} {target} as {role}: {status}"
+        if status // 100 == 2 and "Idempotency-Key" in (headers or {}):
+            self.ask_again(what, status, text, method, target, role, body, headers)
         if status != expected:
             self.failures.append(f"{what}, expected {expected}: {text[:300]!r}")
         pattern = self.pattern_of(method, target)
@@ -202,6 +221,18 @@ class Contract:
             self.judge(what, self.spec["paths"][pattern][method.lower().replace("head", "get")], status, fields, text,
                        method)
         return text
+
+    def ask_again(self, what, status, text, method, target, role, body, headers):
+        """The same under the same key is done once, and another body under it is refused."""
+        again = self.raw(method, target, role, body, headers)
+        self.fail_unless(again[0] == status and again[1].get("idempotency-replayed") == "true" and again[2] == text,
+                         f"{what}: again under its key: {again}, at first {text[:200]!r}")
+        if body is not None:
+            other = body if isinstance(body, str) else json.dumps(body)
+            media = headers if isinstance(body, str) else {"Content-Type": "application/json", **headers}
+            refused = self.raw(method, target, role, other + "\n", media)
+            self.fail_unless(refused[0] == 422 and b"key-reused" in refused[2],
+                             f"{what}: another body under its key: {refused}")
 
     def judge(self, what, operation, status, fields, text, method):
         for name in ("x-content-type-options", "content-security-policy", "referrer-policy", "cache-control", "vary"):
@@ -264,6 +295,8 @@ def drive(c):
                 answer = c.raw("GET", target)
                 if answer[0] == 200:
                     c.ask(200, "GET", target)
+                    page(c, target, operation)
+                    packed(c, target)
                     c.ask(200, "HEAD", target)
                     c.ask(304, "GET", target, headers={"If-None-Match": "*"})
                 else:
@@ -294,7 +327,126 @@ def drive(c):
                 c.failures.append(f"OPTIONS {target}: {status} {fields}")
     walk_ticket(c, ids["ticket"])
     metrics(c)
+    any_request(c)
+    reload(c)
+    restart(c)
     rates(c)
+
+
+def page(c, target, operation):
+    """Pages of a list have all of it once, in its order; and a position that no page gave is refused."""
+    names = {p["name"] for p in operation["parameters"]}
+    whole = json.loads(c.raw("GET", target)[2]) if {"limit", "after"} <= names else {}
+    if "limit" in names:
+        for wrong in ("0", "1000000", "x"):
+            c.ask(400, "GET", f"{target}?limit={wrong}")
+    if "after" in names:
+        c.ask(400, "GET", target + "?after=no%20position")
+    if not whole.get("items") or whole["next"]:
+        return
+    limit = max(1, len(whole["items"]) // 3)
+    items, after = [], ""
+    while after is not None and len(items) <= len(whole["items"]):
+        got = json.loads(c.raw("GET", f"{target}?limit={limit}&after={after}")[2])
+        items += got["items"]
+        after = got["next"]
+        c.fail_unless(len(got["items"]) <= limit, f"{target}: a page of {len(got['items'])}, limit {limit}")
+    ids = [[item.get(name) for name in ("id", "record", "time", "code")] for item in items]
+    wanted = [[item.get(name) for name in ("id", "record", "time", "code")] for item in whole["items"]]
+    c.fail_unless(ids == wanted, f"{target}: pages of {limit} have {ids}, the whole {wanted}")
+
+
+def packed(c, target):
+    """A large answer comes compressed to who takes it, with a tag of its own that is honoured too."""
+    plain = c.raw("GET", target)
+    _, fields, text = c.raw("GET", target, headers={"Accept-Encoding": "gzip"})
+    c.fail_unless((fields.get("content-encoding") == "gzip") == (len(plain[2]) >= 1400) or len(plain[2]) < 3000,
+                  f"{target}: {len(plain[2])} bytes, {fields.get('content-encoding')}")
+    if fields.get("content-encoding") != "gzip":
+        return
+    c.fail_unless(abs(len(gzip.decompress(text)) - len(plain[2])) < 3000, f"{target}: compressed it is another answer")
+    if gzip.decompress(text) == plain[2]:
+        c.fail_unless(fields["etag"] != plain[1]["etag"], f"{target}: compressed or not, the tag is {fields['etag']}")
+
+
+def any_request(c):
+    """What is described as the default: what any request may meet."""
+    def met(expected, request, more=b""):
+        context = ssl.create_default_context(cafile=c.path("certificate.pem"))
+        with socket.create_connection(("localhost", c.port), timeout=30) as plain:
+            with context.wrap_socket(plain, server_hostname="localhost") as s:
+                s.sendall(request.replace(b"\n", b"\r\n") + more)
+                answer = http.client.HTTPResponse(s)
+                answer.begin()
+                problem = json.loads(answer.read())
+        what = f"{request[:40]!r}: {answer.status} {problem}"
+        c.fail_unless(answer.status == expected == problem["status"], f"{what}, expected {expected}")
+        c.fail_unless(answer.getheader("Content-Type") == "application/problem+json", what)
+        validator = jsonschema.Draft202012Validator(
+            {"$ref": "#/components/schemas/Problem", "components": c.strict})
+        c.failures.extend(f"{what}: {error.message}" for error in validator.iter_errors(problem))
+        c.fail_unless(c.raw("GET", problem["type"], role=None)[0] == 200, f"{what}: its type does not resolve")
+        default.discard(expected)
+
+    default = {int(status) for status in re.findall(
+        r"\d{3}", c.spec["paths"]["/v1/health"]["get"]["responses"]["default"]["description"])}
+    token = f"Host: localhost\nAuthorization: Bearer {c.tokens['admin']}\n".encode()
+    met(408, b"GET /v1/health HTTP/1.1\nHost: loc")
+    met(417, b"POST /v1/links HTTP/1.1\n" + token +
+        b"Content-Type: application/json\nContent-Length: 2\nExpect: a miracle\n\n")
+    met(421, b"GET /v1/health HTTP/1.1\nHost: evil.example\n\n")
+    met(431, b"GET /v1/health HTTP/1.1\n" + token + b"X: ", b"x" * 20_000)
+    met(505, b"GET /v1/health HTTP/3.0\n" + token + b"\n")
+    with sqlite3.connect(c.path("store.db"), timeout=30, isolation_level=None) as db:
+        # Whoever holds the file open for writing: commands are refused for now, and nothing has changed.
+        db.execute("BEGIN IMMEDIATE")
+        met(503, b"POST /v1/probes/by-csv/service-records HTTP/1.1\n" + token +
+            b"Content-Type: application/json\nContent-Length: 21\n\n", b'{"kind":"inspection"}')
+        db.execute("ROLLBACK")
+        # A probe of before, of which the file holds what nobody can have written there.
+        db.execute("INSERT INTO probes (probe_id, site_id, first_seen_ms) VALUES ('damaged', 'site', 0)")
+        db.execute("INSERT INTO newest_diagnoses SELECT probe_key, 0, 'good', '{' FROM probes WHERE probe_id = 'damaged'")
+        met(500, b"GET /v1/probes/damaged/suitability HTTP/1.1\n" + token + b"\n")
+    db.close()
+    c.fail_unless(not default, f"described as what any request may meet, and not met: {default}")
+
+
+def reload(c):
+    """SIGHUP rereads certificate and tokens; connections and answers under way go on."""
+    def certificate():
+        return ssl.get_server_certificate(("localhost", c.port))
+
+    c.tokens["late"] = c.token("late", "read")
+    subprocess.run([DAEMON, "token", "revoke", "limited", "--config", c.path("c.toml")], check=True, capture_output=True)
+    known = c.raw("GET", "/v1/health", role="late")[0], c.raw("GET", "/v1/health", role="limited")[0]
+    c.fail_unless(known == (401, 200), f"tokens before SIGHUP: {known}")
+    before = certificate()
+    c.certificate()
+    c.daemon.send_signal(signal.SIGHUP)
+    until("another certificate", lambda: certificate() != before)
+    until("a token that was added", lambda: c.raw("GET", "/v1/health", role="late")[0] == 200)
+    until("a token that was revoked", lambda: c.raw("GET", "/v1/health", role="limited")[0] == 401)
+
+
+def restart(c):
+    """What was done under a key is done, tags hold, and links end: a restart is no second chance."""
+    target, key = "/v1/probes/by-csv/service-records", {"Idempotency-Key": "before-and-after"}
+    first = c.raw("POST", target, body={"kind": "inspection", "by": "t"}, headers=key)
+    tag = c.raw("GET", target)[1]["etag"]
+    link = json.loads(c.raw("POST", "/v1/links", body={"path": "/v1/probes"})[2])["path"]
+    c.secrets.append(link.split("link=")[1])
+    c.fail_unless(c.raw("GET", link, role=None)[0] == 200, "a link that does not open")
+    c.daemon.send_signal(signal.SIGTERM)
+    c.fail_unless(c.daemon.wait(60) == 0, "the daemon did not end well")
+    c.launch()
+    again = c.raw("POST", target, body={"kind": "inspection", "by": "t"}, headers=key)
+    c.fail_unless(again[2] == first[2] and again[1].get("idempotency-replayed") == "true", f"after a restart: {again}")
+    c.fail_unless(c.raw("GET", target, headers={"If-None-Match": tag})[0] == 304, "a tag does not outlive a restart")
+    c.fail_unless(c.raw("GET", link, role=None)[0] == 401, "a link outlives a restart")
+    changes = json.loads(c.raw("GET", "/v1/changes")[2])["items"]
+    done = [change for change in changes if change["path"] == target]
+    records = json.loads(c.raw("GET", target)[2])["items"]
+    c.fail_unless(len(done) == len(records), f"{len(records)} records, and who made them is noted of {len(done)}")
 
 
 def operation_status(described):
@@ -451,6 +603,7 @@ def walk_ticket(c, ticket):
 def listen(c):
     """curl on the events, by a link: it carries no token, as an EventSource would not."""
     link = json.loads(c.ask(201, "POST", "/v1/links", body={"path": "/v1/events"}))
+    c.secrets.append(link["path"].split("link=")[1])
     curl = subprocess.Popen(["curl", "--silent", "--no-buffer", "--cacert", c.path("certificate.pem"), "--max-time", "60",
                              f"https://localhost:{c.port}{link['path']}"], text=True, stdout=subprocess.PIPE)
     first = curl.stdout.readline()
@@ -502,10 +655,6 @@ def exhaust(c, method, target, operation):
     return answer.status == 429 and answer.getheader("Retry-After")
 
 
-# A handler's own 503 needs a daemon that has no data yet, which a run passes in milliseconds.
-UNREACHED = {503}
-
-
 def main():
     with tempfile.TemporaryDirectory(prefix="probekeeper-contract-") as folder:
         c = Contract(folder)
@@ -516,16 +665,15 @@ def main():
             code = c.stop()
         with open(c.path("log"), encoding="utf-8") as file:
             log = file.read()
-        for secret in c.tokens.values():
-            if secret in log:
-                c.failures.append("a token stands in the log")
+        for secret in [*c.tokens.values(), *c.secrets]:
+            c.fail_unless(secret not in log, "a secret stands in the log")
         if code != 0:
             c.failures.append(f"the daemon ended with {code}: {log[-2000:]}")
     for pattern, operations in c.spec["paths"].items():
         for verb, operation in operations.items():
             for status in (int(s) for s in operation["responses"] if s != "default"):
                 reached = (verb.upper(), pattern, status) in c.met
-                if not reached and status not in UNREACHED:
+                if not reached:
                     c.failures.append(f"{verb.upper()} {pattern}: {status} is described and was not reached")
     for failure in c.failures:
         print(failure)
