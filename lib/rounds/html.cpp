@@ -92,7 +92,7 @@ private:
         if (day.lead.empty()) {
             add_form(technician, day);
         } else {
-            add("<p>Parts and the form to fill in are with {}.</p>\n", escaped(day.lead));
+            add("<p>Parts and the form to fill in are with {}.</p>\n", escaped_markup(day.lead));
         }
         out_ += "</section>\n";
     }
