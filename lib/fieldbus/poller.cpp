@@ -31,7 +31,7 @@ struct LineWorker::Run {
     RetryBudget budget;
     ConnectBackoff backoff;
     std::optional<bool> up;  // as told to the sink
-    LinkError down_why;      // the last failure to open
+    LinkError down_why;      // why it is not open
 };
 
 LineWorker::LineWorker(fleet::Fleet const& fleet, fleet::LineIndex line, Sink& sink, Clock const& clock,
@@ -133,6 +133,9 @@ void LineWorker::poll(Run& run, std::size_t index) {
     }
     if (held_back && read.silent.count() > 0) {
         run.budget.spend(now, read.silent);
+    }
+    if (first_fault != Fault::none && !run.line.usable()) {
+        run.down_why = read.failed.front().error;  // it was closed for this, by us
     }
     report(index, read);
     auto const skip = slots_to_skip(unit.silences, unit.interval);
