@@ -21,12 +21,17 @@
 #include "base/reading.h"
 #include "diagnosis/verdict.h"
 #include "document/health.h"
+#include "document/instrument.h"
 #include "document/probe.h"
 #include "document/readings.h"
 #include "document/site.h"
 #include "paper/month.h"
 #include "rounds/round.h"
+#include "service/findings.h"
+#include "service/membranes.h"
 #include "service/month_report.h"
+#include "service/out_of_use.h"
+#include "service/parts.h"
 #include "service/record.h"
 #include "service/ticket.h"
 #include "service/ticket_book.h"
@@ -222,6 +227,34 @@ public:
     virtual Answer<WeekRound> publish_round(zone::Week week, std::string const& by, Keep<WeekRound> const& keep) = 0;
     // Forgets what was published but for what has begun; people are told when it is published again.
     virtual Answer<WeekRound> replan_round(zone::Week week, std::string const& by, Keep<WeekRound> const& keep) = 0;
+    // Voids a record of `probe`; history is made again without it. Refused: not_found, conflict where it is
+    // voided already, invalid where `why` says nothing.
+    virtual Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number,
+                                                    std::string const& by, std::string const& why,
+                                                    Keep<service::KeptRecord> const& keep) = 0;
+    // Parks a probe or a whole site, back in time too; `number` and `told_at` are given here. With the number of
+    // one that was told before, only its `until` and `ended_by` are taken: the way back.
+    virtual Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
+                                                     Keep<service::OutOfUse> const& keep) = 0;
+    // What was told of the site, or of the probe and of its whole site; by number.
+    virtual Answer<Page<service::OutOfUse>> out_of_use(std::string const& site,
+                                                       std::optional<std::string> const& probe,
+                                                       PageRequest const& page) = 0;
+
+    // What service has taught. Of one site where it is named (invalid: there is none), else of all.
+    virtual Answer<Page<service::ReasonTally>> findings(std::optional<std::string> const& site,
+                                                        PageRequest const& page) = 0;
+    virtual Answer<Page<service::LifeStatistics>> membrane_statistics(std::optional<std::string> const& site,
+                                                                      PageRequest const& page) = 0;
+    virtual Answer<service::PartsDemand> parts_demand(std::optional<std::string> const& site, int weeks) = 0;
+    // Lives of the membranes that were in that position at any time, by installation.
+    virtual Answer<Page<service::MembraneLife>> membranes(std::string const& probe, PageRequest const& page) = 0;
+    // By serial; only those that have been at the sites `only`, where it is not empty, and only what was there.
+    virtual Answer<Page<document::Instrument>> instruments(std::vector<std::string> const& only,
+                                                           PageRequest const& page) = 0;
+    virtual Answer<document::Instrument> instrument(std::string const& serial,
+                                                    std::vector<std::string> const& only) = 0;
+
     // Stores the readings of a file in the form of a CSV of readings; diagnosis follows by itself, made again
     // from the first of them. Probes must be of the sites `only`, where it is not empty (else forbidden), and
     // fed by CSV (else a conflict); then nothing is stored.

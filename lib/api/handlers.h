@@ -37,6 +37,22 @@ Response add_readings(Call const& call, Backend& backend);
 Response list_service_records(Call const& call, Backend& backend);
 Response add_service_record(Call const& call, Backend& backend);
 Response add_service_records(Call const& call, Backend& backend);
+Response void_service_record(Call const& call, Backend& backend);
+
+Response list_probe_out_of_use(Call const& call, Backend& backend);
+Response park_probe(Call const& call, Backend& backend);
+Response end_probe_out_of_use(Call const& call, Backend& backend);
+Response list_site_out_of_use(Call const& call, Backend& backend);
+Response park_site(Call const& call, Backend& backend);
+Response end_site_out_of_use(Call const& call, Backend& backend);
+
+// In lessons.cpp.
+Response list_findings(Call const& call, Backend& backend);
+Response list_instruments(Call const& call, Backend& backend);
+Response show_instrument(Call const& call, Backend& backend);
+Response list_membranes(Call const& call, Backend& backend);
+Response list_membrane_statistics(Call const& call, Backend& backend);
+Response show_parts_demand(Call const& call, Backend& backend);
 
 Response show_month(Call const& call, Backend& backend);
 Response print_month(Call const& call, Backend& backend);

@@ -68,7 +68,9 @@ json::object answers_of(Route const& route) {
 json::array parameters_of(Route const& route) {
     json::array out;
     for (auto const name : names_in(route.pattern)) {
-        auto const* const shape = name == "week" ? "^[0-9]{4}-W[0-9]{2}$" : "^[a-z0-9-]+$";
+        auto const* const shape = name == "week"     ? "^[0-9]{4}-W[0-9]{2}$"
+                                  : name == "serial" ? "^.{1,200}$"
+                                                     : "^[a-z0-9-]+$";
         out.push_back(json::object{{"name", name},
                                    {"in", "path"},
                                    {"required", true},

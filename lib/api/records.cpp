@@ -1,4 +1,5 @@
 #include "api/handlers.h"
+#include "base/text.h"
 #include "document/number.h"
 
 namespace probekeeper::api {
@@ -67,6 +68,21 @@ Response add_service_records(Call const& call, Backend& backend) {
     auto const sheet = value_of(
         call, backend.add_records(call.text, call.caller.sites, keep<RecordSheet>(call, 200, &written_sheet)));
     return json_response(written_sheet(sheet));
+}
+
+Response void_service_record(Call const& call, Backend& backend) {
+    constexpr std::size_t longest_name = 200;
+    document::Fields fields{call.body, {"why", "by"}};
+    auto const why = fields.required_text("why");
+    auto const by = fields.text("by", longest_name);
+    if (!fields.errors().empty()) {
+        throw invalid_fields(fields.errors());
+    }
+    // What is no number names no record either.
+    auto const number = parse_integer(call.ids[1]).value_or(0);
+    auto const voided = value_of(call, backend.void_record(call.ids[0], number, by.empty() ? call.caller.name : by, why,
+                                                           keep<service::KeptRecord>(call, 200, &written)));
+    return json_response(written(voided));
 }
 
 }  // namespace probekeeper::api

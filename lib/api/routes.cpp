@@ -115,6 +115,96 @@ constexpr std::array routes{
           .limits_itself = true},
 
     Route{.method = "POST",
+          .pattern = "/v1/probes/{probe}/service-records/{record}/void",
+          .handler = void_service_record,
+          .summary = "A record was wrong: it is kept with the reason, and counts for nothing",
+          .answer = "Record",
+          .role = Role::operate,
+          .body = "NewVoiding",
+          .refuses = "409"},
+
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/out-of-use",
+          .handler = list_probe_out_of_use,
+          .summary = "When the probe, or all of its site, is told to be out of use; by number",
+          .answer = "OutOfUseList",
+          .parameters = "limit after"},
+    Route{.method = "POST",
+          .pattern = "/v1/probes/{probe}/out-of-use",
+          .handler = park_probe,
+          .summary = "Parked (drained, fallow, ice): no tickets, no notices; the return asks for a check",
+          .answer = "OutOfUse",
+          .role = Role::operate,
+          .body = "NewOutOfUse",
+          .status = 201},
+    Route{.method = "POST",
+          .pattern = "/v1/probes/{probe}/out-of-use/{number}/end",
+          .handler = end_probe_out_of_use,
+          .summary = "Back in use, now or at `until`; at its own `from` it never was out of use",
+          .answer = "OutOfUse",
+          .role = Role::operate,
+          .body = "BackInUse"},
+    Route{.method = "GET",
+          .pattern = "/v1/sites/{site}/out-of-use",
+          .handler = list_site_out_of_use,
+          .summary = "When the site or a probe of it is told to be out of use; by number",
+          .answer = "OutOfUseList",
+          .parameters = "limit after"},
+    Route{.method = "POST",
+          .pattern = "/v1/sites/{site}/out-of-use",
+          .handler = park_site,
+          .summary = "The whole site is parked: no tickets, no notices; the return asks for checks",
+          .answer = "OutOfUse",
+          .role = Role::operate,
+          .body = "NewOutOfUse",
+          .status = 201},
+    Route{.method = "POST",
+          .pattern = "/v1/sites/{site}/out-of-use/{number}/end",
+          .handler = end_site_out_of_use,
+          .summary = "The whole site is back in use, now or at `until`",
+          .answer = "OutOfUse",
+          .role = Role::operate,
+          .body = "BackInUse"},
+
+    Route{.method = "GET",
+          .pattern = "/v1/findings",
+          .handler = list_findings,
+          .summary = "How often each reason was right, from `found`: everywhere, by kind of water, by site",
+          .answer = "FindingList",
+          .parameters = "site limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/instruments",
+          .handler = list_instruments,
+          .summary = "Instruments by serial, and where each has been",
+          .answer = "InstrumentList",
+          .parameters = "site limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/instruments/{serial}",
+          .handler = show_instrument,
+          .summary = "Where an instrument has been, its membranes, and its response time day by day",
+          .answer = "WholeInstrument",
+          .limits_itself = true},
+    Route{.method = "GET",
+          .pattern = "/v1/probes/{probe}/membranes",
+          .handler = list_membranes,
+          .summary = "Lives of the membranes that were in this position, by installation",
+          .answer = "MembraneList",
+          .parameters = "limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/membranes/statistics",
+          .handler = list_membrane_statistics,
+          .summary = "How long membranes last until worn: Kaplan-Meier and Weibull; all, by kind of water, "
+                     "membrane and site",
+          .answer = "MembraneStatisticsList",
+          .parameters = "site limit after"},
+    Route{.method = "GET",
+          .pattern = "/v1/parts/demand",
+          .handler = show_parts_demand,
+          .summary = "Parts that the coming weeks will need, from tickets, forecasts and lives of membranes",
+          .answer = "PartsDemand",
+          .parameters = "site weeks"},
+
+    Route{.method = "POST",
           .pattern = "/v1/readings",
           .handler = add_readings,
           .summary = "Readings of probes that are fed by CSV; the same again does no harm",
@@ -292,6 +382,7 @@ constexpr std::array routes{
 
 // A ticket's id is a site's and a number: longer than any other.
 constexpr std::size_t longest_id = 48 + 1 + 19;
+constexpr std::size_t longest_serial = 200;
 
 bool shaped_like_week(std::string_view text) {
     auto const digits = [](std::string_view part) {
@@ -317,7 +408,10 @@ std::string_view id_in(std::string_view wanted, std::string_view segment) {
         return {};
     }
     auto const id = segment.substr(0, segment.size() - suffix.size());
-    bool const fits = name == "week" ? shaped_like_week(id) : shaped_like_id(id, longest_id);
+    // A serial is whatever its maker stamped on it.
+    bool const fits = name == "week"     ? shaped_like_week(id)
+                      : name == "serial" ? id.size() <= longest_serial
+                                         : shaped_like_id(id, longest_id);
     return fits ? id : std::string_view{};
 }
 

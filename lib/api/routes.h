@@ -21,7 +21,7 @@ enum class Where : std::uint8_t {
 };
 
 // Pattern: {name} takes an id of a-z 0-9 - , {week} an ISO week such as 2026-W49; a suffix may follow
-// ("{week}.ics"). The names {site}, {probe} and {ticket} say what a token that is limited to sites must
+// ("{week}.ics"), {serial} takes any text. The names {site}, {probe} and {ticket} say what a token that is limited to sites must
 // cover. Where a pattern has none of them, such a token passes only if the route takes a `site` parameter
 // (which is then filled in, or asked for) or `limits_itself`.
 struct Route {

@@ -22,14 +22,6 @@ api::Refusal bad_position() {
     return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
 }
 
-api::Refusal refusal_of(store::Failure const& failure) {
-    if (failure.fault == store::Fault::bad_position) {
-        return bad_position();
-    }
-    // The message may name the file, which is the log's business and not the client's.
-    return {Kind::unavailable, "the store cannot be read just now", {}, {}};
-}
-
 store::PageRequest page_of(api::PageRequest const& page) { return {page.limit, page.after}; }
 
 template <typename T>
@@ -68,6 +60,14 @@ Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& 
       events_{events},
       commits_{commits} {}
 
+api::Refusal Backend::refusal_of(store::Failure const& failure) {
+    if (failure.fault == store::Fault::bad_position) {
+        return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+    }
+    // The message may name the file, which is the log's business and not the client's.
+    return {Kind::unavailable, "the store cannot be read just now", {}, {}};
+}
+
 void Backend::use(Parts parts) {
     std::scoped_lock const lock{mutex_};
     parts_ = std::move(parts);
@@ -79,19 +79,6 @@ api::Answer<Backend::Parts> Backend::parts() const {
         return api::Refusal{Kind::unavailable, "the daemon is starting", {}, {}};
     }
     return parts_;
-}
-
-template <typename T>
-api::Answer<T> Backend::ask_store(std::function<store::Result<T>(store::Reader&)> const& ask) {
-    auto lease = readers_.lend();
-    if (!lease) {
-        return refusal_of(lease.error());
-    }
-    auto result = ask(*lease.value());
-    if (!result) {
-        return refusal_of(result.error());
-    }
-    return std::move(result.value());
 }
 
 std::optional<api::Refusal> Backend::refuse_unknown(std::string const& probe) {

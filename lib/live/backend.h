@@ -73,6 +73,26 @@ public:
                                               api::Keep<api::RecordSheet> const& keep) override;
     api::Answer<api::SiteMonth> site_month(std::string const& site,
                                            std::optional<std::chrono::year_month> month) override;
+    // In backend_service.cpp.
+    api::Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number, std::string const& by,
+                                                 std::string const& why,
+                                                 api::Keep<service::KeptRecord> const& keep) override;
+    api::Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
+                                                  api::Keep<service::OutOfUse> const& keep) override;
+    api::Answer<api::Page<service::OutOfUse>> out_of_use(std::string const& site,
+                                                         std::optional<std::string> const& probe,
+                                                         api::PageRequest const& page) override;
+    api::Answer<api::Page<service::ReasonTally>> findings(std::optional<std::string> const& site,
+                                                          api::PageRequest const& page) override;
+    api::Answer<api::Page<service::LifeStatistics>> membrane_statistics(std::optional<std::string> const& site,
+                                                                        api::PageRequest const& page) override;
+    api::Answer<service::PartsDemand> parts_demand(std::optional<std::string> const& site, int weeks) override;
+    api::Answer<api::Page<service::MembraneLife>> membranes(std::string const& probe,
+                                                            api::PageRequest const& page) override;
+    api::Answer<api::Page<document::Instrument>> instruments(std::vector<std::string> const& only,
+                                                             api::PageRequest const& page) override;
+    api::Answer<document::Instrument> instrument(std::string const& serial,
+                                                 std::vector<std::string> const& only) override;
     api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
                                       api::Keep<service::Ticket> const& keep) override;
     api::Answer<api::WeekRound> round(zone::Week week) override;
@@ -88,8 +108,21 @@ public:
 private:
     [[nodiscard]] api::Answer<Parts> parts() const;
     void write_probes(api::MetricsText& out, Board const& board) const;
+    [[nodiscard]] static api::Refusal refusal_of(store::Failure const& failure);
     template <typename T>
-    [[nodiscard]] api::Answer<T> ask_store(std::function<store::Result<T>(store::Reader&)> const& ask);
+    [[nodiscard]] api::Answer<T> ask_store(std::function<store::Result<T>(store::Reader&)> const& ask) {
+        auto lease = readers_.lend();
+        if (!lease) {
+            return refusal_of(lease.error());
+        }
+        auto result = ask(*lease.value());
+        if (!result) {
+            return refusal_of(result.error());
+        }
+        return std::move(result.value());
+    }
+    [[nodiscard]] static std::optional<api::Refusal> refuse_unknown_site(std::optional<std::string> const& site,
+                                                                         Board const& board);
     // Configured now, or known to the store from before.
     [[nodiscard]] std::optional<api::Refusal> refuse_unknown(std::string const& probe);
     [[nodiscard]] std::pair<Timestamp, Timestamp> range_of(std::string const& probe, api::TimeRange const& range);

@@ -21,6 +21,7 @@ void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& 
     std::scoped_lock const lock{mutex_};
     probes_[probe].condition = diagnosis.condition;
     probes_[probe].state = diagnosis.service_state;
+    probes_[probe].forecast = diagnosis.forecast;
     scada::tell(probes_[probe].told, diagnosis);
     probes_[probe].diagnosis = std::move(document);
 }
@@ -107,6 +108,12 @@ document::Site Board::site(fleet::SiteIndex index) const {
 std::string Board::diagnosis(fleet::ProbeIndex probe) const {
     std::scoped_lock const lock{mutex_};
     return probes_[probe].diagnosis;
+}
+
+Board::Need Board::need(fleet::ProbeIndex probe) const {
+    std::scoped_lock const lock{mutex_};
+    auto const& now = probes_[probe];
+    return {now.state, now.ticket, now.forecast};
 }
 
 std::optional<Timestamp> Board::newest_reading(fleet::ProbeIndex probe) const {

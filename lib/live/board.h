@@ -44,6 +44,13 @@ public:
     [[nodiscard]] std::string diagnosis(fleet::ProbeIndex probe) const;
     // Unfinished tickets by (state, reason): one with several reasons that stand counts for each.
     [[nodiscard]] std::map<std::pair<std::string, std::string>, std::size_t> ticket_counts() const;
+    // What tells when the probe wants its next membrane.
+    struct Need {
+        diagnosis::ServiceState state = diagnosis::ServiceState::in_service;
+        std::optional<service::Ticket> ticket;  // its unfinished one
+        std::optional<diagnosis::Forecast> forecast;
+    };
+    [[nodiscard]] Need need(fleet::ProbeIndex probe) const;
     [[nodiscard]] std::optional<Timestamp> newest_reading(fleet::ProbeIndex probe) const;
     [[nodiscard]] bool is_out_of_use(fleet::ProbeIndex probe) const;
 
@@ -63,6 +70,7 @@ private:
         std::optional<Reading> last;
         diagnosis::Condition condition = diagnosis::Condition::unknown;
         diagnosis::ServiceState state = diagnosis::ServiceState::in_service;
+        std::optional<diagnosis::Forecast> forecast;
         std::string diagnosis;
         std::optional<service::Ticket> ticket;
         scada::ProbeNow told;  // its numbers of diagnosis and ticket only

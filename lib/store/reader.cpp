@@ -223,6 +223,10 @@ Result<std::vector<service::KeptRecord>> Reader::site_records(std::string const&
     return guarded([&] { return read_site_records(open_->db, site); });
 }
 
+Result<std::vector<service::KeptRecord>> Reader::all_records() {
+    return guarded([&] { return read_all_records(open_->db); });
+}
+
 Result<std::optional<KeptAnswer>> Reader::answer(std::string const& token, std::string const& path,
                                                  std::string const& key) {
     return guarded([&] { return read_answer(open_->db, token, path, key); });

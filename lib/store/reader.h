@@ -93,6 +93,7 @@ public:
                                                                     PageRequest const& page);
     [[nodiscard]] Result<std::optional<service::KeptRecord>> service_record(std::int64_t number);
     [[nodiscard]] Result<std::vector<service::KeptRecord>> site_records(std::string const& site);
+    [[nodiscard]] Result<std::vector<service::KeptRecord>> all_records();  // of all sites, removed ones too
     [[nodiscard]] Result<std::optional<KeptAnswer>> answer(std::string const& token, std::string const& path,
                                                            std::string const& key);
     // Messages to be sent at `now`, by the time from which each may be, then as they came.

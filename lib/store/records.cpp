@@ -128,6 +128,11 @@ std::vector<service::KeptRecord> read_site_records(Database& db, std::string con
     return all_of(query);
 }
 
+std::vector<service::KeptRecord> read_all_records(Database& db) {
+    Query query{db, "SELECT " PROBEKEEPER_RECORD_COLUMNS " ORDER BY time_ms, number"};
+    return all_of(query);
+}
+
 #undef PROBEKEEPER_RECORD_COLUMNS
 
 std::int64_t highest_record_number(Database& db) {

@@ -341,6 +341,123 @@ Estate::Answer<api::SiteMonth> Estate::site_month(std::string const& site,
     return out;
 }
 
+Estate::Answer<service::KeptRecord> Estate::void_record(std::string const& probe, std::int64_t number,
+                                                        std::string const& by, std::string const& why,
+                                                        api::Keep<service::KeptRecord> const& keep) {
+    std::lock_guard const lock{mutex_};
+    auto const known = std::find_if(records_.begin(), records_.end(), [&](auto const& record) {
+        return record.number == number && record.record.probe == probe;
+    });
+    if (known == records_.end()) {
+        return unknown("service record " + std::to_string(number));
+    }
+    if (known->voided_at) {
+        return Refusal{Refusal::Kind::conflict, "it is voided already", "", {}};
+    }
+    known->voided_at = estate_time;
+    known->void_by = by;
+    known->void_why = why;
+    if (auto answer = keep(*known)) {
+        kept_[{answer->token, answer->path, answer->key}] = *answer;
+    }
+    return *known;
+}
+
+Estate::Answer<service::OutOfUse> Estate::set_out_of_use(service::OutOfUse const& told,
+                                                         api::Keep<service::OutOfUse> const& keep) {
+    std::lock_guard const lock{mutex_};
+    auto known = std::find_if(parked_.begin(), parked_.end(), [&](auto const& t) {
+        return t.number == told.number && t.site == told.site && t.probe == told.probe;
+    });
+    if (told.number != 0 && known == parked_.end()) {
+        return unknown("number " + std::to_string(told.number));
+    }
+    if (told.number == 0) {
+        parked_.push_back(told);
+        known = parked_.end() - 1;
+        known->number = static_cast<std::int64_t>(parked_.size());
+        known->told_at = estate_time;
+    } else {
+        known->until = told.until;
+        known->ended_by = told.ended_by;
+    }
+    if (auto answer = keep(*known)) {
+        kept_[{answer->token, answer->path, answer->key}] = *answer;
+    }
+    return *known;
+}
+
+Estate::Answer<Estate::Page<service::OutOfUse>> Estate::out_of_use(std::string const& site,
+                                                                   std::optional<std::string> const& probe,
+                                                                   PageRequest const& page) {
+    std::lock_guard const lock{mutex_};
+    auto all = parked_;
+    std::erase_if(all, [&](auto const& t) { return t.site != site || (probe && t.probe && t.probe != probe); });
+    return page_by_place(all, page);
+}
+
+Estate::Answer<Estate::Page<service::ReasonTally>> Estate::findings(std::optional<std::string> const& site,
+                                                                    PageRequest const& page) {
+    std::lock_guard const lock{mutex_};
+    std::vector<service::Ticket> tickets;
+    for (auto const& [number, ticket] : book_.tickets()) {
+        tickets.push_back(ticket);
+    }
+    auto tallies = service::tally_findings(tickets, {{"saltmarsh", fleet::SiteKind::aquaculture}});
+    std::erase_if(tallies, [&](auto const& tally) { return site && tally.site != site; });
+    return page_by_place(tallies, page);
+}
+
+std::vector<service::MembraneLife> Estate::lives() {
+    std::lock_guard const lock{mutex_};
+    return service::membrane_lives(records_, service::Instruments{{}, records_}, {}, {}, estate_time);
+}
+
+Estate::Answer<Estate::Page<service::LifeStatistics>> Estate::membrane_statistics(
+    std::optional<std::string> const&, PageRequest const& page) {
+    return page_by_place(service::life_statistics(lives()), page);
+}
+
+Estate::Answer<service::PartsDemand> Estate::parts_demand(std::optional<std::string> const&, int weeks) {
+    service::NextMembrane next;
+    next.probe = "tank-1";
+    next.membrane = "cap-25um";
+    next.asked_for = true;
+    next.due = estate_time + days(10.0);
+    return service::parts_demand(std::vector{next}, estate_time, weeks);
+}
+
+Estate::Answer<Estate::Page<service::MembraneLife>> Estate::membranes(std::string const& probe,
+                                                                      PageRequest const& page) {
+    if (!knows_probe(probe)) {
+        return unknown("probe " + probe);
+    }
+    auto all = lives();
+    std::erase_if(all, [&](auto const& life) { return life.probe != probe; });
+    return page_by_place(all, page);
+}
+
+// One instrument, in tank-1 of saltmarsh.
+Estate::Answer<document::Instrument> Estate::instrument(std::string const& serial,
+                                                        std::vector<std::string> const& only) {
+    if (serial != "GX/0417 a" || (!only.empty() && only.front() != "saltmarsh")) {
+        return unknown("instrument " + serial);
+    }
+    document::Instrument one{serial, {{"tank-1", "saltmarsh", std::nullopt, std::nullopt}}, true, lives(), {}};
+    one.responses = {{estate_time, "tank-1", 41.5, 3}};
+    return one;
+}
+
+Estate::Answer<Estate::Page<document::Instrument>> Estate::instruments(std::vector<std::string> const& only,
+                                                                       PageRequest const& page) {
+    std::vector<document::Instrument> all;
+    if (auto one = instrument("GX/0417 a", only)) {
+        one->whole = false;
+        all.push_back(*one);
+    }
+    return page_by_place(all, page);
+}
+
 Estate::Answer<service::Ticket> Estate::stepped(service::StepResult result,
                                                 api::Keep<service::Ticket> const& keep) {
     if (result) {

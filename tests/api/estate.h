@@ -65,6 +65,27 @@ public:
     Answer<probekeeper::service::Ticket> step(
         std::string const& ticket, probekeeper::api::TicketStep const& take,
         probekeeper::api::Keep<probekeeper::service::Ticket> const& keep) override;
+    Answer<probekeeper::service::KeptRecord> void_record(
+        std::string const& probe, std::int64_t number, std::string const& by, std::string const& why,
+        probekeeper::api::Keep<probekeeper::service::KeptRecord> const& keep) override;
+    Answer<probekeeper::service::OutOfUse> set_out_of_use(
+        probekeeper::service::OutOfUse const& told,
+        probekeeper::api::Keep<probekeeper::service::OutOfUse> const& keep) override;
+    Answer<Page<probekeeper::service::OutOfUse>> out_of_use(std::string const& site,
+                                                            std::optional<std::string> const& probe,
+                                                            PageRequest const& page) override;
+    Answer<Page<probekeeper::service::ReasonTally>> findings(std::optional<std::string> const& site,
+                                                             PageRequest const& page) override;
+    Answer<Page<probekeeper::service::LifeStatistics>> membrane_statistics(
+        std::optional<std::string> const& site, PageRequest const& page) override;
+    Answer<probekeeper::service::PartsDemand> parts_demand(std::optional<std::string> const& site,
+                                                           int weeks) override;
+    Answer<Page<probekeeper::service::MembraneLife>> membranes(std::string const& probe,
+                                                               PageRequest const& page) override;
+    Answer<Page<probekeeper::document::Instrument>> instruments(std::vector<std::string> const& only,
+                                                                PageRequest const& page) override;
+    Answer<probekeeper::document::Instrument> instrument(std::string const& serial,
+                                                         std::vector<std::string> const& only) override;
     // Takes every row that has four cells; tank-1 is polled.
     Answer<probekeeper::api::Upload> add_readings(
         std::filesystem::path const& file, std::vector<std::string> const& only,
@@ -95,12 +116,14 @@ private:
     std::vector<probekeeper::document::Probe> probes_;
     std::vector<probekeeper::Reading> readings_;  // of tank-1
     std::vector<probekeeper::service::KeptRecord> records_;
+    std::vector<probekeeper::service::OutOfUse> parked_;
     probekeeper::service::TicketBook book_;
     std::map<std::tuple<std::string, std::string, std::string>, probekeeper::api::KeptAnswer> kept_;
 
     Answer<probekeeper::service::Ticket> stepped(
         probekeeper::service::StepResult result,
         probekeeper::api::Keep<probekeeper::service::Ticket> const& keep);
+    [[nodiscard]] std::vector<probekeeper::service::MembraneLife> lives();
     [[nodiscard]] bool knows_probe(std::string const& id) const;
 };
 

@@ -75,6 +75,7 @@ t90_s = 40.0
 [[probe]]
 id = "by-csv"
 site = "site"
+serial = "S-1"
 t90_s = 40.0
 [limits]
 reference_percent = 20.0
@@ -275,15 +276,25 @@ def drive(c):
     until("a ticket", lambda: json.loads(c.raw("GET", "/v1/tickets")[2])["items"])
     tickets = json.loads(c.ask(200, "GET", "/v1/tickets"))["items"]
     ids = {"site": "site", "probe": "probe-1", "ticket": tickets[0]["id"],
-           "problem": "not-found", "week": week_ahead()}
+           "problem": "not-found", "week": week_ahead(), "serial": "S-1"}
+    ids["record"] = json.loads(c.ask(201, "POST", "/v1/probes/probe-1/service-records", body={
+        "kind": "inspection"}))["record"]
+    winter = {"from": "2030-01-01T00:00:00Z", "why": "ice"}  # far off: it changes nothing here
+    parked = {at: json.loads(c.ask(201, "POST", f"/v1/{at}/out-of-use", body=winter))["number"]
+              for at in ("probes/probe-1", "sites/site")}
 
     def fill(pattern, **other):
-        return re.sub(r"\{([a-z_]+)\}", lambda m: {**ids, **other}[m[1]], pattern)
+        number = parked["sites/site" if pattern.startswith("/v1/sites") else "probes/probe-1"]
+        return re.sub(r"\{([a-z_]+)\}", lambda m: str({"number": number, **ids, **other}[m[1]]), pattern)
 
     sheet(c)
     bodies = {"/v1/probes/{probe}/service-records": {"kind": "inspection"},
               "/v1/rounds/{week}/publish": {"by": "x"}, "/v1/rounds/{week}/replan": {},
               "/v1/service-records": sheet_of([(time.time() - 60, "by-csv", "inspection")]),
+              "/v1/probes/{probe}/service-records/{record}/void": {"why": "typed twice"},
+              "/v1/probes/{probe}/out-of-use": winter, "/v1/sites/{site}/out-of-use": winter,
+              "/v1/probes/{probe}/out-of-use/{number}/end": {"until": "2030-02-01T00:00:00Z"},
+              "/v1/sites/{site}/out-of-use/{number}/end": {"until": "2030-02-01T00:00:00Z"},
               "/v1/links": {"path": "/v1/probes"}, "/v1/readings": csv_of([(time.time() - 60, "by-csv", 9.0)])}
     for pattern, operations in c.spec["paths"].items():
         for verb, operation in operations.items():
@@ -319,12 +330,13 @@ def drive(c):
                 c.ask(403, "GET", target + "?site=site", role="limited")
             if "404" in described:
                 missing = fill(pattern, site="nosuch", probe="nosuch", ticket="nosuch-1", problem="nosuch",
-                               week="2026-W00")
+                               serial="nosuch", week="2026-W00")
                 c.ask(404, method, missing, body=plausible_body(c, operation) if method == "POST" else None)
             c.ask(405, "DELETE", target)
             status, fields, _ = c.raw("OPTIONS", target)
             if status != 204 or method not in fields["allow"]:
                 c.failures.append(f"OPTIONS {target}: {status} {fields}")
+    c.ask(409, "POST", f"/v1/probes/probe-1/service-records/{ids['record']}/void", body={"why": "again"})
     walk_ticket(c, ids["ticket"])
     metrics(c)
     any_request(c)
