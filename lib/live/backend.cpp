@@ -62,7 +62,7 @@ Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& 
 
 api::Refusal Backend::refusal_of(store::Failure const& failure) {
     if (failure.fault == store::Fault::bad_position) {
-        return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+        return bad_position();
     }
     // The message may name the file, which is the log's business and not the client's.
     return {Kind::unavailable, "the store cannot be read just now", {}, {}};
