@@ -86,7 +86,8 @@ std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet)
 
 }  // namespace
 
-store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet, Timestamp now) try {
+store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet,
+                                            Timestamp now) try {
     std::vector<service::KeptRecord> records;
     for (auto const& site : fleet.sites) {
         auto of_site = reader.site_records(site.id).value();
@@ -98,9 +99,10 @@ store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet 
     auto const groups = service::life_statistics(lives);
     LifeDays days;
     for (auto const& probe : fleet.probes) {
-        auto const of_kind = std::find_if(groups.begin(), groups.end(), [&](service::LifeStatistics const& group) {
-            return group.kind && *group.kind == probe.membrane;
-        });
+        auto const of_kind =
+            std::find_if(groups.begin(), groups.end(), [&](service::LifeStatistics const& group) {
+                return group.kind && *group.kind == probe.membrane;
+            });
         days[probe.id] = (of_kind != groups.end() ? *of_kind : groups.front()).weibull.mean();
     }
     return days;
@@ -108,8 +110,8 @@ store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet 
     return store::Failure{store::Fault::io, error.what()};
 }
 
-store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet const& fleet, zone::Week week,
-                                             Timestamp now, LifeDays lives) try {
+store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet const& fleet,
+                                             zone::Week week, Timestamp now, LifeDays lives) try {
     RoundSource source;
     auto& asked = source.asked;
     asked.week = week;
@@ -117,6 +119,7 @@ store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet
     asked.tickets = tickets_of(reader, /*unfinished_only=*/true);
     asked.last_visit = last_visits(reader, fleet);
     asked.expected = forecasts(reader);
+    asked.out_of_use = reader.out_of_use().value();
     asked.membrane_life_days = std::move(lives);
     source.told = told_of(reader, week);
     leave_other_weeks(reader, asked);
@@ -130,11 +133,16 @@ std::string fingerprint_of(RoundSource const& source) {
     auto text = fmt::format("{} {} {} {}\n", zone::to_text(asked.week), to_rfc3339(asked.now),
                             source.told.published.size(), source.told.replanned);
     for (auto const& ticket : asked.tickets) {
-        text += fmt::format("{} {} {} {}\n", ticket.id, service::to_word(ticket.state), to_rfc3339(ticket.updated_at),
-                            ticket.history.size());
+        text += fmt::format("{} {} {} {}\n", ticket.id, service::to_word(ticket.state),
+                            to_rfc3339(ticket.updated_at), ticket.history.size());
     }
     for (auto const& [probe, forecast] : asked.expected) {
-        text += fmt::format("{} {} {}\n", probe, diagnosis::to_word(forecast.reason), to_rfc3339(forecast.due));
+        text +=
+            fmt::format("{} {} {}\n", probe, diagnosis::to_word(forecast.reason), to_rfc3339(forecast.due));
+    }
+    for (auto const& parked : asked.out_of_use) {
+        text +=
+            fmt::format("{} {}\n", parked.number, parked.until ? to_rfc3339(*parked.until) : std::string{});
     }
     for (auto const& [probe, life] : asked.membrane_life_days) {
         text += fmt::format("{} {:.1f}\n", probe, life);

@@ -110,14 +110,12 @@ private:
         if (!route.empty() && taken(s)) {
             return std::nullopt;
         }
-        Plan alone{std::vector<Route>(week_.shifts.size())};
-        alone.routes[s] = route;
-        auto const judged = judge(week_, alone);
+        auto const judged = judge_shift(week_, s, route);
         if (judged.broken) {
             return std::nullopt;
         }
         Change change{{{s, route}}, 0, judged.price};
-        for (auto const& stop : judged.timetables[s].stops) {
+        for (auto const& stop : judged.timetable.stops) {
             change.moved += moved(stop.visit, s, stop.begin) ? 1 : 0;
         }
         return change;
@@ -157,7 +155,7 @@ private:
             if (!change) {
                 continue;
             }
-            change->price -= weigh(s, plan_.routes[s]).value_or(Change{}).price;
+            change->price -= judge_shift(week_, s, plan_.routes[s]).price;
             auto const before = moved_already(s);
             change->moved -= std::min(change->moved, before);
             if (change->moved <= settings_.most_moved && change->better_than(best)) {
@@ -182,6 +180,7 @@ private:
                 if (!there) {
                     continue;
                 }
+                here->price -= judge_shift(week_, s, plan_.routes[s]).price;
                 here->routes.push_back(std::move(there->routes.front()));
                 here->moved += there->moved;
                 here->price += there->price;

@@ -79,7 +79,8 @@ private:
         }
     }
 
-    // What is free to be done at any time is done when somebody has promised to come, unless that is too late.
+    // What is free to be done at any time is done when somebody has promised to come, unless that is too
+    // late.
     static void join_promised(std::map<Apart, std::vector<Task>>& groups) {
         auto const free = groups.find(Apart{});
         if (free == groups.end()) {
@@ -87,10 +88,9 @@ private:
         }
         for (auto& [apart, all] : groups) {
             auto const& [day, by, from, until] = apart;
-            bool const in_time =
-                day && !from && !until && std::all_of(free->second.begin(), free->second.end(), [&](Task const& t) {
-                    return !t.due || t.due_day >= *day;
-                });
+            bool const in_time = day && !from && !until &&
+                                 std::all_of(free->second.begin(), free->second.end(),
+                                             [&](Task const& t) { return !t.due || t.due_day >= *day; });
             if (in_time) {
                 std::move(free->second.begin(), free->second.end(), std::back_inserter(all));
                 groups.erase(free);
@@ -310,7 +310,8 @@ private:
             }
         }
         if (composed_.tasks[v].front().on_day) {
-            return "it is planned for a day and a person that do not go together with working hours, the way and "
+            return "it is planned for a day and a person that do not go together with working hours, the way "
+                   "and "
                    "the site: plan it again";
         }
         if (!skilled) {
@@ -358,7 +359,11 @@ double visit_minutes(std::vector<Task> const& tasks, double sign_in_minutes) {
 Round plan_round(fleet::Fleet const& fleet, Asked const& asked, SearchSettings const& settings) {
     auto const composed = compose(fleet, asked);
     auto found = search(composed.week, settings);
-    auto const proof = found.cut_short ? std::nullopt : prove(composed.week, found.plan, ExactLimits{});
+    ExactLimits limits;
+    if (settings.go_on) {
+        limits.go_on = [&] { return settings.go_on({found.iterations, found.iterations, found.price}); };
+    }
+    auto const proof = found.cut_short ? std::nullopt : prove(composed.week, found.plan, limits);
     auto round = to_round(fleet, asked, composed, proof ? proof->plan : found.plan);
     round.price = static_cast<double>(proof ? proof->price : found.price) / price_unit;
     if (proof) {

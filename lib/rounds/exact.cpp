@@ -350,6 +350,9 @@ private:
     // `reduced_sum`: of the columns chosen; of shifts alike the columns come in order, for swapping them is
     // no other plan.
     void branch(std::size_t slot, Set made, Price price, double reduced_sum, std::size_t first) {
+        if (nodes_ % 4096 == 0 && limits_.go_on && !limits_.go_on()) {
+            nodes_ = limits_.nodes;
+        }
         if (++nodes_ > limits_.nodes) {
             return;
         }

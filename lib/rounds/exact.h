@@ -6,6 +6,7 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <functional>
 #include <optional>
 
 #include "rounds/plan.h"
@@ -16,6 +17,7 @@ struct ExactLimits {
     std::size_t labels = 1'500'000;   // counted at a time for one shift; about 24 bytes each
     std::size_t sets = 3'000'000;     // of all shifts together; 16 bytes each
     std::int64_t nodes = 20'000'000;  // of the tree
+    std::function<bool()> go_on;      // asked now and then in the tree; false ends it as too large
 };
 
 struct Proof {

@@ -13,19 +13,21 @@ namespace {
 
 // Weight, boxes and words carry the meaning, never a colour: it must survive a photocopy.
 constexpr std::string_view style = R"(
-@page { size: A4; margin: 14mm; }
+@page { size: A4; margin: 13mm; }
 * { box-sizing: border-box; }
-body { font: 10.5pt/1.35 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 180mm; }
-h1 { font-size: 15pt; margin: 0 0 2mm; } h2 { font-size: 12.5pt; margin: 5mm 0 1mm; } h3 { font-size: 11pt; margin: 3mm 0 1mm; }
-section.day { break-after: page; } article, .job, tr { break-inside: avoid; }
+body { font: 10pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 184mm; }
+h1 { font-size: 15pt; margin: 0 0 1mm; } h2 { font-size: 12.5pt; margin: 0 0 1mm; } h3 { font-size: 10.5pt; margin: 0 0 1mm; }
+p { margin: 0 0 1mm; } ul, ol { margin: 0 0 1mm; padding-left: 6mm; }
+h1, h2, h3, .keep { break-after: avoid; } .job, tr, .whole { break-inside: avoid; }
+section.day { break-before: page; } section.day:first-of-type { break-before: auto; }
 article { border-top: 2px solid #000; padding-top: 2mm; margin-top: 4mm; }
-.job { border: 1px solid #000; padding: 2mm 3mm; margin: 2mm 0; }
+.job { border: 1px solid #000; padding: 1.5mm 3mm; margin: 2mm 0; display: flow-root; }
 .mark { border: 1px solid #000; padding: 0 1.5mm; font-weight: bold; }
-.job svg { width: 100%; max-width: 110mm; height: auto; }
-ol { margin: 1mm 0; padding-left: 6mm; } li::marker { font-weight: bold; }
-table { border-collapse: collapse; width: 100%; font-size: 8.5pt; } th, td { border: 1px solid #000; padding: 1mm; text-align: left; vertical-align: top; }
-td.write { height: 9mm; min-width: 14mm; }
-.caution { border-left: 4px solid #000; padding-left: 3mm; margin: 1mm 0; font-weight: bold; }
+.chart { float: right; width: 74mm; margin: 0 0 1mm 3mm; } .chart svg { width: 100%; height: auto; display: block; }
+.load { columns: 2; } .load li { list-style: none; break-inside: avoid; } li::marker { font-weight: bold; }
+table { border-collapse: collapse; width: 100%; font-size: 8.5pt; margin: 1mm 0 2mm; } th, td { border: 1px solid #000; padding: 1mm; text-align: left; vertical-align: top; }
+thead { display: table-header-group; } td.write { height: 9mm; min-width: 14mm; }
+.cautions { border-left: 4px solid #000; padding: 0 0 0 3mm; margin: 1mm 0; font-size: 9pt; font-weight: bold; list-style: none; }
 )";
 
 std::string clock(zone::Zone const& zone, Timestamp t) {
@@ -83,11 +85,16 @@ private:
             day.with.empty() ? ""
                              : fmt::format(" <b>Together with {}.</b>",
                                            escaped_markup(fmt::format("{}", fmt::join(day.with, ", ")))));
+        add_way(zone, day);
         if (day.lead.empty()) {
             add_load(technician);
         }
+        auto const everywhere = cautions_everywhere(day);
+        add("<div class=\"whole\"><h3>At every stop</h3>\n");
+        add_cautions(everywhere);
+        out_ += "</div>\n";
         for (std::size_t i = 0; i < day.stops.size(); ++i) {
-            add_stop(zone, i + 1, day.stops[i]);
+            add_stop(zone, i + 1, day.stops[i], everywhere);
         }
         if (day.lead.empty()) {
             add_form(technician, day);
@@ -97,23 +104,26 @@ private:
         out_ += "</section>\n";
     }
 
-    void add_load(RoundTechnician const& technician) {
-        out_ += "<h3>Load for the week</h3><ul>\n";
-        for (auto const& part : technician.load) {
-            add("<li>☐ {}</li>\n", escaped_markup(part_text(part)));
+    // The day at a glance.
+    void add_way(zone::Zone const& zone, RoundDay const& day) {
+        out_ +=
+            "<table class=\"whole\"><thead><tr><th></th><th>from</th><th>to</th><th>site</th><th>address</th>"
+            "<th>probes</th></tr></thead><tbody>\n";
+        for (std::size_t i = 0; i < day.stops.size(); ++i) {
+            auto const& stop = day.stops[i];
+            std::vector<std::string> probes;
+            for (auto const& job : stop.jobs) {
+                probes.push_back(job.probe);
+            }
+            add("<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n", i + 1,
+                clock(zone, stop.arrive), clock(zone, stop.leave), escaped_markup(stop.site_name),
+                escaped_markup(stop.address), escaped_markup(fmt::format("{}", fmt::join(probes, ", "))));
         }
-        out_ += technician.load.empty() ? "<li>no parts</li></ul>\n" : "</ul>\n";
+        out_ += "</tbody></table>\n";
     }
 
-    void add_stop(zone::Zone const& zone, std::size_t number, RoundStop const& stop) {
-        add("<article><h2>{}. {} <small>{} to {}</small></h2>\n", number, escaped_markup(stop.site_name),
-            clock(zone, stop.arrive), clock(zone, stop.leave));
-        if (!stop.address.empty()) {
-            add("<p><b>Address:</b> {}</p>\n", escaped_markup(stop.address));
-        }
-        if (!stop.access_notes.empty()) {
-            add("<p><b>Access:</b> {}</p>\n", escaped_markup(stop.access_notes));
-        }
+    // In order, none twice.
+    static std::vector<std::string> cautions_at(RoundStop const& stop) {
         std::vector<std::string> cautions;
         for (auto const& job : stop.jobs) {
             for (auto const& caution : job.cautions) {
@@ -122,19 +132,62 @@ private:
                 }
             }
         }
+        return cautions;
+    }
+
+    // Those of all stops alike are told once, or nobody would read them.
+    static std::vector<std::string> cautions_everywhere(RoundDay const& day) {
+        auto common = day.stops.empty() ? std::vector<std::string>{} : cautions_at(day.stops.front());
+        for (auto const& stop : day.stops) {
+            auto const here = cautions_at(stop);
+            std::erase_if(common, [&](std::string const& caution) {
+                return std::find(here.begin(), here.end(), caution) == here.end();
+            });
+        }
         // The tickets' own list usually ends with it.
-        bool const deferred = std::any_of(cautions.begin(), cautions.end(), [](std::string const& caution) {
+        bool const deferred = std::any_of(common.begin(), common.end(), [](std::string const& caution) {
             return caution.find("licensed practice") != std::string::npos;
         });
         if (!deferred) {
-            cautions.emplace_back(
+            common.emplace_back(
                 "Local rules, permits and licensed practice come before this sheet. Do not begin what they "
                 "do not "
                 "allow.");
         }
+        return common;
+    }
+
+    void add_cautions(std::vector<std::string> const& cautions) {
+        out_ += cautions.empty() ? "" : "<ul class=\"cautions\">\n";
         for (auto const& caution : cautions) {
-            add("<p class=\"caution\">⚠ {}</p>\n", escaped_markup(caution));
+            add("<li>⚠ {}</li>\n", escaped_markup(caution));
         }
+        out_ += cautions.empty() ? "" : "</ul>\n";
+    }
+
+    void add_load(RoundTechnician const& technician) {
+        out_ += "<div class=\"whole\"><h3>Load for the week</h3><ul class=\"load\">\n";
+        for (auto const& part : technician.load) {
+            add("<li>☐ {}</li>\n", escaped_markup(part_text(part)));
+        }
+        out_ += technician.load.empty() ? "<li>no parts</li></ul></div>\n" : "</ul></div>\n";
+    }
+
+    void add_stop(zone::Zone const& zone, std::size_t number, RoundStop const& stop,
+                  std::vector<std::string> const& told) {
+        add("<article><h2>{}. {} <small>{} to {}</small></h2>\n", number, escaped_markup(stop.site_name),
+            clock(zone, stop.arrive), clock(zone, stop.leave));
+        if (!stop.address.empty()) {
+            add("<p class=\"keep\"><b>Address:</b> {}</p>\n", escaped_markup(stop.address));
+        }
+        if (!stop.access_notes.empty()) {
+            add("<p class=\"keep\"><b>Access:</b> {}</p>\n", escaped_markup(stop.access_notes));
+        }
+        auto cautions = cautions_at(stop);
+        std::erase_if(cautions, [&](std::string const& caution) {
+            return std::find(told.begin(), told.end(), caution) != told.end();
+        });
+        add_cautions(cautions);
         for (auto const& job : stop.jobs) {
             add_job(job);
         }
@@ -142,7 +195,9 @@ private:
     }
 
     void add_job(RoundJob const& job) {
-        add("<div class=\"job\"><h3>{} <small>{}{}</small> {}</h3>\n", escaped_markup(job.probe),
+        auto const chart = settings_.chart ? settings_.chart(job.probe) : std::string{};
+        add("<div class=\"job\">{}<h3>{} <small>{}{}</small> {}</h3>\n",
+            chart.empty() ? "" : "<div class=\"chart\">" + chart + "</div>", escaped_markup(job.probe),
             escaped_markup(job.location), job.serial.empty() ? "" : ", serial " + escaped_markup(job.serial),
             job.pulled_forward ? "<span class=\"mark\">pulled forward</span>" : "");
         add("<p><b>Why now:</b> {}.{}</p>\n", escaped_markup(job.why_now),
@@ -150,12 +205,11 @@ private:
         if (!job.evidence.empty()) {
             add("<p><b>Evidence:</b> {}</p>\n", escaped_markup(job.evidence));
         }
-        out_ += settings_.chart ? settings_.chart(job.probe) : "";
-        out_ += "<ol>";
+        out_ += job.work.empty() ? "" : "<ol>";
         for (auto const& work : job.work) {
             add("<li>☐ {}</li>", escaped_markup(work_text(work)));
         }
-        out_ += "</ol>\n";
+        out_ += job.work.empty() ? "" : "</ol>\n";
         if (!job.parts.empty()) {
             std::vector<std::string> parts;
             for (auto const& part : job.parts) {

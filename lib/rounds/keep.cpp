@@ -46,9 +46,7 @@ void not_before(Visit& visit, Ticks told) {
 }
 
 bool holds(Week const& week, std::size_t shift, std::vector<int> const& route) {
-    Plan alone{std::vector<std::vector<int>>(week.shifts.size())};
-    alone.routes[shift] = route;
-    return !judge(week, alone).broken;
+    return !judge_shift(week, shift, route).broken;
 }
 
 struct Told {
@@ -104,8 +102,9 @@ void leave_day(Asked& asked, RoundDay const& day) {
         auto const [last, is_new] = asked.last_visit.emplace(stop.site, stop.arrive);
         last->second = std::max(last->second, stop.arrive);
         for (auto const& job : stop.jobs) {
-            std::erase_if(asked.tickets,
-                          [&](service::Ticket const& t) { return !job.ticket.empty() && t.id == job.ticket; });
+            std::erase_if(asked.tickets, [&](service::Ticket const& t) {
+                return !job.ticket.empty() && t.id == job.ticket;
+            });
         }
     }
 }
@@ -154,7 +153,8 @@ void add_begun(Round& ahead, Round const& told, Timestamp now) {
                 continue;
             }
             if (found == ahead.technicians.end()) {  // works here no longer, but went
-                ahead.technicians.push_back({technician.technician, technician.name, technician.time_zone, {}, {}});
+                ahead.technicians.push_back(
+                    {technician.technician, technician.name, technician.time_zone, {}, {}});
                 found = std::prev(ahead.technicians.end());
             }
             found->days.push_back(day);
@@ -227,7 +227,14 @@ Round keep_round(fleet::Fleet const& fleet, Asked const& asked, Round const& pub
     round.published_at = published.published_at;
     round.differs = !same_stops(published, round);
     round.revision = published.revision + (round.differs ? 1 : 0);
-    round.moved = round.differs ? moved_between(published, round) : published.moved;
+    if (round.differs) {
+        round.moved = moved_between(published, round);
+    } else {  // it is the same plan, and as good as it was found to be
+        round.moved = published.moved;
+        round.price = published.price;
+        round.bound = published.bound;
+        round.cut_short = published.cut_short;
+    }
     return round;
 }
 

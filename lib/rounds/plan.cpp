@@ -89,6 +89,30 @@ std::optional<std::string> problem_of(Week const& week, std::size_t s, std::vect
 
 }  // namespace
 
+ShiftJudgement judge_shift(Week const& week, std::size_t s, std::vector<int> const& route) {
+    ShiftJudgement judged;
+    if (route.empty()) {
+        return judged;
+    }
+    auto const& shift = week.shifts[s];
+    auto table = timetable(week, s, route);
+    judged.broken = problem_of(week, s, route);
+    if (!judged.broken && (!table || table->driving + table->work > shift.longest)) {
+        judged.broken = fmt::format("the hours of shift {} do not suffice", s);
+    }
+    if (judged.broken) {
+        return judged;
+    }
+    judged.price = shift.fixed + shift.per_drive * table->driving +
+                   shift.per_overtime * std::max(0, table->driving + table->work - shift.regular);
+    for (int const v : route) {
+        auto const& visit = week.visits[static_cast<std::size_t>(v)];
+        judged.price += visit.in_shift.empty() ? 0 : visit.in_shift[s];
+    }
+    judged.timetable = std::move(*table);
+    return judged;
+}
+
 Judgement judge(Week const& week, Plan const& plan) {
     Judgement judged;
     if (plan.routes.size() != week.shifts.size()) {
@@ -99,31 +123,21 @@ Judgement judge(Week const& week, Plan const& plan) {
     judged.timetables.resize(week.shifts.size());
     for (std::size_t s = 0; s < week.shifts.size(); ++s) {
         auto const& route = plan.routes[s];
-        if (route.empty()) {
-            continue;
-        }
-        auto const& shift = week.shifts[s];
-        auto table = timetable(week, s, route);
-        judged.broken = problem_of(week, s, route);
-        if (!judged.broken && (!table || table->driving + table->work > shift.longest)) {
-            judged.broken = fmt::format("the hours of shift {} do not suffice", s);
-        }
-        for (std::size_t other = 0; other < s && !judged.broken; ++other) {
-            if (!plan.routes[other].empty() && exclude(shift, week.shifts[other])) {
+        auto alone = judge_shift(week, s, route);
+        judged.broken = std::move(alone.broken);
+        for (std::size_t other = 0; other < s && !judged.broken && !route.empty(); ++other) {
+            if (!plan.routes[other].empty() && exclude(week.shifts[s], week.shifts[other])) {
                 judged.broken = fmt::format("one person is in shifts {} and {}", other, s);
             }
         }
         if (judged.broken) {
             return judged;
         }
-        judged.price += shift.fixed + shift.per_drive * table->driving +
-                        shift.per_overtime * std::max(0, table->driving + table->work - shift.regular);
+        judged.price += alone.price;
+        judged.timetables[s] = std::move(alone.timetable);
         for (int const v : route) {
-            auto const& visit = week.visits[static_cast<std::size_t>(v)];
-            judged.price += visit.in_shift.empty() ? 0 : visit.in_shift[s];
             ++made[static_cast<std::size_t>(v)];
         }
-        judged.timetables[s] = std::move(*table);
     }
     for (std::size_t v = 0; v < made.size(); ++v) {
         if (made[v] > 1) {

@@ -32,6 +32,14 @@ struct Judgement {
 };
 [[nodiscard]] Judgement judge(Week const& week, Plan const& plan);
 
+// One shift alone: `price` is of its driving, its hours and when it makes its visits.
+struct ShiftJudgement {
+    Price price = 0;
+    Timetable timetable;
+    std::optional<std::string> broken;
+};
+[[nodiscard]] ShiftJudgement judge_shift(Week const& week, std::size_t shift, std::vector<int> const& route);
+
 // Each visit at its earliest. Empty: it cannot be done in that order within the shift's hours.
 [[nodiscard]] std::optional<Timetable> timetable(Week const& week, std::size_t shift,
                                                  std::vector<int> const& route);

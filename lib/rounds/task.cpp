@@ -59,13 +59,18 @@ void time_work(Task& task) {
     task.settle_minutes = settling ? settling_minutes : 0.0;
 }
 
+// What stands of it, what cannot be used at all first.
 std::string evidence_of(service::Ticket const& ticket) {
+    std::string failures, others;
     for (auto const& reason : ticket.reasons) {
         if (!reason.cleared_at) {
-            return reason.finding.text;
+            bool const fails =
+                diagnosis::condition_of(reason.finding.reason) == diagnosis::Condition::failure;
+            (fails ? failures : others) += (fails ? failures : others).empty() ? "" : "; ";
+            (fails ? failures : others) += reason.finding.text;
         }
     }
-    return {};
+    return failures + (failures.empty() || others.empty() ? "" : "; ") + others;
 }
 
 class Maker {
@@ -125,15 +130,14 @@ public:
         diagnosis::Finding finding;
         finding.reason = expected.forecast.reason;
         finding.due = expected.forecast.due;
-        auto plan =
-            service::plan_work(std::span{&finding, 1},
-                               {probe.id, probe.use, probe.membrane, fleet_.sites[probe.site].kind});
+        auto plan = service::plan_work(std::span{&finding, 1},
+                                       {probe.id, probe.use, probe.membrane, fleet_.sites[probe.site].kind});
         task.job.work = std::move(plan.work);
         task.job.parts = std::move(plan.parts);
         task.job.cautions = std::move(plan.cautions);
-        task.job.evidence = fmt::format("{} is expected between {} and {}",
-                                        work_text(diagnosis::to_word(expected.forecast.reason)),
-                                        day_text(expected.forecast.earliest), day_text(expected.forecast.latest));
+        task.job.evidence = fmt::format(
+            "{} is expected between {} and {}", work_text(diagnosis::to_word(expected.forecast.reason)),
+            day_text(expected.forecast.earliest), day_text(expected.forecast.latest));
         time_work(task);
         task.late_a_day = std::llround(fleet_.rounds.late_price_next_visit * 1e6);
         task.due_day = day_from_monday(expected.forecast.due);
@@ -199,9 +203,11 @@ private:
         return {};
     }
 
-    // Of a planned ticket whose day has not passed, the day and the person. Returns why there can be no visit.
+    // Of a planned ticket whose day has not passed, the day and the person. Returns why there can be no
+    // visit.
     std::string promise(service::Ticket const& ticket, Task& task) const {
-        if (!ticket.planned_for || sys_days{*ticket.planned_for} < std::chrono::floor<std::chrono::days>(asked_.now) ||
+        if (!ticket.planned_for ||
+            sys_days{*ticket.planned_for} < std::chrono::floor<std::chrono::days>(asked_.now) ||
             sys_days{*ticket.planned_for} < monday_) {
             return {};  // nobody came: it is planned like any other
         }
@@ -221,8 +227,8 @@ private:
         return {};
     }
 
-    // Narrows the task to the first time of the rest of the week at which the probe is in use. Returns why there
-    // is none.
+    // Narrows the task to the first time of the rest of the week at which the probe is in use. Returns why
+    // there is none.
     std::string keep_in_use(fleet::ProbeIndex index, Task& task) const {
         auto const& probe = fleet_.probes[index];
         auto from = std::max(Timestamp{monday_}, asked_.now);
@@ -241,7 +247,8 @@ private:
             last = absence;
         }
         if (from >= end()) {
-            return last->until == Timestamp::max() ? "out of use" : "out of use until " + day_text(last->until);
+            return last->until == Timestamp::max() ? "out of use"
+                                                   : "out of use until " + day_text(last->until);
         }
         task.from = last ? std::optional{from} : std::nullopt;
         task.until = until;

@@ -250,8 +250,8 @@ TEST_CASE("a visit that somebody promised is made on that day by that person, an
               std::string{"t2 2026-12-03;"}.size());
     }
     SECTION("a day that has passed binds nobody") {
-        CHECK(visit_to(made(fleet, asked_for("2026-W49", "2026-12-04T05:00:00Z", {planned})), "a").find("2026-12-04") !=
-              std::string::npos);
+        CHECK(visit_to(made(fleet, asked_for("2026-W49", "2026-12-04T05:00:00Z", {planned})), "a")
+                  .find("2026-12-04") != std::string::npos);
     }
     SECTION("another week's is left to that week, and a stranger's is told") {
         planned.planned_for = parse_date("2026-12-09");
@@ -332,8 +332,8 @@ TEST_CASE("hours are those on the wall, in the week in which clocks change too",
     auto& access = fleet.sites[0].access;
     access.windows = {};
     auto const [week, day, opens] = GENERATE(table<std::string, std::size_t, std::string>(
-        {{"2026-W13", 4, "2026-03-27T10:00:00Z"},      // Friday before clocks go forward
-         {"2026-W13", 6, "2026-03-29T09:00:00Z"},      // the Sunday on which they do
+        {{"2026-W13", 4, "2026-03-27T10:00:00Z"},  // Friday before clocks go forward
+         {"2026-W13", 6, "2026-03-29T09:00:00Z"},  // the Sunday on which they do
          {"2026-W14", 0, "2026-03-30T09:00:00Z"},
          {"2026-W43", 5, "2026-10-24T09:00:00Z"},
          {"2026-W43", 6, "2026-10-25T10:00:00Z"}}));  // the Sunday on which they go back

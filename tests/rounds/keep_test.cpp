@@ -66,7 +66,8 @@ TEST_CASE("work that is done leaves a gap, and nobody is told another hour for i
     }
 }
 
-TEST_CASE("a day that has begun stays as told, and what is done there is not asked for twice", "[rounds][keep]") {
+TEST_CASE("a day that has begun stays as told, and what is done there is not asked for twice",
+          "[rounds][keep]") {
     auto const fleet = small_estate();
     std::vector const tickets{ticket_at("a", Urgency::now)};
     auto const before = published(fleet, tickets);

@@ -10,12 +10,22 @@ import html.parser
 import json
 import pathlib
 import shutil
+import signal
+import socket
 import subprocess
 import sys
 import tempfile
+import time
 import unittest
+import urllib.error
+import urllib.request
 
 import icalendar
+
+try:
+    import vobject
+except ImportError:
+    vobject = None
 
 PROGRAM = sys.argv.pop(1)
 
@@ -145,6 +155,16 @@ class Round(unittest.TestCase):
         for line in self.paper(".ics").split(b"\r\n"):
             self.assertLessEqual(len(line), 75)
 
+    @unittest.skipUnless(vobject, "needs python3-vobject")
+    def test_a_third_parser_reads_the_same_appointment(self):
+        calendar = vobject.readOne(self.paper(".ics").decode("utf-8"))
+        event = calendar.vevent
+        self.assertEqual(event.uid.value, "2026-W49-pond@probekeeper")
+        self.assertEqual(event.location.value, "1 Mill Lane; by the weir")
+        stop = json.loads(self.paper(".json"))["technicians"][0]["days"][0]["stops"][0]
+        self.assertEqual(event.dtend.value.strftime("%Y-%m-%dT%H:%M:%S.000Z"), stop["leave"])
+        calendar.validate()
+
     def test_the_sheet_is_well_formed_and_holds_the_users_words_as_text(self):
         sheet = Texts()
         sheet.feed(self.paper(".html").decode("utf-8"))
@@ -197,6 +217,120 @@ class Round(unittest.TestCase):
             self.assertIn("2026-W49", done.stderr)
         done = self.run_program("round", "--week", "2026-W49", "--to", str(self.path / "nowhere"), code=1)
         self.assertIn("cannot be written", done.stderr)
+
+
+def free_port():
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return s.getsockname()[1]
+
+
+class Served:
+    """The daemon over a copy of the store, with a port of its own."""
+
+    def __init__(self, folder, store):
+        self.path = pathlib.Path(folder)
+        shutil.copy(store, self.path / "store.db")
+        self.port = free_port()
+        (self.path / "config.toml").write_text(CONFIG + f'[http]\nlisten = "127.0.0.1:{self.port}"\n')
+        self.start()
+
+    def start(self):
+        self.log = open(self.path / "log", "a", encoding="utf-8")
+        self.daemon = subprocess.Popen([PROGRAM, "run", "--config", str(self.path / "config.toml")], stderr=self.log)
+        self.until(lambda: self.ask("/v1/health"))
+
+    def stop(self):
+        self.daemon.send_signal(signal.SIGTERM)
+        code = self.daemon.wait(60)
+        self.log.close()
+        assert code == 0, code
+
+    @staticmethod
+    def until(holds, seconds=60):
+        deadline = time.monotonic() + seconds
+        while time.monotonic() < deadline:
+            try:
+                if result := holds():
+                    return result
+            except (OSError, urllib.error.HTTPError):
+                pass
+            time.sleep(0.05)
+        raise AssertionError("not within a minute")
+
+    def raw(self, path, body=None, media="application/json"):
+        request = urllib.request.Request(f"http://127.0.0.1:{self.port}{path}", body, {"Content-Type": media} if body else {})
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            return answer.read()
+
+    def ask(self, path, body=None, media="application/json"):
+        return json.loads(self.raw(path, body, media))
+
+
+def stamp(unix_s):
+    return time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime(unix_s))
+
+
+def sequences(calendar):
+    return {str(event["UID"]): (int(event["SEQUENCE"]), str(event["STATUS"]))
+            for event in icalendar.Calendar.from_ical(calendar).walk("VEVENT")}
+
+
+class OverHttp(unittest.TestCase):
+    def setUp(self):
+        self.folder = tempfile.TemporaryDirectory()
+        self.served = Served(self.folder.name, Round.path / "store.db")
+
+    def tearDown(self):
+        self.served.stop()
+        self.folder.cleanup()
+
+    @classmethod
+    def setUpClass(cls):
+        Round.setUpClass()
+
+    @classmethod
+    def tearDownClass(cls):
+        Round.tearDownClass()
+
+    def test_what_people_were_told_outlives_a_restart_and_gives_way_as_little_as_possible(self):
+        served = self.served
+        week = "/v1/rounds/" + time.strftime("%G-W%V", time.gmtime(time.time() + 14 * 86400))
+        planned = served.ask(week)
+        self.assertEqual((planned["published_at"], planned["revision"], planned["planning"]), (None, 0, None))
+        self.assertIn("TENTATIVE", served.raw(week + ".ics").decode())
+        published = served.ask(week + "/publish", b'{"by": "office"}')
+        self.assertEqual((published["revision"], published["differs"], published["moved"]), (1, False, []))
+        self.assertEqual(served.ask(week + "/publish", b"{}"), published)  # nothing new: nothing is published
+
+        served.stop()
+        served.start()
+        again = served.ask(week)
+        for member in ("published_at", "revision", "technicians", "differs", "not_reached"):
+            self.assertEqual(again[member], published[member], member)
+
+        # A reference check far off opens a ticket on the other probe.
+        now = int(time.time())
+        rows = [f"{stamp(at)},pond-b,{8.5 + (at * 37 % 101) / 400:.3f},12.0" for at in range(now - 36 * 3600, now - 60, 60)]
+        served.raw("/v1/readings", "\n".join(["time,probe,do_mg_l,temperature_c", *rows, ""]).encode(), "text/csv")
+        served.ask("/v1/probes/pond-b/service-records", json.dumps(
+            {"time": stamp(now - 7200), "kind": "reference_check", "reference_mg_l": 3.0, "probe_mg_l": 9.0, "by": "x"}).encode())
+        served.until(lambda: any(t["probe"] == "pond-b" and t["state"] == "open" for t in served.ask("/v1/tickets")["items"]))
+        changed = served.until(lambda: (made := served.ask(week))["planning"] is None and made)
+        probes = {job["probe"] for t in changed["technicians"] for day in t["days"] for stop in day["stops"] for job in stop["jobs"]}
+        self.assertEqual(probes, {"pond-a", "pond-b"})
+        self.assertLessEqual(len(changed["moved"]), 2)
+        self.assertTrue(changed["differs"] or changed["revision"] == 1)
+
+        anew = served.ask(week + "/replan", b"{}")
+        self.assertEqual((anew["published_at"], anew["revision"], anew["differs"]), (None, 2, True))
+        told = served.ask(week + "/publish", b"{}")
+        self.assertEqual((told["revision"], told["differs"]), (2, False))
+        self.assertIsNotNone(told["published_at"])
+        states = sequences(served.raw(week + ".ics"))
+        self.assertTrue(all(status in ("CONFIRMED", "CANCELLED") for _, status in states.values()), states)
+        self.assertIn("pond-b", served.raw(week + ".html").decode())
+        self.assertIn("pond-b", served.raw(week + ".csv").decode())
 
 
 if __name__ == "__main__":
