@@ -20,7 +20,7 @@ namespace {
 // How late the newest of a site may be handed on: half of what an event may take to reach who listens.
 constexpr std::chrono::milliseconds look_every{50};
 constexpr Millis stale_longest = std::chrono::minutes{1};
-constexpr std::chrono::seconds outages_every{5};
+constexpr std::chrono::milliseconds outages_every{500};
 
 api::Refusal unavailable(std::string message) {
     return {api::Refusal::Kind::unavailable, std::move(message), {}, {}};
@@ -417,9 +417,11 @@ api::Answer<service::KeptRecord> Keeper::take_voiding(std::string const& probe, 
     changes.tickets = book.voided(record.record, by, why, at);
     changes.answers = kept(keep ? keep(record) : std::nullopt, at);
     forget_from(changes, site_index, record.record.time);
+    changes.notices = notices_about(changes.tickets);
     auto const tickets = changes.tickets;
     if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
         book = before;
+        not_told(before, tickets);
         log_->error("event=voiding_not_stored record={} why=\"{}\"", number, stored.error().message);
         return unavailable("the voiding could not be stored; nothing has changed");
     }

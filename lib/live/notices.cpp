@@ -1,6 +1,7 @@
 #include "live/notices.h"
 
 #include <algorithm>
+#include <set>
 
 #include "live/tell.h"
 #include "notify/mail.h"
@@ -33,7 +34,11 @@ void Notices::start(fleet::NoticeSettings const& settings, store::Writer& writer
             transport = std::make_unique<notify::Mail>(settings);
             break;
         case fleet::Way::mqtt: {
-            auto broker = std::make_unique<notify::Mqtt>(settings, log_);
+            std::set<std::string> probes;
+            for (auto const& probe : fleet_->probes) {
+                probes.insert(fleet_->sites[probe.site].id + "/" + probe.id);
+            }
+            auto broker = std::make_unique<notify::Mqtt>(settings, std::move(probes), log_);
             brokers_.push_back(broker.get());
             transport = std::move(broker);
             break;

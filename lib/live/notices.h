@@ -37,7 +37,7 @@ public:
     [[nodiscard]] std::vector<store::Notice> about(service::Ticket const& ticket);
     // The condition of a probe as it stands.
     void show_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at);
-    // The messages about lines and sites that fell silent or answer again. To be called every few seconds.
+    // The messages about lines and sites that fell silent or answer again. To be called about twice a second.
     [[nodiscard]] std::vector<store::Notice> about_outages(Board const& board);
 
     // New messages are in the store.

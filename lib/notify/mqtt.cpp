@@ -13,6 +13,7 @@
 #include <memory>
 #include <mutex>
 #include <optional>
+#include <set>
 #include <stdexcept>
 #include <thread>
 
@@ -90,8 +91,9 @@ struct Message {
 // stay as the retained one. Its own loops are not used: they give up where the first connection is refused,
 // and wait by select(), which knows no descriptor from 1024 on.
 struct Mqtt::Running {
-    Running(fleet::NoticeSettings s, std::shared_ptr<spdlog::logger> l)
+    Running(fleet::NoticeSettings s, std::set<std::string> k, std::shared_ptr<spdlog::logger> l)
         : settings{std::move(s)},
+          known{std::move(k)},
           log{std::move(l)},
           broker{broker_of(settings.address)},
           password{settings.password_file ? read_secret(*settings.password_file) : std::string{}} {
@@ -148,6 +150,9 @@ struct Mqtt::Running {
             m, [](mosquitto*, void* self, int id, int code, mosquitto_property const*) {
                 static_cast<Running*>(self)->on_published(id, code);
             });
+        mosquitto_message_callback_set(m, [](mosquitto*, void* self, mosquitto_message const* message) {
+            static_cast<Running*>(self)->on_condition(*message);
+        });
         return fresh;
     }
 
@@ -260,8 +265,19 @@ struct Mqtt::Running {
         }
         log->info("event=mqtt_connected notice={}", settings.id);
         publish(topic("status"), online, true, 0);
+        mosquitto_subscribe(client.get(), nullptr, topic("condition/#").c_str(), qos);
         for (auto const& [to, document] : all) {
             publish(to, document, true, 0);
+        }
+    }
+
+    // What the broker keeps of conditions comes back here. Nobody would ever change that of a probe that has
+    // left.
+    void on_condition(mosquitto_message const& message) {
+        auto const begin = topic("condition/");
+        std::string const from = message.topic;
+        if (message.payloadlen > 0 && from.starts_with(begin) && !known.contains(from.substr(begin.size()))) {
+            publish(from, {}, true, 0);
         }
     }
 
@@ -296,6 +312,7 @@ struct Mqtt::Running {
     static constexpr std::uint64_t last_words = 1;
 
     fleet::NoticeSettings settings;
+    std::set<std::string> known;
     std::shared_ptr<spdlog::logger> log;
     Broker broker;
     std::string password;
@@ -318,8 +335,8 @@ struct Mqtt::Running {
     std::thread thread;
 };
 
-Mqtt::Mqtt(fleet::NoticeSettings settings, std::shared_ptr<spdlog::logger> log)
-    : running_{std::make_unique<Running>(std::move(settings), std::move(log))} {}
+Mqtt::Mqtt(fleet::NoticeSettings settings, std::set<std::string> probes, std::shared_ptr<spdlog::logger> log)
+    : running_{std::make_unique<Running>(std::move(settings), std::move(probes), std::move(log))} {}
 
 Mqtt::~Mqtt() = default;
 

@@ -8,6 +8,7 @@
 #include <spdlog/logger.h>
 
 #include <memory>
+#include <set>
 #include <string>
 
 #include "fleet/notice.h"
@@ -17,9 +18,10 @@ namespace probekeeper::notify {
 
 class Mqtt final : public Transport {
 public:
+    // `probes` are those of today, each "SITE/PROBE": what the broker keeps of others is taken away.
     // Connects in the background and again whenever the connection is lost. Throws std::runtime_error where
     // the library or the password file fails.
-    Mqtt(fleet::NoticeSettings settings, std::shared_ptr<spdlog::logger> log);
+    Mqtt(fleet::NoticeSettings settings, std::set<std::string> probes, std::shared_ptr<spdlog::logger> log);
     // Says "offline" where it can, and disconnects.
     ~Mqtt() override;
 

@@ -305,10 +305,10 @@ class Notices(common.Running):
         common.until("the broker listens", listens)
         return process
 
-    def listen(self, port, topic, count):
+    def listen(self, port, topic, count, seconds=20):
         """The first `count` messages below `topic`, as {topic: text}."""
         done = subprocess.run(["mosquitto_sub", "-h", "127.0.0.1", "-p", str(port), "-t", topic, "-v", "-q", "1",
-                               "-C", str(count), "-W", "20"], capture_output=True, text=True, timeout=30, check=False)
+                               "-C", str(count), "-W", str(seconds)], capture_output=True, text=True, timeout=30, check=False)
         return dict(line.split(" ", 1) for line in done.stdout.splitlines())
 
     def mqtt(self, port, version):
@@ -318,6 +318,8 @@ class Notices(common.Running):
     def check_mqtt(self, version):
         port = common.free_port()
         self.broker(port)
+        gone = "plant/probes/condition/site/gone"
+        subprocess.run(["mosquitto_pub", "-h", "127.0.0.1", "-p", str(port), "-t", gone, "-r", "-m", "{}"], check=True)
         self.run_with(self.mqtt(port, version))
 
         def conditions():
@@ -328,6 +330,8 @@ class Notices(common.Running):
             return len(told) == 2 and told == shown
         common.until("MQTT and HTTP say the same of both probes", conditions)
         self.assertEqual(self.listen(port, "plant/probes/status", 1), {"plant/probes/status": "online"})
+        common.until("what was kept of a probe that left is gone", lambda: self.listen(
+            port, gone, 1, seconds=2) == {})
         waiting = subprocess.Popen(["mosquitto_sub", "-h", "127.0.0.1", "-p", str(port), "-t", "plant/probes/notice/#",
                                     "-C", "1", "-W", "20"], stdout=subprocess.PIPE, text=True)
         self.addCleanup(waiting.stdout.close)
