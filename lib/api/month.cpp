@@ -16,8 +16,8 @@ std::optional<std::chrono::year_month> month_of(Call const& call) {
     }
     auto const first = parse_date(*text + "-01");
     if (!first) {
-        throw bad_parameter("month", fmt::format("month is {}; it must be a month such as 2026-03",
-                                                 document::shown(*text)));
+        throw bad_parameter(
+            "month", fmt::format("month is {}; it must be a month such as 2026-03", document::shown(*text)));
     }
     return std::chrono::year_month{first->year(), first->month()};
 }

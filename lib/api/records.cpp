@@ -60,13 +60,14 @@ Response add_service_record(Call const& call, Backend& backend) {
     if (!record) {
         throw invalid_fields(record.error());
     }
-    auto const taken = value_of(call, backend.add_record(*record, keep<TakenRecord>(call, 201, &written_taken)));
+    auto const taken =
+        value_of(call, backend.add_record(*record, keep<TakenRecord>(call, 201, &written_taken)));
     return json_response(written(taken), 201);
 }
 
 Response add_service_records(Call const& call, Backend& backend) {
-    auto const sheet = value_of(
-        call, backend.add_records(call.text, call.caller.sites, keep<RecordSheet>(call, 200, &written_sheet)));
+    auto const sheet = value_of(call, backend.add_records(call.text, call.caller.sites,
+                                                          keep<RecordSheet>(call, 200, &written_sheet)));
     return json_response(written_sheet(sheet));
 }
 

@@ -157,9 +157,8 @@ void SiteDiagnosis::follow_use(std::size_t place, std::int64_t at_ms, Listener& 
     if (absent && state.absent_since_ms == 0) {
         telling_service(place, at_ms, listener, [&] { leave_use(state, to_unix_ms(last->from)); });
     } else if (!absent && state.absent_since_ms != 0) {
-        telling_service(place, at_ms, listener, [&] {
-            return_to_use(state, last != nullptr ? to_unix_ms(last->until) : at_ms);
-        });
+        telling_service(place, at_ms, listener,
+                        [&] { return_to_use(state, last != nullptr ? to_unix_ms(last->until) : at_ms); });
     }
 }
 

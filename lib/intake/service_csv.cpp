@@ -105,9 +105,10 @@ std::string read_number(std::size_t column, std::string_view cell, Record& recor
 
 std::string read_cell(std::size_t column, std::string_view cell, fleet::Fleet const& fleet, Record& record) {
     if (column == unnamed) {
-        return cell.empty() ? std::string{}
-                            : fmt::format("{} stands in a column without a name: give it its name in the header row",
-                                          shown(cell));
+        return cell.empty()
+                   ? std::string{}
+                   : fmt::format("{} stands in a column without a name: give it its name in the header row",
+                                 shown(cell));
     }
     if (column >= first_unread) {
         return {};
@@ -125,7 +126,8 @@ std::string read_cell(std::size_t column, std::string_view cell, fleet::Fleet co
     }
     if (names[column] == "time") {
         if (cell.empty()) {
-            return "column time: is empty, and a row counts only when it says when the work was done, such as "
+            return "column time: is empty, and a row counts only when it says when the work was done, such "
+                   "as "
                    "2026-03-01T06:00:00Z";
         }
         auto const time = parse_time_cell(cell);

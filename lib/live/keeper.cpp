@@ -372,6 +372,13 @@ api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::Ticke
     return done.value();
 }
 
+api::Answer<std::vector<api::TakenRecord>> Keeper::add_records(
+    std::vector<service::Record> const& records, bool repeats_are_known,
+    api::Keep<std::vector<api::TakenRecord>> const& keep) {
+    return on_thread<api::Answer<std::vector<api::TakenRecord>>>(
+        [&] { return take_records(records, repeats_are_known, keep); });
+}
+
 void Keeper::forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const {
     changes.rewinds.push_back({fleet_->sites[site].id, from});
 }

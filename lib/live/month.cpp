@@ -1,5 +1,7 @@
 // What is known of a month at a site, gathered out of the store.
 #include <algorithm>
+#include <iterator>
+#include <map>
 
 #include "live/backend.h"
 #include "pipeline/setup_of.h"
@@ -28,7 +30,8 @@ api::Refusal unreadable() {
 }
 
 // In a gap nothing was known, whatever was known before it.
-std::vector<ConditionChange> with_gaps(std::vector<ConditionChange> const& told, std::vector<Gap> const& gaps) {
+std::vector<ConditionChange> with_gaps(std::vector<ConditionChange> const& told,
+                                       std::vector<Gap> const& gaps) {
     std::vector<ConditionChange> out;
     auto current = diagnosis::Condition::unknown;
     std::size_t next = 0;
@@ -74,7 +77,7 @@ std::vector<T> all_pages(Ask const& ask) {
 }
 
 service::ReportedProbe reported(store::Reader& reader, fleet::Probe const& probe,
-                                       service::ReportSource const& source, std::vector<Gap> gaps) {
+                                service::ReportSource const& source, std::vector<Gap> gaps) {
     service::ReportedProbe out;
     out.id = probe.id;
     out.location = probe.location;
@@ -99,10 +102,11 @@ service::ReportedProbe reported(store::Reader& reader, fleet::Probe const& probe
 }
 
 service::ReportSource gathered(store::Reader& reader, fleet::Fleet const& fleet, fleet::SiteIndex index,
-                                      service::ReportSource source) {
+                               service::ReportSource source) {
     auto const told = reader.out_of_use().value();
     std::vector<Gap> downtimes;
-    for (auto const& downtime : reader.downtimes(source.from).value()) {
+    auto const not_running = reader.downtimes(source.from).value();
+    for (auto const& downtime : not_running) {
         downtimes.push_back({downtime.stopped_at, downtime.started_at});
     }
     std::map<std::string, service::Position> positions;
@@ -125,7 +129,8 @@ service::ReportSource gathered(store::Reader& reader, fleet::Fleet const& fleet,
         std::move(of_one.begin(), of_one.end(), std::back_inserter(records));
     }
     service::Instruments const instruments{pipeline::configured_serials(fleet), records};
-    for (auto& life : service::membrane_lives(records, instruments, positions, source.tickets, source.now)) {
+    auto lives = service::membrane_lives(records, instruments, positions, source.tickets, source.now);
+    for (auto& life : lives) {
         if (life.site == source.site) {
             source.lives.push_back(std::move(life));
         }

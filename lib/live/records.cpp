@@ -67,17 +67,20 @@ public:
             add_of_site(other, site, of_site);
         }
         std::vector<service::Record> visit;
-        std::copy_if(of_site.begin(), of_site.end(), std::back_inserter(visit), [&](service::Record const& r) {
-            return r.probe == record.probe && service::of_one_visit(r, record);
-        });
+        std::copy_if(of_site.begin(), of_site.end(), std::back_inserter(visit),
+                     [&](service::Record const& r) {
+                         return r.probe == record.probe && service::of_one_visit(r, record);
+                     });
         auto const around = service::around(record, of_site, seen_around(site, record.time),
                                             instruments_->serial_at(record.probe, record.time));
         taken.questions = service::questions_about(record, around);
-        taken.still_to_do = service::still_to_do(record, visit, keeper_.fleet_->probes[probe].limits.background_mg_l);
+        taken.still_to_do =
+            service::still_to_do(record, visit, keeper_.fleet_->probes[probe].limits.background_mg_l);
     }
 
 private:
-    void add_of_site(service::Record const& record, fleet::SiteIndex site, std::vector<service::Record>& out) const {
+    void add_of_site(service::Record const& record, fleet::SiteIndex site,
+                     std::vector<service::Record>& out) const {
         auto const probe = keeper_.fleet_->find_probe(record.probe);
         if (probe && keeper_.fleet_->probes[*probe].site == site) {
             out.push_back(record);
@@ -89,7 +92,8 @@ private:
         for (auto const probe : keeper_.sites_[site]->pipeline.probes()) {
             auto const& id = keeper_.fleet_->probes[probe].id;
             auto changes =
-                keeper_.reader_.service_changes(id, time - service::one_visit, time + service::one_visit).value();
+                keeper_.reader_.service_changes(id, time - service::one_visit, time + service::one_visit)
+                    .value();
             if (!changes.empty()) {
                 seen[id] = std::move(changes);
             }
@@ -103,20 +107,15 @@ private:
     std::optional<service::Instruments> instruments_;
 };
 
-api::Answer<std::vector<api::TakenRecord>> Keeper::add_records(
-    std::vector<service::Record> const& records, bool repeats_are_known,
-    api::Keep<std::vector<api::TakenRecord>> const& keep) {
-    return on_thread<api::Answer<std::vector<api::TakenRecord>>>(
-        [&] { return take_records(records, repeats_are_known, keep); });
-}
-
 std::optional<api::Refusal> Keeper::refuse(service::Record const& record, Timestamp now) const {
     if (!fleet_->find_probe(record.probe)) {
         return api::Refusal{api::Refusal::Kind::not_found, "there is no probe " + record.probe, {}, {}};
     }
     if (record.time > now + furthest_ahead) {
         return api::Refusal{api::Refusal::Kind::invalid,
-                            "a record is of work that has been done: its time lies ahead", "time", {}};
+                            "a record is of work that has been done: its time lies ahead",
+                            "time",
+                            {}};
     }
     return std::nullopt;
 }
@@ -144,9 +143,9 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
         api::TakenRecord one;
         auto const earlier = std::find_if(taken.begin(), taken.end(),
                                           [&](api::TakenRecord const& t) { return t.kept.record == record; });
-        auto const* known = !repeats_are_known         ? nullptr
+        auto const* known = !repeats_are_known       ? nullptr
                             : earlier != taken.end() ? &earlier->kept
-                                                       : surroundings.same(record);
+                                                     : surroundings.same(record);
         one.repeated = known != nullptr;
         if (known != nullptr) {
             one.kept = *known;
@@ -159,7 +158,8 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
         surroundings.ask(one);
         taken.push_back(std::move(one));
     }
-    std::stable_sort(fresh.begin(), fresh.end(), [](auto const& a, auto const& b) { return a.time < b.time; });
+    std::stable_sort(fresh.begin(), fresh.end(),
+                     [](auto const& a, auto const& b) { return a.time < b.time; });
     for (auto const& record : fresh) {
         auto const site = fleet_->probes[*fleet_->find_probe(record.probe)].site;
         auto& pipeline = sites_[site]->pipeline;

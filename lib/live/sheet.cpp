@@ -28,10 +28,11 @@ std::string refusal_of(service::Record const& record, std::vector<std::string> c
 }
 
 api::Refusal too_many() {
-    return {api::Refusal::Kind::invalid,
-            fmt::format("a sheet may have {} rows; send it in parts, the same row again does no harm", most_rows),
-            "rows",
-            {}};
+    return {
+        api::Refusal::Kind::invalid,
+        fmt::format("a sheet may have {} rows; send it in parts, the same row again does no harm", most_rows),
+        "rows",
+        {}};
 }
 
 // The rows in the order of the sheet, each with what became of it.
@@ -41,19 +42,22 @@ api::RecordSheet sheet_of(std::vector<Row> refused, std::vector<std::uint64_t> c
     for (std::size_t i = 0; i < taken.size(); ++i) {
         sheet.rows.push_back({lines[i], taken[i], {}});
     }
-    std::sort(sheet.rows.begin(), sheet.rows.end(), [](Row const& a, Row const& b) { return a.line < b.line; });
+    std::sort(sheet.rows.begin(), sheet.rows.end(),
+              [](Row const& a, Row const& b) { return a.line < b.line; });
     return sheet;
 }
 
 }  // namespace
 
-api::Answer<api::RecordSheet> take_sheet(std::string const& csv, std::vector<std::string> const& only, Timestamp now,
-                                         fleet::Fleet const& fleet, Keeper& keeper,
+api::Answer<api::RecordSheet> take_sheet(std::string const& csv, std::vector<std::string> const& only,
+                                         Timestamp now, fleet::Fleet const& fleet, Keeper& keeper,
                                          api::Keep<api::RecordSheet> const& keep) {
     std::vector<Row> refused;
     intake::CsvOptions options;
     options.max_bad_rows = most_rows;
-    options.bad_row = [&](intake::BadRow const& row) { refused.push_back({row.line, std::nullopt, row.message}); };
+    options.bad_row = [&](intake::BadRow const& row) {
+        refused.push_back({row.line, std::nullopt, row.message});
+    };
     std::vector<intake::ServiceRow> rows;
     try {
         rows = intake::read_service_rows(std::make_unique<std::istringstream>(csv), fleet, options);

@@ -11,8 +11,9 @@
 namespace probekeeper::live {
 
 // See api::Backend::add_records. Work that lies ahead of `now` is refused by its row.
-[[nodiscard]] api::Answer<api::RecordSheet> take_sheet(std::string const& csv, std::vector<std::string> const& only,
-                                                       Timestamp now, fleet::Fleet const& fleet, Keeper& keeper,
+[[nodiscard]] api::Answer<api::RecordSheet> take_sheet(std::string const& csv,
+                                                       std::vector<std::string> const& only, Timestamp now,
+                                                       fleet::Fleet const& fleet, Keeper& keeper,
                                                        api::Keep<api::RecordSheet> const& keep);
 
 }  // namespace probekeeper::live

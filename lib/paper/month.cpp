@@ -37,8 +37,9 @@ th { background: #eee; } td.n { text-align: right; white-space: nowrap; } td.t {
 .notice { border: 1.5px solid #111; padding: 2mm 3mm; margin: 3mm 0; }
 )";
 
-constexpr std::array<std::string_view, 12> months{"January", "February", "March",     "April",   "May",      "June",
-                                                  "July",    "August",   "September", "October", "November", "December"};
+constexpr std::array<std::string_view, 12> months{"January",   "February", "March",    "April",
+                                                  "May",       "June",     "July",     "August",
+                                                  "September", "October",  "November", "December"};
 
 // Never 100 % nor 0 % of what is not quite so.
 std::string percent(double share) {
@@ -96,7 +97,8 @@ private:
         add("<h1>{}</h1><p>{}{}{}. Days and hours are those of {}.</p>\n", escaped_markup(name()), month_name(),
             facts_.address.empty() ? "" : " · ", escaped_markup(facts_.address), escaped_markup(facts_.time_zone));
         if (!report_.complete) {
-            add("<p class=\"notice\"><b>This month is not over.</b> It is told up to {}.</p>\n", local(report_.until));
+            add("<p class=\"notice\"><b>This month is not over.</b> It is told up to {}.</p>\n",
+                local(report_.until));
         }
     }
 
@@ -126,7 +128,8 @@ private:
         add_box(in_use > 1e-9 ? percent(all.good / in_use) : "–", "of the time in use known to be good");
         add_box(in_use > 1e-9 ? percent(all.unknown / in_use) : "–", "of it unknown");
         add_box(fmt::format("{} / {}", opened, ended), "tickets opened / ended");
-        add_box(std::to_string(report_.work.size()), report_.work.size() == 1 ? "piece of work" : "pieces of work");
+        add_box(std::to_string(report_.work.size()),
+                report_.work.size() == 1 ? "piece of work" : "pieces of work");
         add_box(std::to_string(membranes), membranes == 1 ? "membrane used" : "membranes used");
         out_ += "</div>\n";
     }
@@ -134,8 +137,8 @@ private:
     void add_legend() {
         out_ += "<p class=\"legend quiet\">";
         for (auto const condition :
-             {Condition::good, Condition::maintenance_required, Condition::out_of_specification, Condition::failure,
-              Condition::function_check, Condition::unknown}) {
+             {Condition::good, Condition::maintenance_required, Condition::out_of_specification,
+              Condition::failure, Condition::function_check, Condition::unknown}) {
             add("<span>{} {}</span>", legend_box(condition), spoken(to_word(condition)));
         }
         add("<span>{} out of use</span></p>\n", legend_box(Condition::unknown, true));
@@ -152,7 +155,8 @@ private:
             add("<article><h3>{} <small>{}</small></h3>{}", escaped_markup(probe.id), escaped_markup(probe.location),
                 condition_strip(probe.spans, days_));
             auto const& t = probe.time;
-            add("<p class=\"quiet\">Could be judged for <b>{}</b> of the time, and was good for <b>{}</b>. Unknown {}",
+            add("<p class=\"quiet\">Could be judged for <b>{}</b> of the time, and was good for <b>{}</b>. "
+                "Unknown {}",
                 percent(t.judged()), percent(t.good), percent(t.unknown));
             add_share("maintenance required", t.maintenance_required);
             add_share("out of specification", t.out_of_specification);
@@ -172,7 +176,8 @@ private:
     void add_checks() {
         out_ += "<h2>Checks</h2>\n";
         out_ +=
-            "<p class=\"quiet\">Response tests are found in the probe's own readings; T90 is how long it takes to show "
+            "<p class=\"quiet\">Response tests are found in the probe's own readings; T90 is how long it "
+            "takes to show "
             "nine tenths of a change, at 20 °C. Hollow dots were set aside and not used.</p>\n";
         for (auto const& probe : report_.probes) {
             add("<article><h3>{} <small>{}</small></h3>", escaped_markup(probe.id), checks_of(probe));
@@ -188,12 +193,14 @@ private:
                                ? std::string{"no response test: nothing says how quick it was"}
                                : fmt::format("{} response test{}, {} used", p.response_tests,
                                              p.response_tests == 1 ? "" : "s", p.response_tests_used);
-        auto const t90 = p.first_t90_s && p.last_t90_s && p.response_tests_used > 1
-                             ? fmt::format("; T90 {:.0f} s at first, {:.0f} s at last", *p.first_t90_s, *p.last_t90_s)
-                         : p.last_t90_s ? fmt::format("; T90 {:.0f} s", *p.last_t90_s)
-                                        : std::string{};
-        return fmt::format("{}{}; {} calibration{}, {} check{} against a reference", tests, t90, p.calibrations,
-                           p.calibrations == 1 ? "" : "s", p.reference_checks, p.reference_checks == 1 ? "" : "s");
+        auto const t90 =
+            p.first_t90_s && p.last_t90_s && p.response_tests_used > 1
+                ? fmt::format("; T90 {:.0f} s at first, {:.0f} s at last", *p.first_t90_s, *p.last_t90_s)
+            : p.last_t90_s ? fmt::format("; T90 {:.0f} s", *p.last_t90_s)
+                           : std::string{};
+        return fmt::format("{}{}; {} calibration{}, {} check{} against a reference", tests, t90,
+                           p.calibrations, p.calibrations == 1 ? "" : "s", p.reference_checks,
+                           p.reference_checks == 1 ? "" : "s");
     }
 
     void add_tickets() {
@@ -208,14 +215,17 @@ private:
         }
         add("{}<p class=\"quiet\">A ring is an end; an arrow goes on.</p>", stretches(lines, days_));
         out_ +=
-            "<table><thead><tr><th>ticket</th><th>probe</th><th>opened</th><th>why</th><th>state</th><th>how it "
+            "<table><thead><tr><th>ticket</th><th>probe</th><th>opened</th><th>why</th><th>state</th><th>how "
+            "it "
             "ended</th></tr></thead><tbody>\n";
         for (auto const& t : report_.tickets) {
             add("<tr><td>{}</td><td>{}</td><td class=\"t\">{}</td><td>{}</td><td>{}{}</td><td>{}</td></tr>\n",
                 escaped_markup(t.id), escaped_markup(t.probe), local(t.opened_at),
                 escaped_markup(fmt::format("{}", fmt::join(t.reasons, "; "))), to_word(t.state),
                 t.ended_at ? "<br>" + local(*t.ended_at) : "",
-                !t.how.empty() ? escaped_markup(t.how) : t.ended_at ? "nothing is noted" : "it goes on");
+                !t.how.empty() ? escaped_markup(t.how)
+                : t.ended_at   ? "nothing is noted"
+                               : "it goes on");
         }
         out_ += "</tbody></table>\n";
     }
@@ -232,7 +242,8 @@ private:
         }
         out_ += stretches(marks, days_);
         out_ +=
-            "<table><thead><tr><th>when</th><th>probe</th><th>what</th><th>by</th><th>note</th></tr></thead><tbody>\n";
+            "<table><thead><tr><th>when</th><th>probe</th><th>what</th><th>by</th><th>note</th></tr></"
+            "thead><tbody>\n";
         for (auto const& w : report_.work) {
             add("<tr><td class=\"t\">{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n", local(w.at),
                 escaped_markup(w.probe), spoken(service::to_word(w.kind)), escaped_markup(w.by), escaped_markup(w.note));
@@ -254,10 +265,14 @@ private:
     }
 
     void add_what_it_means() {
-        add("<h2>How to read this</h2><p class=\"quiet\"><b>Good</b> is said only of a probe whose response was tested "
-            "within its time and that shows no fault. <b>Unknown</b> is neither good nor bad: nothing tested the probe, "
-            "its readings did not come, or it was not watched. <b>Verified</b> says that the response is restored after "
-            "the work; how accurate a probe is, only a check against a reference says.</p><p class=\"quiet\">Made {}.</p>"
+        add("<h2>How to read this</h2><p class=\"quiet\"><b>Good</b> is said only of a probe whose response "
+            "was tested "
+            "within its time and that shows no fault. <b>Unknown</b> is neither good nor bad: nothing tested "
+            "the probe, "
+            "its readings did not come, or it was not watched. <b>Verified</b> says that the response is "
+            "restored after "
+            "the work; how accurate a probe is, only a check against a reference says.</p><p "
+            "class=\"quiet\">Made {}.</p>"
             "\n",
             local(facts_.made_at));
     }

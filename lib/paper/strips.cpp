@@ -53,7 +53,8 @@ public:
         return left + (width - left - right) * (whole > 0.0 ? part / whole : 0.0);
     }
 
-    // With the days below, by the place's own calendar: a line at each, a number at the first and every fifth.
+    // With the days below, by the place's own calendar: a line at each, a number at the first and every
+    // fifth.
     [[nodiscard]] std::string svg(std::string_view what) {
         std::string axis;
         auto const first = days_.zone.day_of(days_.from);
@@ -68,8 +69,8 @@ public:
                            "<line x1=\"{0:.1f}\" x2=\"{0:.1f}\" y1=\"0\" y2=\"{1:.1f}\" stroke=\"{2}\"/>", at,
                            height_ + (named ? 4.0 : 0.0), named ? "#999" : "#ddd");
             if (named) {
-                fmt::format_to(std::back_inserter(axis), "<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>", at + 2.0,
-                               height_ + 12.0, day);
+                fmt::format_to(std::back_inserter(axis), "<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>",
+                               at + 2.0, height_ + 12.0, day);
             }
         }
         if (days_.told_until < days_.until) {
@@ -104,13 +105,14 @@ std::string shortened(std::string_view name) {
 std::string patterns() {
     constexpr std::string_view pattern =
         "<pattern id=\"{}\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\"><rect width=\"6\" "
-        "height=\"6\" fill=\"{}\"/><path d=\"{}\" stroke=\"#333\" stroke-width=\"{}\" fill=\"none\"/></pattern>";
+        "height=\"6\" fill=\"{}\"/><path d=\"{}\" stroke=\"#333\" stroke-width=\"{}\" "
+        "fill=\"none\"/></pattern>";
     auto const one = [&](std::string_view id, std::string_view ground, std::string_view path, double stroke) {
         return fmt::format(fmt::runtime(pattern), id, ground, path, stroke);
     };
-    return "<svg class=\"defs\" aria-hidden=\"true\"><defs>" +
-           one("maintenance", "#f3dfae", "M0 3H6", 1.0) + one("specification", "#eeb9a0", "M0 3H6M3 0V6", 1.0) +
-           one("check", "#c9dcf0", "M3 0V6", 1.0) + one("unknown", "#fff", "M-1 1L1 -1M0 6L6 0M5 7L7 5", 0.7) +
+    return "<svg class=\"defs\" aria-hidden=\"true\"><defs>" + one("maintenance", "#f3dfae", "M0 3H6", 1.0) +
+           one("specification", "#eeb9a0", "M0 3H6M3 0V6", 1.0) + one("check", "#c9dcf0", "M3 0V6", 1.0) +
+           one("unknown", "#fff", "M-1 1L1 -1M0 6L6 0M5 7L7 5", 0.7) +
            one("out-of-use", "#fff", "M3 3h.1", 1.2) + "</defs></svg>\n";
 }
 
@@ -126,12 +128,14 @@ std::string condition_strip(std::vector<service::ConditionSpan> const& spans, Da
     Strip strip{days, height};
     for (auto const& span : spans) {
         double const from = strip.x(span.from), until = strip.x(span.until);
-        strip.put("<rect x=\"{:.2f}\" y=\"1\" width=\"{:.2f}\" height=\"{:.0f}\" fill=\"{}\"><title>{}</title></rect>",
-                  from, std::max(until - from, 0.4), height - 2.0, fill_of(span.condition, span.out_of_use),
-                  span.out_of_use ? "out of use" : spoken(to_word(span.condition)));
+        strip.put(
+            "<rect x=\"{:.2f}\" y=\"1\" width=\"{:.2f}\" height=\"{:.0f}\" "
+            "fill=\"{}\"><title>{}</title></rect>",
+            from, std::max(until - from, 0.4), height - 2.0, fill_of(span.condition, span.out_of_use),
+            span.out_of_use ? "out of use" : spoken(to_word(span.condition)));
     }
-    strip.put("<rect x=\"{:.1f}\" y=\"1\" width=\"{:.1f}\" height=\"{:.0f}\" fill=\"none\" stroke=\"#333\"/>", left,
-              strip.x(days.told_until) - left, height - 2.0);
+    strip.put("<rect x=\"{:.1f}\" y=\"1\" width=\"{:.1f}\" height=\"{:.0f}\" fill=\"none\" stroke=\"#333\"/>",
+              left, strip.x(days.told_until) - left, height - 2.0);
     return strip.svg("condition over the month");
 }
 
@@ -148,17 +152,19 @@ std::string test_strip(std::vector<service::MonthTest> const& tests, Days const&
         return height - margin - (height - 2.0 * margin) * std::clamp(value / scale, 0.0, 1.0);
     };
     if (most > 0.0) {
-        strip.put("<text x=\"{0:.0f}\" y=\"{1:.1f}\" text-anchor=\"end\">{2:.0f} s</text><line x1=\"{3:.0f}\" "
-                  "x2=\"{4:.0f}\" y1=\"{5:.1f}\" y2=\"{5:.1f}\" stroke=\"#999\" stroke-dasharray=\"1 3\"/>",
-                  left - 4.0, y(most) + 4.0, most, left, width - right, y(most));
+        strip.put(
+            "<text x=\"{0:.0f}\" y=\"{1:.1f}\" text-anchor=\"end\">{2:.0f} s</text><line x1=\"{3:.0f}\" "
+            "x2=\"{4:.0f}\" y1=\"{5:.1f}\" y2=\"{5:.1f}\" stroke=\"#999\" stroke-dasharray=\"1 3\"/>",
+            left - 4.0, y(most) + 4.0, most, left, width - right, y(most));
         strip.put("<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">0 s</text>", left - 4.0, y(0.0) + 4.0);
     }
     for (auto const& test : tests) {
         if (!std::isfinite(test.t90_20_s)) {
             continue;
         }
-        strip.put("<circle cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"{}\" fill=\"{}\" stroke=\"#333\" stroke-width=\".6\"/>",
-                  strip.x(test.at), y(test.t90_20_s), test.used ? "1.8" : "1.6", test.used ? "#333" : "#fff");
+        strip.put(
+            "<circle cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"{}\" fill=\"{}\" stroke=\"#333\" stroke-width=\".6\"/>",
+            strip.x(test.at), y(test.t90_20_s), test.used ? "1.8" : "1.6", test.used ? "#333" : "#fff");
     }
     strip.put("<line x1=\"{0:.0f}\" x2=\"{1:.0f}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\" stroke=\"#333\"/>", left,
               width - right, y(0.0));
@@ -176,21 +182,24 @@ std::string stretches(std::vector<Stretch> const& lines, Days const& days) {
     auto const middle = [&](std::size_t i) { return row * (static_cast<double>(i) + 0.5); };
     Strip strip{days, row * static_cast<double>(std::max<std::size_t>(names.size(), 1))};
     for (std::size_t i = 0; i < names.size(); ++i) {
-        strip.put("<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}<title>{}</title></text>", left - 6.0,
-                  middle(i) + 3.5, shortened(names[i]), escaped_markup(names[i]));
+        strip.put("<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}<title>{}</title></text>",
+                  left - 6.0, middle(i) + 3.5, shortened(names[i]), escaped_markup(names[i]));
     }
     for (auto const& line : lines) {
-        double const y = middle(static_cast<std::size_t>(std::find(names.begin(), names.end(), line.name) - names.begin()));
+        double const y = middle(
+            static_cast<std::size_t>(std::find(names.begin(), names.end(), line.name) - names.begin()));
         double const from = strip.x(line.from), until = strip.x(line.until.value_or(days.told_until));
         if (line.until && *line.until == line.from) {
             strip.put("<path d=\"M{:.1f} {:.1f}l4 4l-4 4l-4 -4z\" fill=\"#333\"/>", from, y - 4.0);
             continue;
         }
-        strip.put("<line x1=\"{0:.1f}\" x2=\"{1:.1f}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\" stroke=\"#333\" "
-                  "stroke-width=\"4\"/>",
-                  from, std::max(until, from + 1.5), y);
+        strip.put(
+            "<line x1=\"{0:.1f}\" x2=\"{1:.1f}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\" stroke=\"#333\" "
+            "stroke-width=\"4\"/>",
+            from, std::max(until, from + 1.5), y);
         if (line.until) {
-            strip.put("<circle cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"4\" fill=\"#fff\" stroke=\"#333\"/>", until, y);
+            strip.put("<circle cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"4\" fill=\"#fff\" stroke=\"#333\"/>", until,
+                      y);
         } else {
             strip.put("<path d=\"M{:.1f} {:.1f}l7 5l-7 5z\" fill=\"#333\"/>", until, y - 5.0);
         }
@@ -208,12 +217,13 @@ std::string bars(std::vector<Bar> const& bars) {
     double y = 0.0;
     for (auto const& bar : bars) {
         double const length = (width - at - 60.0) * bar.count / most;
-        fmt::format_to(std::back_inserter(body),
-                       "<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}</text><rect x=\"{:.0f}\" y=\"{:.1f}\" "
-                       "width=\"{:.1f}\" height=\"12\" fill=\"#888\" stroke=\"#333\"/><text x=\"{:.1f}\" "
-                       "y=\"{:.1f}\">{}</text>",
-                       at - 6.0, y + 13.0, escaped_markup(bar.name), at, y + 3.0, length, at + length + 6.0, y + 13.0,
-                       bar.count);
+        fmt::format_to(
+            std::back_inserter(body),
+            "<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}</text><rect x=\"{:.0f}\" y=\"{:.1f}\" "
+            "width=\"{:.1f}\" height=\"12\" fill=\"#888\" stroke=\"#333\"/><text x=\"{:.1f}\" "
+            "y=\"{:.1f}\">{}</text>",
+            at - 6.0, y + 13.0, escaped_markup(bar.name), at, y + 3.0, length, at + length + 6.0, y + 13.0,
+            bar.count);
         y += row;
     }
     return fmt::format(

@@ -29,7 +29,8 @@ struct Days {
 // T90 of response tests: filled dots were used, hollow ones set aside. Its scale stands at the left.
 [[nodiscard]] std::string test_strip(std::vector<service::MonthTest> const& tests, Days const& days);
 
-// A line from `from` to `until` (none: it goes on), or a mark where both are one. Those of one name share a row.
+// A line from `from` to `until` (none: it goes on), or a mark where both are one. Those of one name share a
+// row.
 struct Stretch {
     std::string name;
     Timestamp from{};

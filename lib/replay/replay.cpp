@@ -135,7 +135,8 @@ private:
         if (!request_.service) {
             return;
         }
-        rows_ = intake::read_service_rows(intake::opened(*request_.service), fleet_, csv_options(*request_.service));
+        rows_ = intake::read_service_rows(intake::opened(*request_.service), fleet_,
+                                          csv_options(*request_.service));
         std::vector<service::KeptRecord> kept;
         for (auto const& row : rows_) {
             kept.push_back({static_cast<std::int64_t>(row.line), row.record, {}, {}, {}});

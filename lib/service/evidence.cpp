@@ -161,7 +161,8 @@ bool ask(Ticket& ticket, Diagnosis const& d) {
 bool prove(Ticket& ticket, Diagnosis const& d) {
     auto const by = std::string{daemon_name};
     auto const note_proof = [&](bool is_restored, std::string const& text) {
-        ticket.proof = Proof{d.at, serviced_at(ticket).value_or(d.at), is_restored, text, figures_of(ticket, d)};
+        ticket.proof =
+            Proof{d.at, serviced_at(ticket).value_or(d.at), is_restored, text, figures_of(ticket, d)};
     };
     if (auto const wrong = still_wrong(ticket, d)) {
         note_proof(false, *wrong);

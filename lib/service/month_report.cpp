@@ -54,8 +54,8 @@ void append(std::vector<ConditionSpan>& spans, Month const& month, ConditionSpan
 }
 
 // While the probe was out of use, nothing else counts.
-void append_around(std::vector<ConditionSpan>& spans, Month const& month, std::vector<Absence> const& absences,
-                   ConditionSpan span) {
+void append_around(std::vector<ConditionSpan>& spans, Month const& month,
+                   std::vector<Absence> const& absences, ConditionSpan span) {
     for (auto const& absence : absences) {
         auto const from = std::clamp(absence.from, span.from, span.until);
         auto const until = std::clamp(absence.until, span.from, span.until);
@@ -70,7 +70,8 @@ void append_around(std::vector<ConditionSpan>& spans, Month const& month, std::v
 
 std::vector<ConditionSpan> spans_of(ReportedProbe const& probe, Month const& month) {
     std::vector<ConditionSpan> spans;
-    ConditionSpan span{month.from, month.from, Condition::unknown, false};  // before the first nothing was known
+    ConditionSpan span{month.from, month.from, Condition::unknown,
+                       false};  // before the first nothing was known
     for (auto const& change : probe.conditions) {
         span.until = std::clamp(change.at, span.from, month.until);
         append_around(spans, month, probe.absences, span);

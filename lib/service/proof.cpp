@@ -60,8 +60,7 @@ std::string compared(Ticket const& ticket, Reason reason, std::optional<Quantity
 
 // Whether work of this kind was done in the last visit: history has it by its word, then the note.
 bool is_work(HistoryEntry const& entry, Work kind) {
-    return entry.state == State::serviced && entry.by != daemon_name &&
-           entry.note.starts_with(to_word(kind));
+    return entry.state == State::serviced && entry.by != daemon_name && entry.note.starts_with(to_word(kind));
 }
 
 bool did(Ticket const& ticket, Timestamp last_work, Work kind) {
@@ -235,7 +234,8 @@ std::optional<std::string> still_wrong(Ticket const& ticket, Diagnosis const& no
 std::optional<std::string> asks_for(Ticket const& ticket, Diagnosis const& now) {
     auto const work = serviced_at(ticket);
     if (work && awaits_calibration(ticket, now, *work, proof_wait)) {
-        return "nothing tells that the new membrane was calibrated: record its calibration, or calibrate it in "
+        return "nothing tells that the new membrane was calibrated: record its calibration, or calibrate it "
+               "in "
                "air";
     }
     if (!work || now.at < *work + tests_wait) {

@@ -22,7 +22,8 @@ inline constexpr std::string_view daemon_name = "probekeeperd";
 // "response restored" with the figures before and after, where nothing of the ticket stands any more and a
 // response test since the work says that the probe is quick enough. Not within twelve hours of the work: a
 // finding takes up to six hours of sure evidence to be raised again, so an earlier silence proves nothing.
-// Not before a background that was wrong has been seen right, nor while a new membrane awaits its calibration.
+// Not before a background that was wrong has been seen right, nor while a new membrane awaits its
+// calibration.
 [[nodiscard]] std::optional<std::string> restored(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
 // What is wrong after the work, as a sentence: a reason raised since; or one from before it that is still
@@ -37,7 +38,8 @@ inline constexpr std::string_view daemon_name = "probekeeperd";
 // sent; after a week without proof either way, what would bring it. Empty before.
 [[nodiscard]] std::optional<std::string> asks_for(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
-// What was wrong on the ticket, and T90 in any case: before the work and, where it has been seen since, after.
+// What was wrong on the ticket, and T90 in any case: before the work and, where it has been seen since,
+// after.
 [[nodiscard]] std::vector<ProofFigure> figures_of(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
 }  // namespace probekeeper::service

@@ -47,14 +47,15 @@ std::string wrong_probe(Record const& record, Around const& around) {
 }
 
 // While it was in somebody's hands. Settling follows from records as well, and is no sign of handling.
-void add_handling(std::string const& probe, std::vector<diagnosis::ServiceChange> const& changes, Timestamp from,
-                  Timestamp until, std::vector<HandlingSeen>& out) {
+void add_handling(std::string const& probe, std::vector<diagnosis::ServiceChange> const& changes,
+                  Timestamp from, Timestamp until, std::vector<HandlingSeen>& out) {
     for (std::size_t i = 0; i < changes.size(); ++i) {
         if (changes[i].state != diagnosis::ServiceState::in_hand) {
             continue;
         }
         // One that goes on has been seen up to where it was last known.
-        auto const end = i + 1 < changes.size() ? changes[i + 1].at : std::max(changes[i].known, changes[i].at);
+        auto const end =
+            i + 1 < changes.size() ? changes[i + 1].at : std::max(changes[i].known, changes[i].at);
         if (changes[i].at < until && end > from) {
             out.push_back({probe, changes[i].at, end});
         }
@@ -85,18 +86,18 @@ Around around(Record const& record, std::span<Record const> others, ServiceChang
 std::vector<std::string> still_to_do(Record const& record, std::span<Record const> visit,
                                      double background_limit_mg_l) {
     std::vector<std::string> wanted;
-    bool const calibrated = std::any_of(visit.begin(), visit.end(), [](Record const& r) {
-        return r.kind == Work::air_calibration;
-    });
+    bool const calibrated = std::any_of(visit.begin(), visit.end(),
+                                        [](Record const& r) { return r.kind == Work::air_calibration; });
     if (record.kind == Work::membrane_change && !calibrated) {
         wanted.emplace_back(
-            "no calibration of this visit is recorded: calibrate the new membrane in air once it is at rest, and "
+            "no calibration of this visit is recorded: calibrate the new membrane in air once it is at rest, "
+            "and "
             "record that");
     }
     if (record.dry_zero_mg_l && std::abs(*record.dry_zero_mg_l) > background_limit_mg_l) {
-        wanted.push_back(
-            fmt::format("it was left reading {:.2f} mg/L dry, and at most {:.2f} is right: clean the cathode again",
-                        *record.dry_zero_mg_l, background_limit_mg_l));
+        wanted.push_back(fmt::format(
+            "it was left reading {:.2f} mg/L dry, and at most {:.2f} is right: clean the cathode again",
+            *record.dry_zero_mg_l, background_limit_mg_l));
     }
     return wanted;
 }

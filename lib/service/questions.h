@@ -48,8 +48,8 @@ using ServiceChanges = std::map<std::string, std::vector<diagnosis::ServiceChang
 
 // What the visit still wants, by what is recorded of it so far, a sentence each: a calibration after a new
 // membrane; a clean cathode where the dry zero, as left, lies beyond `background_limit_mg_l`. `visit`: the
-// records of this probe of the same visit, with or without `record` itself. Of what the readings want after it
-// the diagnosis tells.
+// records of this probe of the same visit, with or without `record` itself. Of what the readings want after
+// it the diagnosis tells.
 [[nodiscard]] std::vector<std::string> still_to_do(Record const& record, std::span<Record const> visit,
                                                    double background_limit_mg_l);
 

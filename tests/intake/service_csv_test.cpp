@@ -99,7 +99,8 @@ TEST_CASE("a service file without its columns, or with too many bad rows, is ref
     CHECK_THROWS_AS(read("time,probe,kind\nx,tank-1,moved\n", 0), TooManyBadRows);
 }
 
-TEST_CASE("columns that only people read are left out, and so are those that a spreadsheet adds", "[intake]") {
+TEST_CASE("columns that only people read are left out, and so are those that a spreadsheet adds",
+          "[intake]") {
     auto const result = read(
         "week,site,time,probe,location,kind,why_now,air_percent,,\n"
         "2026-W49,saltmarsh,1000,tank-1,\"inlet, left\",air_calibration,slow,104,,\n"

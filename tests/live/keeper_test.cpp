@@ -2,6 +2,7 @@
 #include "live/keeper.h"
 
 #include <catch2/catch.hpp>
+#include <cmath>
 
 #include "live/estate.h"
 

@@ -1,4 +1,5 @@
-// The customer's page: what it says, that it says it in the site's own days, and that no text of a user's breaks it.
+// The customer's page: what it says, that it says it in the site's own days, and that no text of a user's
+// breaks it.
 #include "paper/month.h"
 
 #include <catch2/catch.hpp>
@@ -14,7 +15,9 @@ using diagnosis::Condition;
 
 namespace {
 
-Timestamp at(std::string const& text) { return *parse_rfc3339(text); }
+Timestamp at(std::string const& text) {
+    return *parse_rfc3339(text);
+}
 
 // October at a place that puts its clocks back on the 25th.
 struct October {
@@ -33,9 +36,10 @@ struct October {
         service::ProbeMonth probe;
         probe.id = "tank-1";
         probe.location = "inlet \"left\"";
-        probe.spans = {{report.from, at("2026-10-20T00:00:00Z"), Condition::good, false},
-                       {at("2026-10-20T00:00:00Z"), at("2026-10-22T00:00:00Z"), Condition::maintenance_required, false},
-                       {at("2026-10-22T00:00:00Z"), report.until, Condition::unknown, false}};
+        probe.spans = {
+            {report.from, at("2026-10-20T00:00:00Z"), Condition::good, false},
+            {at("2026-10-20T00:00:00Z"), at("2026-10-22T00:00:00Z"), Condition::maintenance_required, false},
+            {at("2026-10-22T00:00:00Z"), report.until, Condition::unknown, false}};
         probe.time.good = 0.6;
         probe.time.maintenance_required = 0.06;
         probe.time.unknown = 0.34;
@@ -76,7 +80,10 @@ TEST_CASE("the page says what was owed, in the site's own days and hours", "[pap
     CHECK_THAT(page, Contains("October 2026"));
     CHECK_THAT(page, Contains("2026-10-24 13:30"));  // summer
     CHECK_THAT(page, Contains("2026-10-26 12:00"));  // winter
-    CHECK_THAT(page, Contains("Could be judged for <b>66.0 %</b> of the time, and was good for <b>60.0 %</b>. Unknown 34.0 %"));
+    CHECK_THAT(
+        page,
+        Contains(
+            "Could be judged for <b>66.0 %</b> of the time, and was good for <b>60.0 %</b>. Unknown 34.0 %"));
     CHECK_THAT(page, Contains("2 response tests, 2 used; T90 60 s at first, 44 s at last"));
     CHECK_THAT(page, Contains("response restored: T90 92 s before, 41 s after"));
     CHECK_THAT(page, Contains("membrane change"));
@@ -88,7 +95,8 @@ TEST_CASE("no text of a user's is markup, and the page neither runs nor loads an
     auto const page = October{}.page();
     CHECK_THAT(page, Contains("Saltmarsh &lt;hatchery&gt;") && Contains("Tide Lane 1 &amp; 2") &&
                          Contains("inlet &quot;left&quot;") && Contains("it&#39;s done"));
-    for (auto const* forbidden : {"<script", "<hatchery", "http://", "https://", "<img", "<link", " src=", " href="}) {
+    for (auto const* forbidden :
+         {"<script", "<hatchery", "http://", "https://", "<img", "<link", " src=", " href="}) {
         CAPTURE(forbidden);
         CHECK_THAT(page, !Contains(forbidden));
     }

@@ -278,9 +278,10 @@ TEST_CASE("a week without a response test asks for a lift, once", "[service][pro
     }
 }
 
-TEST_CASE("a new membrane of which nothing tells that it was calibrated is asked for, and sends somebody only when "
-          "a week's sheets must be back",
-          "[service][proof]") {
+TEST_CASE(
+    "a new membrane of which nothing tells that it was calibrated is asked for, and sends somebody only when "
+    "a week's sheets must be back",
+    "[service][proof]") {
     auto tickets = serviced();
     tickets.consider(probe(), diagnosed(3.1));
     auto waiting = after(4.0, 41.0);

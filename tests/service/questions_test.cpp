@@ -65,7 +65,8 @@ TEST_CASE("a serial that is not in the position is asked about, unless it was ju
     CHECK(questions_about(record, around).empty());
 }
 
-TEST_CASE("handling is what the readings show in hand around the record, and settling is none", "[service][questions]") {
+TEST_CASE("handling is what the readings show in hand around the record, and settling is none",
+          "[service][questions]") {
     using diagnosis::ServiceState;
     auto const change = [](double day, ServiceState state) {
         return diagnosis::ServiceChange{at_day(day), at_day(day + 0.002), state};
@@ -74,7 +75,8 @@ TEST_CASE("handling is what the readings show in hand around the record, and set
     seen["tank-2"] = {change(4.0, ServiceState::in_hand), change(4.01, ServiceState::in_service),
                       change(5.02, ServiceState::in_hand), change(5.03, ServiceState::in_service)};
     seen["tank-3"] = {change(5.0, ServiceState::settling), change(5.02, ServiceState::awaiting_calibration)};
-    std::vector<Record> const others{work(5.01, Work::membrane_change, "tank-1"), work(5.1, Work::inspection, "tank-4"),
+    std::vector<Record> const others{work(5.01, Work::membrane_change, "tank-1"),
+                                     work(5.1, Work::inspection, "tank-4"),
                                      work(6.0, Work::inspection, "tank-5")};
     auto const found = around(work(5.0), others, seen, "A");
     REQUIRE(found.seen.size() == 1);
