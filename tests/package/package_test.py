@@ -27,49 +27,16 @@ DAEMON = os.path.join(BUILD, "daemon", "probekeeperd")
 sys.argv[1] = DAEMON  # for run_test, whose helpers are used here
 sys.path.insert(0, os.path.join(ROOT, "tests", "system"))
 import run_test  # noqa: E402
+from bare import BareMachine, make_bare_system, pack, run, skip_sanitizers  # noqa: E402
 from run_test import curl, free_port, until  # noqa: E402
 
-SKIPPED = 77
-BARE = os.environ.get("PROBEKEEPER_BARE_ROOT", "/var/tmp/probekeeper-bookworm")
-MIRROR = "http://deb.debian.org/debian"
 CONFIG = "/etc/probekeeper/probekeeper.toml"
 STORE = "/var/lib/probekeeper/probekeeper.db"
 
 
-def skip(why):
-    print(f"skipped: {why}")
-    sys.exit(SKIPPED)
-
-
-def run(*command, **more):
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900, **more)
-    if done.returncode != 0:
-        raise AssertionError(f"{command}: {done.returncode}\n{done.stdout[-3000:]}\n{done.stderr[-3000:]}")
-    return done.stdout
-
-
-def bare_system():
-    if os.geteuid() != 0:
-        skip("only root can make and enter another root")
-    for tool in ("debootstrap", "dpkg-deb", "cpack", "curl", "sqlite3"):
-        if not shutil.which(tool):
-            skip(f"{tool} is not here")
-    made = os.path.join(BARE, ".made")  # written last: one that was cut short is made anew
-    if not os.path.exists(made):
-        shutil.rmtree(BARE, ignore_errors=True)
-        done = subprocess.run(["debootstrap", "--variant=minbase", "bookworm", BARE, MIRROR], capture_output=True,
-                              text=True, check=False)
-        if done.returncode != 0:
-            skip(f"no bare Debian can be made: {done.stdout[-300:]}")
-        with open(made, "w", encoding="ascii"):
-            pass
-    os.makedirs(BARE + "-archives/partial", exist_ok=True)
-
-
 def packed(folder):
     """The package of the build, and one of an older version with the same contents."""
-    run("cpack", "-G", "DEB", "-B", folder, cwd=BUILD)
-    package, = (os.path.join(folder, name) for name in os.listdir(folder) if name.endswith(".deb"))
+    package = pack(BUILD, folder)
     older = os.path.join(folder, "older")
     run("dpkg-deb", "--raw-extract", package, older)
     with open(os.path.join(older, "DEBIAN", "control"), encoding="utf-8") as file:
@@ -78,64 +45,6 @@ def packed(folder):
         file.write(re.sub(r"(?m)^Version: .*$", "Version: 0.0.1", control))
     run("dpkg-deb", "--root-owner-group", "--build", older, older + ".deb")
     return package, older + ".deb"
-
-
-class BareMachine:
-    """A bare Debian 12 of this test alone."""
-
-    def __init__(self, folder):
-        self.mounts = []
-        self.root = os.path.join(folder, "root")
-        for name in ("root", "upper", "work"):
-            os.makedirs(os.path.join(folder, name))
-        done = subprocess.run(["mount", "-t", "overlay", "overlay", "-o",
-                               f"lowerdir={BARE},upperdir={folder}/upper,workdir={folder}/work", self.root],
-                              capture_output=True, text=True, check=False)
-        if done.returncode == 0:
-            self.mounts.append(self.root)
-        else:
-            os.rmdir(self.root)
-            run("cp", "-a", BARE, self.root)
-        for kind, source, place in (("proc", "proc", "/proc"), ("bind", "/dev", "/dev"),
-                                    ("bind", BARE + "-archives", "/var/cache/apt/archives")):
-            command = ["mount", "-t", kind] if kind != "bind" else ["mount", "--bind"]
-            if subprocess.run([*command, source, self.at(place)], capture_output=True, check=False).returncode == 0:
-                self.mounts.append(self.at(place))
-        shutil.copy("/etc/resolv.conf", self.at("/etc/resolv.conf"))
-        if os.path.exists("/etc/apt/apt.conf.d/proxy"):
-            shutil.copy("/etc/apt/apt.conf.d/proxy", self.at("/etc/apt/apt.conf.d/proxy"))
-
-    def end(self):
-        for place in reversed(self.mounts):
-            subprocess.run(["umount", place], check=False)
-
-    def at(self, path):
-        return self.root + path
-
-    def read(self, path):
-        with open(self.at(path), encoding="utf-8") as file:
-            return file.read()
-
-    def write(self, path, text):
-        with open(self.at(path), "w", encoding="utf-8") as file:
-            file.write(text)
-
-    def run(self, *command, expect=0):
-        done = subprocess.run(["chroot", self.root, *command], capture_output=True, text=True, check=False,
-                              timeout=900, stdin=subprocess.DEVNULL,
-                              env={"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "DEBIAN_FRONTEND": "noninteractive",
-                                   "LC_ALL": "C.UTF-8", "HOME": "/root"})
-        if done.returncode != expect:
-            raise AssertionError(f"{command}: {done.returncode}\n{done.stdout[-3000:]}\n{done.stderr[-3000:]}")
-        return done.stdout
-
-    def install(self, package):
-        shutil.copy(package, self.at("/root/probekeeper.deb"))
-        return self.run("apt-get", "-q", "install", "--yes", "--no-install-recommends", "/root/probekeeper.deb")
-
-    def owner_and_mode(self, path):
-        found = self.run("stat", "--format=%U:%G %a", path)
-        return found.strip()
 
 
 class Life(unittest.TestCase):
@@ -346,11 +255,7 @@ class Contents(unittest.TestCase):
         run("dpkg-deb", "--extract", PACKAGE, cls.root)
 
     def test_packing_again_gives_the_same_bytes(self):
-        again = os.path.join(FOLDER, "again")
-        os.makedirs(again)
-        run("cpack", "-G", "DEB", "-B", again, cwd=BUILD)
-        other = os.path.join(again, os.path.basename(PACKAGE))
-        run("cmp", PACKAGE, other)
+        run("cmp", PACKAGE, pack(BUILD, os.path.join(FOLDER, "again")))
 
     def test_everything_in_it_is_roots_and_nobody_elses_may_write(self):
         listed = run("dpkg-deb", "--contents", PACKAGE).splitlines()
@@ -429,11 +334,8 @@ def load_tests(loader, _tests, _pattern):
 
 
 if __name__ == "__main__":
-    with open(os.path.join(BUILD, "CMakeCache.txt"), encoding="utf-8") as cache:
-        if re.search(r"(?m)^PROBEKEEPER_SANITIZE:STRING=.+$", cache.read()):
-            skip("a build with sanitizers is not packed")
-    bare_system()
+    skip_sanitizers(BUILD)
+    make_bare_system()
     with tempfile.TemporaryDirectory(prefix="probekeeper-package-", dir="/var/tmp") as FOLDER:
-        os.makedirs(os.path.join(FOLDER, "packed"))
         PACKAGE, OLDER = packed(os.path.join(FOLDER, "packed"))
         unittest.main(argv=[sys.argv[0], *sys.argv[2:]], verbosity=2)
