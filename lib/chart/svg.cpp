@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <iterator>
 
+#include "base/markup.h"
 #include "chart/axis.h"
 #include "chart/chart.h"
 
@@ -14,33 +15,6 @@ namespace {
 constexpr double width = 640.0, height = 280.0;
 constexpr double left = 52.0, right = 16.0, top = 44.0, bottom = 28.0;
 constexpr double letter = 6.2;  // width of one at the labels' size, about
-
-// What XML 1.0 allows, with its own signs escaped. Malformed UTF-8 is the callers' to repair
-// (document::as_utf8).
-std::string escaped(std::string_view text) {
-    std::string out;
-    for (char const c : text) {
-        switch (c) {
-            case '&':
-                out += "&amp;";
-                break;
-            case '<':
-                out += "&lt;";
-                break;
-            case '>':
-                out += "&gt;";
-                break;
-            case '"':
-                out += "&quot;";
-                break;
-            default:
-                if (static_cast<unsigned char>(c) >= 0x20 || c == '\t' || c == '\n') {
-                    out += c;
-                }
-        }
-    }
-    return out;
-}
 
 class Drawing {
 public:
@@ -58,7 +32,7 @@ public:
             events();
         } else {
             put("<text x=\"{}\" y=\"{}\" text-anchor=\"middle\">{}</text>", width / 2.0, height / 2.0,
-                escaped(chart_.empty));
+                escaped_markup(chart_.empty));
         }
         out_ += "</svg>\n";
         return std::move(out_);
@@ -114,11 +88,11 @@ private:
         put("<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {} {}\" role=\"img\" "
             "font-family=\"sans-serif\" font-size=\"11\" fill=\"#222\">",
             width, height);
-        put("<title>{}</title>", escaped(chart_.title));
+        put("<title>{}</title>", escaped_markup(chart_.title));
         put("<rect width=\"{}\" height=\"{}\" fill=\"#fff\"/>", width, height);
         put("<text x=\"{}\" y=\"16\" font-size=\"13\" font-weight=\"bold\">{}</text>", left,
-            escaped(chart_.title));
-        put("<text x=\"{}\" y=\"16\" text-anchor=\"end\">{}</text>", left - 8.0, escaped(chart_.unit));
+            escaped_markup(chart_.title));
+        put("<text x=\"{}\" y=\"16\" text-anchor=\"end\">{}</text>", left - 8.0, escaped_markup(chart_.unit));
     }
 
     void grid() {
@@ -171,7 +145,7 @@ private:
                 left, y(l.value), width - right, l.limit ? "#a3301c" : "#555", l.limit ? 1.6 : 1.0,
                 l.limit ? "9 4" : "2 3");
             put("<text x=\"{:.1f}\" y=\"{:.1f}\" text-anchor=\"end\" fill=\"{}\">{}</text>",
-                width - right - 2.0, y(l.value) - 4.0, l.limit ? "#a3301c" : "#555", escaped(l.name));
+                width - right - 2.0, y(l.value) - 4.0, l.limit ? "#a3301c" : "#555", escaped_markup(l.name));
         }
     }
 
@@ -218,11 +192,11 @@ private:
             }
             put("<path d=\"M{:.1f} {:.1f}V{:.1f}\" stroke=\"#222\" "
                 "stroke-width=\"1.2\"><title>{}</title></path>",
-                x(e.time), top - 8.0, height - bottom, escaped(e.name));
+                x(e.time), top - 8.0, height - bottom, escaped_markup(e.name));
             double const wide = letter * static_cast<double>(e.name.size());
             double const at = std::min(x(e.time), width - right - wide);
             if (at >= free_from) {
-                put("<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>", at, top - 12.0, escaped(e.name));
+                put("<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>", at, top - 12.0, escaped_markup(e.name));
                 free_from = at + wide + letter;
             }
         }

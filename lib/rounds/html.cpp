@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <vector>
 
+#include "base/markup.h"
 #include "rounds/papers.h"
 #include "rounds/words.h"
 #include "zone/zone.h"
@@ -26,34 +27,6 @@ table { border-collapse: collapse; width: 100%; font-size: 8.5pt; } th, td { bor
 td.write { height: 9mm; min-width: 14mm; }
 .caution { border-left: 4px solid #000; padding-left: 3mm; margin: 1mm 0; font-weight: bold; }
 )";
-
-std::string escaped(std::string_view text) {
-    std::string out;
-    for (char const c : text) {
-        switch (c) {
-            case '&':
-                out += "&amp;";
-                break;
-            case '<':
-                out += "&lt;";
-                break;
-            case '>':
-                out += "&gt;";
-                break;
-            case '"':
-                out += "&quot;";
-                break;
-            case '\'':
-                out += "&#39;";
-                break;
-            default:
-                if (static_cast<unsigned char>(c) >= 0x20 || c == '\t' || c == '\n') {
-                    out += c;
-                }
-        }
-    }
-    return out;
-}
 
 std::string clock(zone::Zone const& zone, Timestamp t) {
     auto const minutes =
@@ -100,13 +73,13 @@ private:
 
     void add_day(RoundTechnician const& technician, RoundDay const& day) {
         auto const zone = zone::Zone::find(technician.time_zone).value_or(zone::Zone::utc());
-        add("<section class=\"day\"><h1>{}, {}</h1>\n", escaped(technician.name), day_text(day.date));
+        add("<section class=\"day\"><h1>{}, {}</h1>\n", escaped_markup(technician.name), day_text(day.date));
         add("<p>Leave {}, back {}. Driving {:.0f} min, work {:.0f} min. Times are {}.{}</p>\n",
             clock(zone, day.depart), clock(zone, day.home), day.drive_minutes, day.work_minutes,
-            escaped(technician.time_zone),
+            escaped_markup(technician.time_zone),
             day.with.empty() ? ""
                              : fmt::format(" <b>Together with {}.</b>",
-                                           escaped(fmt::format("{}", fmt::join(day.with, ", ")))));
+                                           escaped_markup(fmt::format("{}", fmt::join(day.with, ", ")))));
         add_load(technician);
         for (std::size_t i = 0; i < day.stops.size(); ++i) {
             add_stop(zone, i + 1, day.stops[i]);
@@ -118,19 +91,19 @@ private:
     void add_load(RoundTechnician const& technician) {
         out_ += "<h3>Load for the week</h3><ul>\n";
         for (auto const& part : technician.load) {
-            add("<li>☐ {}</li>\n", escaped(part_text(part)));
+            add("<li>☐ {}</li>\n", escaped_markup(part_text(part)));
         }
         out_ += technician.load.empty() ? "<li>no parts</li></ul>\n" : "</ul>\n";
     }
 
     void add_stop(zone::Zone const& zone, std::size_t number, RoundStop const& stop) {
-        add("<article><h2>{}. {} <small>{} to {}</small></h2>\n", number, escaped(stop.site_name),
+        add("<article><h2>{}. {} <small>{} to {}</small></h2>\n", number, escaped_markup(stop.site_name),
             clock(zone, stop.arrive), clock(zone, stop.leave));
         if (!stop.address.empty()) {
-            add("<p><b>Address:</b> {}</p>\n", escaped(stop.address));
+            add("<p><b>Address:</b> {}</p>\n", escaped_markup(stop.address));
         }
         if (!stop.access_notes.empty()) {
-            add("<p><b>Access:</b> {}</p>\n", escaped(stop.access_notes));
+            add("<p><b>Access:</b> {}</p>\n", escaped_markup(stop.access_notes));
         }
         std::vector<std::string> cautions;
         for (auto const& job : stop.jobs) {
@@ -151,7 +124,7 @@ private:
                 "allow.");
         }
         for (auto const& caution : cautions) {
-            add("<p class=\"caution\">⚠ {}</p>\n", escaped(caution));
+            add("<p class=\"caution\">⚠ {}</p>\n", escaped_markup(caution));
         }
         for (auto const& job : stop.jobs) {
             add_job(job);
@@ -160,18 +133,18 @@ private:
     }
 
     void add_job(RoundJob const& job) {
-        add("<div class=\"job\"><h3>{} <small>{}{}</small> {}</h3>\n", escaped(job.probe),
-            escaped(job.location), job.serial.empty() ? "" : ", serial " + escaped(job.serial),
+        add("<div class=\"job\"><h3>{} <small>{}{}</small> {}</h3>\n", escaped_markup(job.probe),
+            escaped_markup(job.location), job.serial.empty() ? "" : ", serial " + escaped_markup(job.serial),
             job.pulled_forward ? "<span class=\"mark\">pulled forward</span>" : "");
-        add("<p><b>Why now:</b> {}.{}</p>\n", escaped(job.why_now),
-            job.ticket.empty() ? "" : " Ticket " + escaped(job.ticket) + ".");
+        add("<p><b>Why now:</b> {}.{}</p>\n", escaped_markup(job.why_now),
+            job.ticket.empty() ? "" : " Ticket " + escaped_markup(job.ticket) + ".");
         if (!job.evidence.empty()) {
-            add("<p><b>Evidence:</b> {}</p>\n", escaped(job.evidence));
+            add("<p><b>Evidence:</b> {}</p>\n", escaped_markup(job.evidence));
         }
         out_ += settings_.chart ? settings_.chart(job.probe) : "";
         out_ += "<ol>";
         for (auto const& work : job.work) {
-            add("<li>☐ {}</li>", escaped(work_text(work)));
+            add("<li>☐ {}</li>", escaped_markup(work_text(work)));
         }
         out_ += "</ol>\n";
         if (!job.parts.empty()) {
@@ -179,7 +152,7 @@ private:
             for (auto const& part : job.parts) {
                 parts.push_back(part_text(part));
             }
-            add("<p><b>Parts:</b> {}</p>\n", escaped(fmt::format("{}", fmt::join(parts, "; "))));
+            add("<p><b>Parts:</b> {}</p>\n", escaped_markup(fmt::format("{}", fmt::join(parts, "; "))));
         }
         out_ += "</div>\n";
     }
@@ -203,13 +176,13 @@ private:
         for (auto const& stop : day.stops) {
             for (auto const& job : stop.jobs) {
                 for (auto const kind : records_of(job)) {
-                    add("<tr><td class=\"write\"></td><td>{}</td><td>{}</td>", escaped(job.probe),
+                    add("<tr><td class=\"write\"></td><td>{}</td><td>{}</td>", escaped_markup(job.probe),
                         work_text(service::to_word(kind)));
                     for (int i = 0; i < 6; ++i) {
                         out_ += "<td class=\"write\"></td>";
                     }
-                    add("<td>{}</td><td>{}</td><td class=\"write\"></td></tr>\n", escaped(job.serial),
-                        escaped(technician.technician));
+                    add("<td>{}</td><td>{}</td><td class=\"write\"></td></tr>\n", escaped_markup(job.serial),
+                        escaped_markup(technician.technician));
                 }
             }
         }
@@ -222,7 +195,7 @@ private:
         }
         out_ += "<section><h2>Not reached this week</h2><ul>\n";
         for (auto const& left : round_.not_reached) {
-            add("<li><b>{}</b> {}: {}</li>\n", escaped(left.ticket), escaped(left.probe), escaped(left.why));
+            add("<li><b>{}</b> {}: {}</li>\n", escaped_markup(left.ticket), escaped_markup(left.probe), escaped_markup(left.why));
         }
         out_ += "</ul></section>\n";
     }

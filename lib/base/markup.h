@@ -1,0 +1,13 @@
+// Text for HTML and for XML.
+#pragma once
+
+#include <string>
+#include <string_view>
+
+namespace probekeeper {
+
+// `text` as it may stand between tags and in quoted attributes of both: their signs escaped, without the control
+// characters that XML 1.0 forbids (section 2.2). Malformed UTF-8 is the callers' to repair (document::as_utf8).
+[[nodiscard]] std::string escaped_markup(std::string_view text);
+
+}  // namespace probekeeper
