@@ -52,7 +52,9 @@ std::optional<Listen> parse_listen(std::string_view text) {
         if (!ipv6(host)) {
             return std::nullopt;
         }
-    } else if (host.empty() || host.find_first_of(":[] \t/") != std::string_view::npos) {
+    } else if (host == "localhost") {
+        host = "127.0.0.1";
+    } else if (!ipv4(host)) {
         return std::nullopt;
     }
     if (!port || *port < 1 || *port > 65'535) {
@@ -68,7 +70,7 @@ bool is_loopback(std::string_view host) {
     if (auto const six = ipv6(host)) {
         return *six == *ipv6("::1");
     }
-    return host == "localhost";
+    return false;
 }
 
 bool is_network(std::string_view text) {

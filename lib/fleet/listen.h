@@ -8,15 +8,15 @@
 namespace probekeeper::fleet {
 
 struct Listen {
-    std::string host;
+    std::string host;  // a numeric address
     std::uint16_t port = 0;
 };
 
-// "127.0.0.1:8080", "[::1]:8080", "localhost:8080"; empty where it is none of these forms or the port
-// not 1..65535.
+// "127.0.0.1:8080", "[::1]:8080", or "localhost:8080", which is the first of them: another name could mean an
+// address beyond loopback, and another one tomorrow. Empty where it is none of these forms or the port not 1..65535.
 [[nodiscard]] std::optional<Listen> parse_listen(std::string_view text);
 
-// 127.0.0.0/8, ::1 and the name localhost: what nobody can reach from another machine.
+// 127.0.0.0/8 and ::1: what nobody can reach from another machine.
 [[nodiscard]] bool is_loopback(std::string_view host);
 
 // "10.1.0.0/16", "fd00::/8", or a single address.

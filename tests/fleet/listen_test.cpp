@@ -5,7 +5,7 @@
 namespace probekeeper::fleet {
 namespace {
 
-TEST_CASE("an address to listen on is a host and a port", "[fleet]") {
+TEST_CASE("an address to listen on is numeric, or localhost, and a port", "[fleet]") {
     auto const four = parse_listen("127.0.0.1:8080");
     REQUIRE(four);
     CHECK(four->host == "127.0.0.1");
@@ -13,16 +13,17 @@ TEST_CASE("an address to listen on is a host and a port", "[fleet]") {
     auto const six = parse_listen("[::1]:65535");
     REQUIRE(six);
     CHECK(six->host == "::1");
-    CHECK(parse_listen("localhost:1"));
-    for (auto const* text : {"", ":", "8080", ":8080", "host:", "host:0", "host:65536", "host:-1", "host:x",
-                             "::1:80", "[::1]", "[::1:80", "[x]:80", "a b:80", "http://host:80"}) {
+    REQUIRE(parse_listen("localhost:1"));
+    CHECK(parse_listen("localhost:1")->host == "127.0.0.1");
+    for (auto const* text : {"", ":", "8080", ":8080", "host:", "1.2.3.4:0", "1.2.3.4:65536",
+                             "1.2.3.4:-1", "1.2.3.4:x", "probes.example:80", "1.2.3:80", "::1:80", "[::1]", "[::1:80", "[x]:80", "a b:80", "http://host:80"}) {
         CAPTURE(text);
         CHECK_FALSE(parse_listen(text));
     }
 }
 
 TEST_CASE("loopback is what no other machine can reach", "[fleet]") {
-    for (auto const* host : {"127.0.0.1", "127.255.0.9", "::1", "0:0:0:0:0:0:0:1", "localhost"}) {
+    for (auto const* host : {"127.0.0.1", "127.255.0.9", "::1", "0:0:0:0:0:0:0:1"}) {
         CAPTURE(host);
         CHECK(is_loopback(host));
     }
