@@ -4,9 +4,12 @@
     events_test.py PROBEKEEPERD      exit 77: curl, chromium or python3-websockets is not here
 """
 import functools
+import http.client
 import http.server
+import json
 import math
 import os
+import socket
 import sys
 import threading
 import time
@@ -70,6 +73,7 @@ class Events(common.Running):
             self.token = self.new_token("panel", "read")
             self.headers = ["-H", "Authorization: Bearer " + self.new_token("people", "operate")]
         self.start()
+        common.until("it has begun", lambda: self.get("/probes").status == 200)
         self.browser = browser.Browser(self.at("browser"))
         self.addCleanup(self.browser.close)
 
@@ -130,6 +134,31 @@ class Events(common.Running):
 
     def test_with_a_token_a_link_opens_it_and_a_new_link_goes_on_where_it_was(self):
         self.check_resumption()
+
+    def test_a_client_that_does_not_read_is_dropped_and_the_browser_hears_everything(self):
+        ticket = self.open_a_ticket()
+        self.open_page()
+        stuck = socket.socket()
+        stuck.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        stuck.connect(("127.0.0.1", self.http))
+        self.addCleanup(stuck.close)
+        stuck.sendall(b"GET /v1/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        self.assertTrue(stuck.recv(16).startswith(b"HTTP/1.1 200"))
+        steps = 150  # each told with its whole history: some megabytes together
+        connection = http.client.HTTPConnection("127.0.0.1", self.http, timeout=30)
+        for i in range(steps):
+            connection.request("POST", f"/v1/tickets/{ticket}/visit", json.dumps({"by": "x" * 200, "outcome": "no_access"}),
+                               {"Content-Type": "application/json"})
+            answer = connection.getresponse()
+            self.assertEqual(answer.status, 200, answer.read())
+            answer.read()
+        connection.close()
+        self.until_run("every step", f"heard.filter((h) => h[1] === 'ticket').length >= {steps}")
+
+        def metrics():
+            return common.curl(f"http://127.0.0.1:{self.http}/metrics").body
+        common.until("it is dropped", lambda: "probekeeper_event_clients_dropped_total 1\n" in metrics(), 90)
+        self.assertIn("probekeeper_event_clients 1\n", metrics())
 
     def test_a_page_of_another_origin_may_not_listen(self):
         other = self.origin.replace("127.0.0.1", "localhost")
