@@ -15,19 +15,21 @@ json::array texts(std::vector<std::string> const& all) {
     return out;
 }
 
-json::object written(TakenRecord const& taken) {
+json::object written_record(service::KeptRecord const& record) { return document::to_json(record); }
+
+json::object written_taken(TakenRecord const& taken) {
     auto out = document::to_json(taken.kept);
     out["questions"] = texts(taken.questions);
     out["still_to_do"] = texts(taken.still_to_do);
     return out;
 }
 
-json::object written(RecordSheet::Row const& row) {
+json::object written_row(RecordSheet::Row const& row) {
     std::string_view const result = !row.taken ? "refused" : row.taken->repeated ? "repeated" : "kept";
     return {{"line", row.line},
             {"result", result},
             {"message", document::text_or_null(row.refused)},
-            {"record", row.taken ? json::value(written(*row.taken)) : json::value(nullptr)}};
+            {"record", row.taken ? json::value(written_taken(*row.taken)) : json::value(nullptr)}};
 }
 
 json::object written_sheet(RecordSheet const& sheet) {
@@ -36,17 +38,13 @@ json::object written_sheet(RecordSheet const& sheet) {
     for (auto const& row : sheet.rows) {
         kept += row.taken && !row.taken->repeated ? 1U : 0U;
         repeated += row.taken && row.taken->repeated ? 1U : 0U;
-        items.emplace_back(written(row));
+        items.emplace_back(written_row(row));
     }
     return {{"rows", sheet.rows.size()},
             {"kept", kept},
             {"repeated", repeated},
             {"refused", sheet.rows.size() - kept - repeated},
             {"items", std::move(items)}};
-}
-
-json::object written_taken(TakenRecord const& taken) {
-    return written(taken);
 }
 
 }  // namespace
@@ -62,7 +60,7 @@ Response add_service_record(Call const& call, Backend& backend) {
     }
     auto const taken =
         value_of(call, backend.add_record(*record, keep<TakenRecord>(call, 201, &written_taken)));
-    return json_response(written(taken), 201);
+    return json_response(written_taken(taken), 201);
 }
 
 Response add_service_records(Call const& call, Backend& backend) {
@@ -82,8 +80,8 @@ Response void_service_record(Call const& call, Backend& backend) {
     // What is no number names no record either.
     auto const number = parse_integer(call.ids[1]).value_or(0);
     auto const voided = value_of(call, backend.void_record(call.ids[0], number, by.empty() ? call.caller.name : by, why,
-                                                           keep<service::KeptRecord>(call, 200, &written)));
-    return json_response(written(voided));
+                                                           keep<service::KeptRecord>(call, 200, &written_record)));
+    return json_response(written_record(voided));
 }
 
 }  // namespace probekeeper::api
