@@ -22,7 +22,7 @@ struct Answering : Estate {
         start();
         readers.emplace(folder / "s.db", 2);
         backend.emplace("1", *writer, *readers, clock, folder / "s.db", events, commits);
-        backend->use({board, keeper, nullptr, {}});
+        backend->use({board, keeper, nullptr, {}, nullptr, {}});
     }
     ~Answering() { backend->use({}); }
 
