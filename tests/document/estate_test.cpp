@@ -65,7 +65,7 @@ TEST_CASE("a ticket is written as the interface shows it, in its order", "[docum
             R"(],"work":["wipe_membrane","lift_test"],"meanwhile":"Readings settle right but late.",)"
             R"("parts":[{"part":"membrane","kind":"cap-25um","quantity":1},{"part":"o_ring","quantity":1}],)"
             R"("cautions":["Slippery."],"history":[{"at":"2026-03-01T06:00:00.000Z","state":"open",)"
-            R"("by":"probekeeperd","note":null}]})");
+            R"("by":"probekeeperd","note":null}],"proof":null})");
 }
 
 TEST_CASE("a probe shows what is configured, how it is, and its newest reading", "[document]") {
