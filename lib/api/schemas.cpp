@@ -134,8 +134,8 @@ constexpr std::array documents{
     Members{"Closing", "by:S found:Found note!:S?"},
     Members{"Round",
             "week:S published_at:T? revision:I differs:B technicians:*RoundTechnician not_reached:*NotReached "
-            "moved:*MovedVisit price:N bound:N? cut_short:B made_at:T planning:Planning?"},
-    Members{"Planning", "share:N"},
+            "moved:*MovedVisit price:N bound:N? cut_short:B made_at:T planning:RoundPlanning?"},
+    Members{"RoundPlanning", "share:N"},
     Members{"RoundTechnician",
             "technician:S name:S? time_zone:S days:*RoundDay joins:*JoinedDay load:*Part"},
     Members{"JoinedDay", "date:S technician:S"},

@@ -95,7 +95,12 @@ std::string key_of(service::LifeStatistics const& s) {
 }
 
 template <typename T, typename KeyOf>
-api::Page<T> page_by_key(std::vector<T> const& all, api::PageRequest const& page, KeyOf const& key_of) {
+api::Answer<api::Page<T>> page_by_key(std::vector<T> const& all, api::PageRequest const& page, KeyOf const& key_of) {
+    bool const known = !page.after || std::any_of(all.begin(), all.end(),
+                                                  [&](T const& item) { return key_of(item) == *page.after; });
+    if (!known) {
+        return api::Refusal{Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+    }
     return api::page_by_id<T>(
         all, page, key_of, [](T const&) { return true; }, [](T const& item) { return item; });
 }

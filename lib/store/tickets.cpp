@@ -11,7 +11,10 @@ namespace {
 
 // The row of the ticket itself; gives its key.
 std::int64_t upsert(Database& db, service::Ticket const& t) {
+    // Texts are bound where they lie, and must lie there until the query has run.
     auto const found = t.found ? std::optional{to_word(*t.found)} : std::nullopt;
+    auto const planned_for = t.planned_for ? std::optional{to_text(*t.planned_for)} : std::nullopt;
+    auto const proof_text = t.proof ? std::optional<std::string_view>{t.proof->text} : std::nullopt;
     Query query{
         db,
         "INSERT INTO tickets (site_id, number, probe_key, state, urgency, opened_at_ms, updated_at_ms, "
@@ -37,7 +40,7 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         t.updated_at,
         t.due,
         t.postponed_until,
-        t.planned_for ? std::optional{to_text(*t.planned_for)} : std::nullopt,
+        planned_for,
         t.assigned_to,
         t.seen,
         found,
@@ -45,7 +48,7 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         t.proof ? std::optional{t.proof->at} : std::nullopt,
         t.proof ? std::optional{t.proof->work} : std::nullopt,
         t.proof ? std::optional{t.proof->restored} : std::nullopt,
-        t.proof ? std::optional{t.proof->text} : std::nullopt};
+        proof_text};
     std::int64_t key = 0;
     while (query.row()) {
         key = query.integer();

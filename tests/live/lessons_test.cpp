@@ -53,6 +53,7 @@ TEST_CASE("an instrument takes its membrane and its history with it, through the
         CHECK_FALSE(lives[0].ended);
         CHECK(lives[0].days == Approx((15.0 + 5.0) / 24.0));  // the clock stands at 30 h
     }
+    REQUIRE(it.writer->flush().get().has_value());  // what history made again is kept behind the answers
     auto const whole = it.backend->instrument("S-tank-1", {}).value();
     REQUIRE(whole.stays.size() == 3);
     CHECK(whole.stays[0].probe == "tank-1");

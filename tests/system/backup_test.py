@@ -153,7 +153,8 @@ class RestoreDrill(run_test.Running):
         self.start_elsewhere("copy.db")
         kept = {record["record"]: record for record in self.all_items("/probes/probe-2/service-records")}
         for record in people.acknowledged[:records]:
-            self.assertEqual(kept.get(record["record"]), record)
+            told = {name: value for name, value in record.items() if name not in ("questions", "still_to_do")}
+            self.assertEqual(kept.get(record["record"]), told)
         kept_times = set(self.logger_times())
         missing = [time for times in files.acknowledged[:sent] for time in times if time not in kept_times]
         self.assertEqual(missing, [])

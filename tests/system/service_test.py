@@ -132,7 +132,7 @@ class Daemon(unittest.TestCase):
                 rows.append(f"{stamp(at)},{probe},{shows(probe, (at - self.began) / HOUR):.3f},15.0")
         answer = self.post("/v1/readings", "\n".join(rows + [""]), Content_Type="text/csv")
         self.assertEqual(answer["accepted"], len(rows) - 1, answer)
-        newest = stamp(int(self.began + to_h * HOUR) // 300 * 300 - 300)
+        newest = stamp(int(self.began + to_h * HOUR) // 600 * 600 - 600)
         until("it has been diagnosed", lambda: all(
             self.get(f"/v1/probes/{probe}/diagnosis")["at"] >= newest for probe in ("tank-1", "tank-2")))
 
@@ -206,11 +206,12 @@ class OutOfUse(Daemon):
 
         parked = self.post("/v1/probes/tank-1/out-of-use", {"from": stamp(self.began - 30 * HOUR), "why": "drained"})
         self.assertIsNone(parked["until"])
-        self.feed(-100, -10, shows)
+        self.feed(-100, -20, shows)
         self.assertEqual(self.get("/v1/probes/tank-1")["service_state"], "out_of_use")
         self.assertEqual(self.items("/v1/tickets?probe=tank-1"), [])
         self.assertIn("no_signal", [reason["code"] for ticket in self.items("/v1/tickets?probe=tank-2")
                                     for reason in ticket["reasons"]])
+        self.feed(-20, -10, shows)
 
         # Told afterwards that the other was drained too: its ticket was for nothing.
         self.post("/v1/probes/tank-2/out-of-use", {
