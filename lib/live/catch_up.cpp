@@ -171,11 +171,14 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
     auto stream = must(reader_.stream(ids, from, until));
     auto last = position;
     std::uint64_t fed = 0;
+    auto const excuse_next = [&] {
+        site.pipeline.advance(downtime->stopped_at);
+        site.pipeline.excuse(downtime->stopped_at, downtime->started_at);
+        ++downtime;
+    };
     while (auto const item = must(stream.next())) {
         while (downtime != downtimes.end() && item->reading.time > downtime->stopped_at) {
-            site.pipeline.advance(downtime->stopped_at);
-            site.pipeline.excuse(downtime->stopped_at, downtime->started_at);
-            ++downtime;
+            excuse_next();
         }
         // Before the first reading of another day: all readings up to `last` are in it then, whichever probes
         // share that instant.
@@ -191,6 +194,9 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
         if (fed % 1'000 == 0) {
             turned();
         }
+    }
+    while (downtime != downtimes.end() && downtime->stopped_at < until) {
+        excuse_next();  // nobody has read since
     }
     site.watermark.start_at(std::max(site.watermark.mark(), last));
 }
