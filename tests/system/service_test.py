@@ -132,7 +132,7 @@ class Daemon(unittest.TestCase):
                 rows.append(f"{stamp(at)},{probe},{shows(probe, (at - self.began) / HOUR):.3f},15.0")
         answer = self.post("/v1/readings", "\n".join(rows + [""]), Content_Type="text/csv")
         self.assertEqual(answer["accepted"], len(rows) - 1, answer)
-        newest = stamp(int(self.began + to_h * HOUR) // 600 * 600 - 600)
+        newest = stamp(int(self.began + to_h * HOUR) // HOUR * HOUR)  # what stays as it is, is told once an hour
         until("it has been diagnosed", lambda: all(
             self.get(f"/v1/probes/{probe}/diagnosis")["at"] >= newest for probe in ("tank-1", "tank-2")))
 
