@@ -5,6 +5,7 @@
 #include <algorithm>
 
 #include "api/query.h"
+#include "live/refusals.h"
 #include "live/sheet.h"
 #include "live/upload.h"
 #include "scada/points.h"
@@ -16,10 +17,6 @@ using Kind = api::Refusal::Kind;
 
 api::Refusal not_found(std::string what, std::string const& id) {
     return {Kind::not_found, fmt::format("there is no {} {}", what, id), {}, {}};
-}
-
-api::Refusal bad_position() {
-    return {Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
 }
 
 store::PageRequest page_of(api::PageRequest const& page) { return {page.limit, page.after}; }
@@ -64,8 +61,7 @@ api::Refusal Backend::refusal_of(store::Failure const& failure) {
     if (failure.fault == store::Fault::bad_position) {
         return bad_position();
     }
-    // The message may name the file, which is the log's business and not the client's.
-    return {Kind::unavailable, "the store cannot be read just now", {}, {}};
+    return unreadable();
 }
 
 void Backend::use(Parts parts) {
@@ -133,8 +129,8 @@ api::Answer<std::string> Backend::scada_points(api::ProbeFilter const& filter) {
         return now.error();
     }
     auto const& fleet = now.value().board->fleet();
-    if (filter.site && !fleet.find_site(*filter.site)) {
-        return api::Refusal{Kind::invalid, "there is no site " + *filter.site, "site", {}};
+    if (auto const refusal = refuse_unknown_site(filter.site, *now.value().board)) {
+        return *refusal;
     }
     auto const wanted = [&](std::string const& site) {
         return (!filter.site || *filter.site == site) &&
@@ -242,8 +238,8 @@ api::Answer<api::Page<document::Probe>> Backend::probes(api::ProbeFilter const& 
         return now.error();
     }
     auto const& board = *now.value().board;
-    if (filter.site && !board.fleet().find_site(*filter.site)) {
-        return api::Refusal{Kind::invalid, "there is no site " + *filter.site, "site", {}};
+    if (auto const refusal = refuse_unknown_site(filter.site, board)) {
+        return *refusal;
     }
     if (request.after && !api::shaped_like_id(*request.after)) {
         return bad_position();

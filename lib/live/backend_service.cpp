@@ -8,6 +8,7 @@
 #include "estimate/robust.h"
 #include "live/backend.h"
 #include "live/lessons.h"
+#include "live/refusals.h"
 
 namespace probekeeper::live {
 namespace {
@@ -99,7 +100,7 @@ api::Answer<api::Page<T>> page_by_key(std::vector<T> const& all, api::PageReques
     bool const known = !page.after || std::any_of(all.begin(), all.end(),
                                                   [&](T const& item) { return key_of(item) == *page.after; });
     if (!known) {
-        return api::Refusal{Kind::invalid, "not a position that an earlier page gave as next", "after", {}};
+        return bad_position();
     }
     return api::page_by_id<T>(
         all, page, key_of, [](T const&) { return true; }, [](T const& item) { return item; });

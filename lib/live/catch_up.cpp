@@ -4,6 +4,7 @@
 
 #include "diagnosis/site.h"
 #include "live/keeper.h"
+#include "live/lessons.h"
 #include "pipeline/setup_of.h"
 
 namespace probekeeper::live {
@@ -44,12 +45,7 @@ std::string text_of(std::vector<std::byte> const& bytes) {
 }  // namespace
 
 service::Instruments Keeper::all_instruments() {
-    std::vector<service::KeptRecord> records;
-    for (auto const& site : fleet_->sites) {
-        auto of_site = must(reader_.site_records(site.id));
-        std::move(of_site.begin(), of_site.end(), std::back_inserter(records));
-    }
-    return {pipeline::configured_serials(*fleet_), records};
+    return {pipeline::configured_serials(*fleet_), must(records_of(reader_, *fleet_))};
 }
 
 void Keeper::learn_instruments(service::Instruments const& instruments) {

@@ -1,6 +1,7 @@
 #include "live/lessons.h"
 
 #include <algorithm>
+#include <iterator>
 
 #include "pipeline/setup_of.h"
 
@@ -9,15 +10,6 @@ namespace {
 
 // A membrane of this kind in this kind of water.
 using Sort = std::pair<std::string, fleet::SiteKind>;
-
-std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet) {
-    std::map<std::string, service::Position> positions;
-    for (auto const& probe : fleet.probes) {
-        auto const& site = fleet.sites[probe.site];
-        positions[probe.id] = {site.id, probe.membrane, site.kind};
-    }
-    return positions;
-}
 
 bool asks_for_membrane(service::Ticket const& ticket) {
     return ticket.state != service::State::serviced &&
@@ -51,6 +43,27 @@ std::optional<double> age_in(std::string const& probe, std::vector<service::Memb
 }
 
 }  // namespace
+
+std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet) {
+    std::map<std::string, service::Position> positions;
+    for (auto const& probe : fleet.probes) {
+        auto const& site = fleet.sites[probe.site];
+        positions[probe.id] = {site.id, probe.membrane, site.kind};
+    }
+    return positions;
+}
+
+store::Result<std::vector<service::KeptRecord>> records_of(store::Reader& reader, fleet::Fleet const& fleet) {
+    std::vector<service::KeptRecord> records;
+    for (auto const& site : fleet.sites) {
+        auto of_site = reader.site_records(site.id);
+        if (!of_site) {
+            return of_site.error();
+        }
+        std::move(of_site.value().begin(), of_site.value().end(), std::back_inserter(records));
+    }
+    return records;
+}
 
 store::Result<History> read_history(store::Reader& reader) {
     History history;

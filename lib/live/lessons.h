@@ -22,6 +22,11 @@ struct History {
 };
 [[nodiscard]] store::Result<History> read_history(store::Reader& reader);
 
+// The records of the sites that are configured, each site's in its order.
+[[nodiscard]] store::Result<std::vector<service::KeptRecord>> records_of(store::Reader& reader,
+                                                                         fleet::Fleet const& fleet);
+[[nodiscard]] std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet);
+
 [[nodiscard]] service::Instruments instruments_of(fleet::Fleet const& fleet, History const& history);
 [[nodiscard]] std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history,
                                                           service::Instruments const& instruments,

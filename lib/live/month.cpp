@@ -1,9 +1,10 @@
 // What is known of a month at a site, gathered out of the store.
 #include <algorithm>
 #include <iterator>
-#include <map>
 
 #include "live/backend.h"
+#include "live/lessons.h"
+#include "live/refusals.h"
 #include "pipeline/setup_of.h"
 #include "service/instruments.h"
 #include "service/membranes.h"
@@ -24,10 +25,6 @@ Timestamp start_of(zone::Zone const& zone, year_month month) {
 struct Gap {
     Timestamp from{}, until{};
 };
-
-api::Refusal unreadable() {
-    return {api::Refusal::Kind::unavailable, "the store cannot be read just now", {}, {}};
-}
 
 // In a gap nothing was known, whatever was known before it.
 std::vector<ConditionChange> with_gaps(std::vector<ConditionChange> const& told,
@@ -109,9 +106,7 @@ service::ReportSource gathered(store::Reader& reader, fleet::Fleet const& fleet,
     for (auto const& downtime : not_running) {
         downtimes.push_back({downtime.stopped_at, downtime.started_at});
     }
-    std::map<std::string, service::Position> positions;
     for (auto const& probe : fleet.probes) {
-        positions[probe.id] = {fleet.sites[probe.site].id, probe.membrane, fleet.sites[probe.site].kind};
         if (probe.site == index) {
             source.probes.push_back(reported(reader, probe, source, downtimes));
             source.probes.back().absences = service::absences_of(told, source.site, probe.id);
@@ -123,13 +118,9 @@ service::ReportSource gathered(store::Reader& reader, fleet::Fleet const& fleet,
         [&](store::PageRequest const& page) { return reader.tickets(of_site, page); });
     source.records = reader.site_records(source.site).value();
     // An instrument may have come from another site, and brought its membrane.
-    std::vector<service::KeptRecord> records;
-    for (auto const& site : fleet.sites) {
-        auto of_one = reader.site_records(site.id).value();
-        std::move(of_one.begin(), of_one.end(), std::back_inserter(records));
-    }
+    auto const records = records_of(reader, fleet).value();
     service::Instruments const instruments{pipeline::configured_serials(fleet), records};
-    auto lives = service::membrane_lives(records, instruments, positions, source.tickets, source.now);
+    auto lives = service::membrane_lives(records, instruments, positions_of(fleet), source.tickets, source.now);
     for (auto& life : lives) {
         if (life.site == source.site) {
             source.lives.push_back(std::move(life));

@@ -8,6 +8,7 @@
 
 #include "live/keeper.h"
 #include "live/kept.h"
+#include "live/lessons.h"
 #include "pipeline/setup_of.h"
 #include "service/questions.h"
 
@@ -36,10 +37,7 @@ std::vector<service::Record> records_in_force(std::vector<service::KeptRecord> c
 class Keeper::Surroundings {
 public:
     Surroundings(Keeper& keeper, std::vector<service::Record> const& fresh) : keeper_{keeper}, fresh_{fresh} {
-        for (auto const& site : keeper.fleet_->sites) {
-            auto of_site = keeper.reader_.site_records(site.id).value();
-            std::move(of_site.begin(), of_site.end(), std::back_inserter(known_));
-        }
+        known_ = records_of(keeper.reader_, *keeper.fleet_).value();
         auto all = known_;
         for (auto const& record : fresh) {
             all.push_back({std::numeric_limits<std::int64_t>::max(), record, {}, {}, {}});

@@ -6,6 +6,7 @@
 
 #include "document/round.h"
 #include "document/write.h"
+#include "live/refusals.h"
 #include "rounds/keep.h"
 
 namespace probekeeper::live {
@@ -152,7 +153,7 @@ api::Answer<RoundSource> RoundDesk::source_of(zone::Week week) {
                         : store::Result<RoundSource>{lives.error()};
     if (!source) {
         log_->error("event=round_not_planned week={} why=\"{}\"", zone::to_text(week), source.error().message);
-        return api::Refusal{Kind::unavailable, "the store cannot be read just now", {}, {}};
+        return unreadable();
     }
     return std::move(source.value());
 }
