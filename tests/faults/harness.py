@@ -46,28 +46,23 @@ def exactly(sock, count):
     return data
 
 
-class CountingDevice:
-    """Holding registers 0..3 of every unit: dissolved oxygen as float32, another value at each poll, and 15 degC.
+class ModbusDevice:
+    """A Modbus TCP server on a free port. `answer(transaction, unit, address, words)` gives what it sends for a request:
+    parts with a pause between them; None closes the connection."""
 
-    `served` maps (unit, value in units of 1e-4 mg/L) to when it went out, by time.time().
-    """
-
-    def __init__(self):
-        self.served = {}
-        self.lock = threading.Lock()
-        self.count = {}
-        device = self
-
+    def __init__(self, answer):
         class Handler(socketserver.BaseRequestHandler):
             def handle(self):
                 self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 try:
                     while True:
-                        transaction, _, _, unit, function, address, words = struct.unpack(
+                        transaction, _, _, unit, _, address, words = struct.unpack(
                             ">HHHBBHH", exactly(self.request, 12))
-                        data = device.registers(unit)[2 * address:2 * (address + words)]
-                        self.request.sendall(struct.pack(">HHHBBB", transaction, 0, 3 + len(data), unit, function,
-                                                         len(data)) + data)
+                        for i, part in enumerate(answer(transaction, unit, address, words)):
+                            if part is None:
+                                return
+                            time.sleep(0.01 if i else 0.0)
+                            self.request.sendall(part)
                 except OSError:
                     pass
 
@@ -77,6 +72,29 @@ class CountingDevice:
         self.server = Server(("127.0.0.1", 0), Handler)
         self.port = self.server.server_address[1]
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+
+def frame(transaction, unit, pdu, protocol=0, length=None):
+    return struct.pack(">HHHB", transaction, protocol, (len(pdu) + 1 if length is None else length) & 0xFFFF, unit) + pdu
+
+
+def holding(data, function=3):
+    """The answer to a read of holding registers."""
+    return bytes([function, len(data)]) + data
+
+
+class CountingDevice(ModbusDevice):
+    """Holding registers 0..3 of every unit: dissolved oxygen as float32, another value at each poll, and 15 degC.
+
+    `served` maps (unit, value in units of 1e-4 mg/L) to when it went out, by time.time().
+    """
+
+    def __init__(self):
+        self.served = {}
+        self.lock = threading.Lock()
+        self.count = {}
+        super().__init__(lambda transaction, unit, address, words: [
+            frame(transaction, unit, holding(self.registers(unit)[2 * address:2 * (address + words)]))])
 
     def registers(self, unit):
         with self.lock:

@@ -6,81 +6,52 @@ counted as what it is, no wrong reading is taken, and the good line goes on as i
 """
 import os
 import re
-import socket
-import socketserver
 import struct
 import sys
 import tempfile
-import threading
 import time
 
-from harness import CountingDevice, Daemon, exactly, free_port, until
+from harness import CountingDevice, Daemon, ModbusDevice, frame, free_port, holding, until
 
 DAEMON = os.path.abspath(sys.argv[1])
 ANSWER = struct.pack(">ff", 8.25, 15.0)  # what none of them may be believed
 
 
-def frame(transaction, unit, pdu, protocol=0, length=None):
-    return struct.pack(">HHHB", transaction, protocol, (len(pdu) + 1 if length is None else length) & 0xFFFF, unit) + pdu
-
-
-def good(data=ANSWER, function=3):
-    return bytes([function, len(data)]) + data
-
-
 # What each sends for a request: a list of bytes (sent with pauses between), or None for closing the connection.
 HOSTILE = {
     "silent": (lambda t, u: [], {"timed_out"}),
-    "transaction": (lambda t, u: [frame((t + 1) & 0xFFFF, u, good())], {"wrong_reply"}),
-    "protocol": (lambda t, u: [frame(t, u, good(), protocol=7)], {"wrong_reply"}),
-    "unit": (lambda t, u: [frame(t, u + 1, good())], {"wrong_unit"}),
-    "function": (lambda t, u: [frame(t, u, good(function=4))], {"wrong_reply"}),
-    "count": (lambda t, u: [frame(t, u, good(ANSWER[:4]))], {"wrong_reply", "short_frame"}),
-    "too-much": (lambda t, u: [frame(t, u, good(ANSWER * 4))], {"wrong_reply"}),
+    "transaction": (lambda t, u: [frame((t + 1) & 0xFFFF, u, holding(ANSWER))], {"wrong_reply"}),
+    "protocol": (lambda t, u: [frame(t, u, holding(ANSWER), protocol=7)], {"wrong_reply"}),
+    "unit": (lambda t, u: [frame(t, u + 1, holding(ANSWER))], {"wrong_unit"}),
+    "function": (lambda t, u: [frame(t, u, holding(ANSWER, function=4))], {"wrong_reply"}),
+    "count": (lambda t, u: [frame(t, u, holding(ANSWER[:4]))], {"wrong_reply", "short_frame"}),
+    "too-much": (lambda t, u: [frame(t, u, holding(ANSWER * 4))], {"wrong_reply"}),
     "count-lies": (lambda t, u: [frame(t, u, bytes([3, 200]) + ANSWER)], {"wrong_reply", "short_frame"}),
-    "huge-length": (lambda t, u: [frame(t, u, good(), length=0xFFFF)], {"wrong_reply", "short_frame"}),
-    "zero-length": (lambda t, u: [frame(t, u, good(), length=0)], {"wrong_reply", "short_frame"}),
+    "huge-length": (lambda t, u: [frame(t, u, holding(ANSWER), length=0xFFFF)], {"wrong_reply", "short_frame"}),
+    "zero-length": (lambda t, u: [frame(t, u, holding(ANSWER), length=0)], {"wrong_reply", "short_frame"}),
     "rubbish": (lambda t, u: [bytes(range(256)) * 8], {"wrong_reply"}),
     "http": (lambda t, u: [b"HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\nhello"], {"wrong_reply"}),
-    "nan": (lambda t, u: [frame(t, u, good(struct.pack(">ff", float("nan"), 15.0)))], {"decode"}),
-    "infinite": (lambda t, u: [frame(t, u, good(struct.pack(">ff", float("inf"), 15.0)))], {"decode"}),
-    "dribbling": (lambda t, u: [bytes([b]) for b in frame(t, u, good())][:-1], {"short_frame", "timed_out"}),
+    "nan": (lambda t, u: [frame(t, u, holding(struct.pack(">ff", float("nan"), 15.0)))], {"decode"}),
+    "infinite": (lambda t, u: [frame(t, u, holding(struct.pack(">ff", float("inf"), 15.0)))], {"decode"}),
+    "dribbling": (lambda t, u: [bytes([b]) for b in frame(t, u, holding(ANSWER))][:-1], {"short_frame", "timed_out"}),
 }
 # Every exception code, and a frame cut after each of its bytes with the connection closed.
 for code in (1, 2, 3, 4, 5, 6, 8, 10, 11, 0, 255):
     HOSTILE[f"exception-{code}"] = (lambda t, u, code=code: [frame(t, u, bytes([0x83, code]))], {"exception"})
-WHOLE = len(frame(1, 1, good()))
+WHOLE = len(frame(1, 1, holding(ANSWER)))
 for cut in range(WHOLE):
-    HOSTILE[f"cut-{cut}"] = (lambda t, u, cut=cut: [frame(t, u, good())[:cut], None],
+    HOSTILE[f"cut-{cut}"] = (lambda t, u, cut=cut: [frame(t, u, holding(ANSWER))[:cut], None],
                             {"closed_by_peer", "short_frame"} if cut else {"closed_by_peer"})
 
 
-class Hostile:
+class Hostile(ModbusDevice):
     def __init__(self, behave):
-        hostile = self
         self.asked = 0
 
-        class Handler(socketserver.BaseRequestHandler):
-            def handle(self):
-                self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                try:
-                    while True:
-                        transaction, _, _, unit, *_ = struct.unpack(">HHHBBHH", exactly(self.request, 12))
-                        hostile.asked += 1
-                        for part in behave(transaction, unit):
-                            if part is None:
-                                return
-                            self.request.sendall(part)
-                            time.sleep(0.01)
-                except OSError:
-                    pass
-
-        class Server(socketserver.ThreadingTCPServer):
-            daemon_threads = True
-
-        self.server = Server(("127.0.0.1", 0), Handler)
-        self.port = self.server.server_address[1]
-        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+        def answer(transaction, unit, *_):
+            self.asked += 1
+            return behave(transaction, unit)
+        super().__init__(answer)
 
 
 class Late(Hostile):
@@ -90,7 +61,7 @@ class Late(Hostile):
         waiting = []
 
         def behave(transaction, unit):
-            waiting.append(frame(transaction, unit, good()))
+            waiting.append(frame(transaction, unit, holding(ANSWER)))
             return [waiting.pop(0)] if len(waiting) > 1 else []
         super().__init__(behave)
 
