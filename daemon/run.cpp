@@ -1,5 +1,7 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/signal_set.hpp>
+#include <malloc.h>
+
 #include <csignal>
 #include <cstdlib>
 
@@ -58,9 +60,18 @@ private:
     boost::asio::signal_set signals_{io_, SIGHUP};
 };
 
+// A daemon that has once worked on much data would keep that memory for years: what is large goes back to the
+// system when it is freed, and threads share what is small.
+void give_memory_back() {
+    constexpr int large = 1 << 20, pools = 4;
+    mallopt(M_MMAP_THRESHOLD, large);
+    mallopt(M_ARENA_MAX, pools);
+}
+
 }  // namespace
 
 int run(std::filesystem::path const& config, Log const& log) {
+    give_memory_back();
     Signals signals;  // before the file is read, so that no change of it is missed
     std::vector<fleet::NoticeSettings> notices;
     auto fleet = load_or_complain(config, &notices);

@@ -13,6 +13,10 @@ namespace {
 // Shorter than this the daemon was not missed: a restart or a reload, which no limit counts.
 constexpr Millis shortest_downtime{300'000};
 constexpr Millis least_delay{10'000};
+// The past is diagnosed faster than it is written: what is found is handed on in such pieces, a few MB each, and
+// no more than so many of them wait.
+constexpr std::size_t diagnoses_at_once = 500;
+constexpr std::size_t pieces_waiting_most = 8;
 
 template <typename T>
 T must(store::Result<T> result) {
@@ -184,10 +188,11 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
         }
         site.pipeline.take(site.pipeline.probes()[item->place], item->reading);
         last = item->reading.time;
-        if (++fed % 100'000 == 0) {
+        if (changes_.diagnoses.size() >= diagnoses_at_once) {
             tell_store();
+            keep_pace();
         }
-        if (fed % 1'000 == 0) {
+        if (++fed % 1'000 == 0) {
             turned();
         }
     }
@@ -195,6 +200,13 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
         excuse_next();  // nobody has read since
     }
     site.watermark.start_at(std::max(site.watermark.mark(), last));
+}
+
+// Lets the writer catch up. On a failing disk it does not wait: the oldest findings are dropped then, and counted.
+void Keeper::keep_pace() {
+    if (writer_.state().jobs_waiting > pieces_waiting_most) {
+        static_cast<void>(writer_.flush().get());
+    }
 }
 
 // The time since the newest reading is the daemon's own, not the probes'.

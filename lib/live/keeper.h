@@ -114,6 +114,7 @@ private:
     void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
+    void keep_pace();
     void note_downtime();
     void withdraw_removed();
     void remake(fleet::SiteIndex site, Timestamp from);
