@@ -11,8 +11,8 @@ namespace probekeeper::store {
 
 namespace {
 
-// Compaction is due at either. More readings make fuller blocks at once, up to a full one a probe, and are kept
-// in memory while they are sorted, 100 bytes each; more groups make the newest readings slower to find.
+// Compaction is due at either. More readings make fuller blocks at once, up to a full one a probe, and are
+// kept in memory while they are sorted, 100 bytes each; more groups make the newest readings slower to find.
 constexpr std::size_t grouped_least = 50'000, grouped_most = 250'000;
 constexpr std::size_t groups_most = 600;
 
@@ -119,7 +119,8 @@ Appended ReadingsWriter::add(std::span<ProbeReading const> given, std::optional<
     if (!kept_.empty()) {
         write_group();
     }
-    if (grouped_ >= std::clamp(newest_.size() * block_most, grouped_least, grouped_most) || groups_ >= groups_most) {
+    if (grouped_ >= std::clamp(newest_.size() * block_most, grouped_least, grouped_most) ||
+        groups_ >= groups_most) {
         compact();
     }
     return done;
