@@ -153,7 +153,11 @@ void Keeper::open_site(fleet::SiteIndex index, service::Instruments const& instr
     }
     catch_up(index, position, begun_, records_after(id, position));
     for (auto const probe : site.pipeline.probes()) {
-        weighed(probe, site.pipeline.verdict(probe), false);
+        auto verdict = site.pipeline.verdict(probe);
+        if (verdict.at == Timestamp{}) {
+            verdict.at = begun_;  // nothing has been fed at this site: so it is known since now
+        }
+        weighed(probe, verdict, false);
     }
 }
 
