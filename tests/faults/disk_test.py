@@ -23,6 +23,11 @@ DAEMON = os.path.abspath(sys.argv[1])
 FAILING_DISK = os.path.abspath(sys.argv[2])
 INSPECTION = {"kind": "inspection", "by": "tester"}
 POLL_S = 0.2  # of the probes
+BY_CSV = """
+[[probe]]
+id = "by-csv"
+site = "polled"
+"""
 
 
 class Disk(unittest.TestCase):
@@ -39,10 +44,10 @@ class Disk(unittest.TestCase):
         if self.daemon.process and self.daemon.process.poll() is None:
             self.daemon.kill()
 
-    def configure(self, store):
+    def configure(self, store, more=""):
         text = POLLED.format(http=self.daemon.port, modbus=self.device.port).replace("store.db", store)
         with open(self.daemon.path("c.toml"), "w", encoding="utf-8") as file:
-            file.write(text + "".join(POLLED_PROBE.format(unit=unit) for unit in UNITS))
+            file.write(text + "".join(POLLED_PROBE.format(unit=unit) for unit in UNITS) + more)
 
     def health(self):
         return self.daemon.get("/v1/health")
@@ -54,9 +59,9 @@ class Disk(unittest.TestCase):
             counts |= {(unit, round(value * 1e4)) for value in answer["do_mg_l"] if value is not None}
         return counts
 
-    def start_on_failing_disk(self):
+    def start_on_failing_disk(self, more=""):
         """The disk is what self.says() tells it to be."""
-        self.configure("store.db")
+        self.configure("store.db", more)
         self.daemon.start(preloaded(FAILING_DISK, FAILING_DISK_FILES="/store.db",
                                     FAILING_DISK_SAYS=self.daemon.path("disk-says")))
 
@@ -165,6 +170,23 @@ class Disk(unittest.TestCase):
         self.assertEqual(set(), set(served) - self.kept(since))
         self.assertEqual(0, self.daemon.stop())
         self.assertEqual([], store_faults(self.folder))
+
+    def test_history_that_is_to_be_made_again_waits_for_the_disk(self):
+        self.start_on_failing_disk(BY_CSV)
+        self.daemon.ready()
+        self.all_good()
+        now = time.time()
+        rows = "".join(f"{rfc3339(now - ago)},by-csv,8.{ago}\n" for ago in (4, 3, 2))
+        status, answer = self.daemon.ask("POST", "/v1/readings", "time,probe,do_mg_l\n" + rows, {"Content-Type": "text/csv"})
+        self.assertEqual((200, 3), (status, answer["accepted"]), answer)
+        self.says("full")  # before these readings are old enough to be diagnosed
+        until("history that could not be made", lambda: "event=diagnosis_not_remade" in self.daemon.log())
+        self.says("well")
+        until("history made", lambda: "event=diagnosis_remade" in self.daemon.log())
+        self.all_good()
+        self.assertEqual(201, self.daemon.ask("POST", "/v1/probes/by-csv/service-records", INSPECTION)[0])
+        self.assertNotIn("event=keeper_failed", self.daemon.log())
+        self.assertEqual(0, self.daemon.stop())
 
     def test_a_start_without_a_store_to_write_to_says_so_and_changes_nothing(self):
         self.configure("store.db")

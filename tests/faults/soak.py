@@ -142,7 +142,8 @@ class People:
 
     def step(self):
         status, found = self.daemon.ask("GET", "/v1/tickets?limit=1000")
-        for ticket in found["items"] if status == 200 else []:
+        # Nobody postpones a ticket a thousand times, and each event of it tells all its history.
+        for ticket in [t for t in found["items"] if len(t["history"]) < 20] if status == 200 else []:
             self.daemon.ask("POST", f"/v1/tickets/{ticket['id']}/postpone", {
                 "by": "soak", "until": rfc3339(time.time() + 3600), "why": "soak"})
 
