@@ -26,7 +26,8 @@ constexpr std::array<std::string_view, 3> beside{"", "-wal", "-shm"};
 // "20261126T054000Z"
 std::string stamp_now() {
     auto text = to_rfc3339(std::chrono::floor<Millis>(std::chrono::system_clock::now()));
-    text.erase(std::remove_if(text.begin(), text.end(), [](char c) { return c == '-' || c == ':'; }), text.end());
+    text.erase(std::remove_if(text.begin(), text.end(), [](char c) { return c == '-' || c == ':'; }),
+               text.end());
     return text.substr(0, 15) + "Z";
 }
 
@@ -87,7 +88,8 @@ constexpr std::array tables{Table{"probes", ""},
 struct ReadOnly {
     explicit ReadOnly(fs::path const& path) {
         sqlite3* raw = nullptr;
-        int const code = sqlite3_open_v2(path.c_str(), &raw, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, nullptr);
+        int const code =
+            sqlite3_open_v2(path.c_str(), &raw, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, nullptr);
         handle.reset(raw);
         if (code != SQLITE_OK) {
             refuse(Fault::corrupt, fmt::format("'{}' cannot be opened", path.string()));
@@ -133,7 +135,8 @@ std::string columns_in(ReadOnly const& old, Database& fresh, std::string_view ta
     auto const info = old.prepare(fmt::format("SELECT name FROM pragma_table_info('{}')", table));
     while (old.step(info.get())) {
         std::string const name{reinterpret_cast<char const*>(sqlite3_column_text(info.get(), 0))};
-        Query known{fresh, "SELECT 1 FROM pragma_table_info(?) WHERE name = ?", table, std::string_view{name}};
+        Query known{fresh, "SELECT 1 FROM pragma_table_info(?) WHERE name = ?", table,
+                    std::string_view{name}};
         if (known.row()) {
             names.push_back(name);
         }
@@ -167,7 +170,8 @@ std::size_t copy(ReadOnly const& old, Database& fresh, Table const& from) {
         return more;
     }();
     Transaction transaction{fresh};
-    auto* const insert = fresh.prepared(fmt::format("INSERT INTO {} ({}) VALUES ({})", table, columns, places));
+    auto* const insert =
+        fresh.prepared(fmt::format("INSERT INTO {} ({}) VALUES ({})", table, columns, places));
     std::size_t left = 0;
     while (old.step(rows.get())) {
         if (from.require != nullptr && !can_be_read(rows.get(), from.require)) {
@@ -205,21 +209,25 @@ std::vector<fs::path> set_aside_of(fs::path const& store) {
 
 SetAside set_aside(fs::path const& store, std::string why) {
     if (set_aside_of(store).size() >= most_set_aside) {
-        refuse(Fault::corrupt,
-               fmt::format("{}; {} damaged ones lie beside it already, and one more is not set aside: the disk or the "
-                           "memory is failing. Mend that, move them elsewhere, put a backup in the store's place",
-                           why, most_set_aside));
+        refuse(
+            Fault::corrupt,
+            fmt::format(
+                "{}; {} damaged ones lie beside it already, and one more is not set aside: the disk or the "
+                "memory is failing. Mend that, move them elsewhere, put a backup in the store's place",
+                why, most_set_aside));
     }
     SetAside aside{free_name(store), std::move(why), {}, {}};
     // Under both names first: cut at any moment, file and log lie together under one of them.
     for (auto const suffix : beside) {
-        fs::path const from{store.string() + std::string{suffix}}, to{aside.where.string() + std::string{suffix}};
+        fs::path const from{store.string() + std::string{suffix}},
+            to{aside.where.string() + std::string{suffix}};
         std::error_code failed;
         if (fs::exists(from)) {
             fs::create_hard_link(from, to, failed);
         }
         if (failed) {
-            refuse(Fault::io, fmt::format("{}; it cannot be set aside as '{}': {}", aside.why, to.string(), failed.message()));
+            refuse(Fault::io, fmt::format("{}; it cannot be set aside as '{}': {}", aside.why, to.string(),
+                                          failed.message()));
         }
     }
     for (auto const suffix : beside) {
@@ -232,7 +240,8 @@ void carry_over(Database& fresh, SetAside& aside) {
     std::error_code ignored;
     bool const large = fs::file_size(aside.where, ignored) > bulk_bytes_most;
     auto const went = [&](std::string_view table) {
-        return table.empty() || std::find(aside.carried.begin(), aside.carried.end(), table) != aside.carried.end();
+        return table.empty() ||
+               std::find(aside.carried.begin(), aside.carried.end(), table) != aside.carried.end();
     };
     for (auto const& table : tables) {
         std::string const name{table.name};

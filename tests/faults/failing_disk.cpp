@@ -1,5 +1,5 @@
-// Preloaded into the daemon: a disk that fails or is slow, for the files whose path contains FAILING_DISK_FILES, as the
-// first word of the file FAILING_DISK_SAYS tells at that moment:
+// Preloaded into the daemon: a disk that fails or is slow, for the files whose path contains
+// FAILING_DISK_FILES, as the first word of the file FAILING_DISK_SAYS tells at that moment:
 //   full   writing has no room left            read-only   nothing can be written or made
 //   broken writing and syncing fail            slow        each sync takes a second
 //   anything else, or no such file: the disk is well
@@ -102,7 +102,8 @@ int open_with(char const* name, char const* path, int flags, mode_t mode) {
 }
 
 template <typename... Arguments, typename Function>
-auto unless_refused(int descriptor, Function* really, Arguments... arguments) -> decltype(really(descriptor, arguments...)) {
+auto unless_refused(int descriptor, Function* really, Arguments... arguments)
+    -> decltype(really(descriptor, arguments...)) {
     if (int const why = refused(descriptor); why != 0) {
         errno = why;
         return -1;

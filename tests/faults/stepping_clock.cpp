@@ -1,5 +1,5 @@
-// Preloaded into the daemon: a system clock that is as many seconds off as the file STEPPING_CLOCK_SAYS tells at that
-// moment. The steady clock goes on as it does.
+// Preloaded into the daemon: a system clock that is as many seconds off as the file STEPPING_CLOCK_SAYS tells
+// at that moment. The steady clock goes on as it does.
 #include <dlfcn.h>
 #include <fcntl.h>
 #include <sys/time.h>

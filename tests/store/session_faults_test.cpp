@@ -19,7 +19,8 @@ service::Ticket ticket_after(int steps) {
     auto ticket = full_ticket(1);
     ticket.history.clear();
     for (int i = 0; i < steps; ++i) {
-        ticket.history.push_back({day_one + Millis{i}, service::State::open, "someone", fmt::format("step {}", i)});
+        ticket.history.push_back(
+            {day_one + Millis{i}, service::State::open, "someone", fmt::format("step {}", i)});
     }
     return ticket;
 }
@@ -52,8 +53,8 @@ public:
     }
     void end() { store_.reset(); }
 
-    // What is missing of what was acknowledged, or there more than once; empty where all is well. The one step that
-    // failed may be there or not.
+    // What is missing of what was acknowledged, or there more than once; empty where all is well. The one
+    // step that failed may be there or not.
     [[nodiscard]] std::string wrong() const {
         Database db{path_, Access::read, Millis{0}};
         Query check{db, "PRAGMA integrity_check"};
@@ -73,7 +74,8 @@ public:
             return fmt::format("{} records", records);
         }
         std::int64_t readings = 0;
-        for (auto const& s : reader.steps("a-1", day_one, day_one + days(1), seconds(60), first(1000)).value().items) {
+        for (auto const& s :
+             reader.steps("a-1", day_one, day_one + days(1), seconds(60), first(1000)).value().items) {
             readings += s.count;
         }
         if (readings != readings_after(done_) && readings != readings_after(done_ + 1)) {
@@ -204,11 +206,15 @@ void fail_each_operation(Lasts lasts, std::function<Way(int)> const& way_of) {
 
 }  // namespace
 
-TEST_CASE("whichever operation of the disk fails between a first start and a last end, nothing acknowledged is lost or "
-          "doubled, and the session goes on",
-          "[store][faults][session]") {
+TEST_CASE(
+    "whichever operation of the disk fails between a first start and a last end, nothing acknowledged is "
+    "lost or "
+    "doubled, and the session goes on",
+    "[store][faults][session]") {
     auto const lasts = GENERATE(Lasts::once, Lasts::until_healed);
-    fail_each_operation(lasts, [](int n) { return Way{n % 4 < 2 ? DiskFault::full : DiskFault::io, n % 2 == 0}; });
+    fail_each_operation(lasts, [](int n) {
+        return Way{n % 4 < 2 ? DiskFault::full : DiskFault::io, n % 2 == 0};
+    });
 }
 
 // All combinations: by hand, test_store "[every]".

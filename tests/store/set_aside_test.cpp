@@ -79,7 +79,8 @@ TEST_CASE("a store with a damaged table is set aside as it is, and all else goes
     damage(folder / "s.db", "answers");
     leave_log_behind(folder / "s.db");
     auto const before = content_of(folder / "s.db");
-    CHECK(Store::open(folder / "s.db").error().fault == Fault::corrupt);  // who does not ask for it is refused
+    CHECK(Store::open(folder / "s.db").error().fault ==
+          Fault::corrupt);  // who does not ask for it is refused
     leave_log_behind(folder / "s.db");
     auto store = Store::open(folder / "s.db", may_set_aside()).value();
     REQUIRE(store.set_aside());
@@ -117,7 +118,9 @@ TEST_CASE("a block of readings that cannot be read stays behind alone", "[store]
     fill(folder / "s.db");
     {
         Database db{folder / "s.db", Access::create, Millis{0}};
-        db.run("UPDATE blocks SET data = randomblob(length(data)) WHERE block_key = (SELECT min(block_key) FROM blocks)");
+        db.run(
+            "UPDATE blocks SET data = randomblob(length(data)) WHERE block_key = (SELECT min(block_key) FROM "
+            "blocks)");
     }
     auto options = may_set_aside();
     options.damaged = "a block could not be read";
@@ -129,7 +132,8 @@ TEST_CASE("a block of readings that cannot be read stays behind alone", "[store]
     CHECK(readings_in(reader) < 5000);
 }
 
-TEST_CASE("of a file that is no database any more nothing goes over, and it is kept to the byte", "[store][aside]") {
+TEST_CASE("of a file that is no database any more nothing goes over, and it is kept to the byte",
+          "[store][aside]") {
     Folder const folder;
     fill(folder / "s.db");
     std::ofstream{folder / "s.db"} << std::string(20'000, 'x');
@@ -140,8 +144,9 @@ TEST_CASE("of a file that is no database any more nothing goes over, and it is k
     CHECK(store.enrol(fleet, day_one).has_value());
 }
 
-TEST_CASE("a file that never was a store, another program's and one of a newer version are left where they are",
-          "[store][aside]") {
+TEST_CASE(
+    "a file that never was a store, another program's and one of a newer version are left where they are",
+    "[store][aside]") {
     Folder const folder;
     std::ofstream{folder / "text.db"} << std::string(5000, 'x');
     CHECK(Store::open(folder / "text.db", may_set_aside()).error().fault == Fault::corrupt);
