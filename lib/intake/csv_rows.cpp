@@ -8,7 +8,7 @@
 namespace probekeeper::intake {
 namespace {
 
-constexpr std::size_t chunk = 1U << 20U;
+constexpr std::size_t chunk = 1U << 16U;
 constexpr std::string_view byte_order_mark = "\xEF\xBB\xBF";
 constexpr std::size_t none = static_cast<std::size_t>(-1);
 
