@@ -90,7 +90,7 @@ private:
             auto const& [day, by, from, until] = apart;
             bool const in_time = day && !from && !until &&
                                  std::all_of(free->second.begin(), free->second.end(),
-                                             [&](Task const& t) { return !t.due || t.due_day >= *day; });
+                                             [&, on = day](Task const& t) { return !t.due || t.due_day >= *on; });
             if (in_time) {
                 std::move(free->second.begin(), free->second.end(), std::back_inserter(all));
                 groups.erase(free);
