@@ -32,8 +32,8 @@ svg.strip { width: 100%; height: auto; display: block; } svg.box { width: 18px; 
 svg.defs { position: absolute; width: 0; height: 0; }
 .legend span { margin-right: 4mm; white-space: nowrap; }
 table { border-collapse: collapse; width: 100%; font-size: 9pt; margin-top: 2mm; } thead { display: table-header-group; }
-th, td { border: 1px solid #999; padding: 1mm 1.5mm; text-align: left; vertical-align: top; overflow-wrap: anywhere; }
-th { background: #eee; } td.n { text-align: right; white-space: nowrap; } td.t { white-space: nowrap; }
+th, td { border: 1px solid #999; padding: 1mm 1.5mm; text-align: left; vertical-align: top; overflow-wrap: break-word; }
+th { background: #eee; } td.n { text-align: right; white-space: nowrap; } td.t { white-space: nowrap; } td.w { overflow-wrap: anywhere; min-width: 30mm; }
 .notice { border: 1.5px solid #111; padding: 2mm 3mm; margin: 3mm 0; }
 )";
 
@@ -161,7 +161,7 @@ private:
             add_share("maintenance required", t.maintenance_required);
             add_share("out of specification", t.out_of_specification);
             add_share("failure", t.failure);
-            add_share("in somebody's hands", t.function_check);
+            add_share("worked on, settling or awaiting its calibration", t.function_check);
             add_share("out of use", t.out_of_use);
             out_ += ".</p></article>\n";
         }
@@ -178,7 +178,8 @@ private:
         out_ +=
             "<p class=\"quiet\">Response tests are found in the probe's own readings; T90 is how long it "
             "takes to show "
-            "nine tenths of a change, at 20 °C. Hollow dots were set aside and not used.</p>\n";
+            "nine tenths of a change, at 20 °C. Hollow dots were set aside and not used; tests that gave no figure "
+            "have none.</p>\n";
         for (auto const& probe : report_.probes) {
             add("<article><h3>{} <small>{}</small></h3>", escaped_markup(probe.id), checks_of(probe));
             if (!probe.tests.empty()) {
@@ -219,7 +220,8 @@ private:
             "it "
             "ended</th></tr></thead><tbody>\n";
         for (auto const& t : report_.tickets) {
-            add("<tr><td>{}</td><td>{}</td><td class=\"t\">{}</td><td>{}</td><td>{}{}</td><td>{}</td></tr>\n",
+            add("<tr><td>{}</td><td>{}</td><td class=\"t\">{}</td><td class=\"w\">{}</td><td class=\"t\">{}{}</td><td "
+                "class=\"w\">{}</td></tr>\n",
                 escaped_markup(t.id), escaped_markup(t.probe), local(t.opened_at),
                 escaped_markup(fmt::format("{}", fmt::join(t.reasons, "; "))), to_word(t.state),
                 t.ended_at ? "<br>" + local(*t.ended_at) : "",
@@ -245,7 +247,7 @@ private:
             "<table><thead><tr><th>when</th><th>probe</th><th>what</th><th>by</th><th>note</th></tr></"
             "thead><tbody>\n";
         for (auto const& w : report_.work) {
-            add("<tr><td class=\"t\">{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n", local(w.at),
+            add("<tr><td class=\"t\">{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"w\">{}</td></tr>\n", local(w.at),
                 escaped_markup(w.probe), spoken(service::to_word(w.kind)), escaped_markup(w.by), escaped_markup(w.note));
         }
         out_ += "</tbody></table>\n";

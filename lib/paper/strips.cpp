@@ -91,13 +91,28 @@ private:
     std::string body_;
 };
 
-// What fits left of the days, and no more.
+constexpr std::size_t most = 13;  // letters of a name that fit left of the days
+
 std::string shortened(std::string_view name) {
-    constexpr std::size_t most = 13;
     if (name.size() <= most) {
         return escaped_markup(name);
     }
     return "…" + escaped_markup(name.substr(name.size() - (most - 1)));
+}
+
+// What all names begin with, up to a hyphen: it tells none from another. Nothing where all fit, or of one alone.
+std::size_t common_beginning(std::vector<std::string> const& names) {
+    bool const fit = std::all_of(names.begin(), names.end(), [](auto const& name) { return name.size() <= most; });
+    if (fit || names.size() < 2) {
+        return 0;
+    }
+    std::size_t same = names.front().size();
+    for (auto const& name : names) {
+        auto const parts = std::mismatch(name.begin(), name.end(), names.front().begin(), names.front().end());
+        same = std::min(same, static_cast<std::size_t>(parts.first - name.begin()));
+    }
+    auto const hyphen = names.front().rfind('-', same == 0 ? 0 : same - 1);
+    return same == 0 || hyphen == std::string::npos ? 0 : hyphen + 1;
 }
 
 }  // namespace
@@ -159,8 +174,8 @@ std::string test_strip(std::vector<service::MonthTest> const& tests, Days const&
         strip.put("<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">0 s</text>", left - 4.0, y(0.0) + 4.0);
     }
     for (auto const& test : tests) {
-        if (!std::isfinite(test.t90_20_s)) {
-            continue;
+        if (!std::isfinite(test.t90_20_s) || test.t90_20_s <= 0.0) {
+            continue;  // set aside before it gave a figure
         }
         strip.put(
             "<circle cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"{}\" fill=\"{}\" stroke=\"#333\" stroke-width=\".6\"/>",
@@ -178,12 +193,14 @@ std::string stretches(std::vector<Stretch> const& lines, Days const& days) {
             names.push_back(line.name);
         }
     }
+    auto const dropped = common_beginning(names);
     constexpr double row = 14.0;
     auto const middle = [&](std::size_t i) { return row * (static_cast<double>(i) + 0.5); };
     Strip strip{days, row * static_cast<double>(std::max<std::size_t>(names.size(), 1))};
     for (std::size_t i = 0; i < names.size(); ++i) {
         strip.put("<text x=\"{:.0f}\" y=\"{:.1f}\" text-anchor=\"end\">{}<title>{}</title></text>",
-                  left - 6.0, middle(i) + 3.5, shortened(names[i]), escaped_markup(names[i]));
+                  left - 6.0, middle(i) + 3.5, shortened(std::string_view{names[i]}.substr(dropped)),
+                  escaped_markup(names[i]));
     }
     for (auto const& line : lines) {
         double const y = middle(

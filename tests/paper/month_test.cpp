@@ -137,6 +137,16 @@ TEST_CASE("the days below a strip are the place's own, also those of 25 hours", 
     CHECK(count(strip, "<title>good</title>") == 1);
 }
 
+TEST_CASE("long names lose what they all begin with, and keep what tells them apart", "[paper][strips]") {
+    October october;
+    Days const days{october.report.from, october.facts.until, october.report.until, october.facts.zone};
+    auto const drawn = stretches({{"quernbeck-lane-1-inlet", days.from, std::nullopt},
+                                  {"quernbeck-lane-12-outlet", days.from, std::nullopt}},
+                                 days);
+    CHECK(count(drawn, ">1-inlet<title>quernbeck-lane-1-inlet</title>") == 1);
+    CHECK(count(drawn, ">12-outlet<title>quernbeck-lane-12-outlet</title>") == 1);
+}
+
 TEST_CASE("marks of one name share a row, and an end is another sign than going on", "[paper][strips]") {
     October october;
     Days const days{october.report.from, october.facts.until, october.report.until, october.facts.zone};
