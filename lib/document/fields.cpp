@@ -61,7 +61,9 @@ Fields::Fields(json::object const& object, std::initializer_list<std::string_vie
             auto hint = suggestion(name, known);
             refuse(name,
                    fmt::format("is no field here{}",
-                               hint.empty() ? fmt::format("; known are {}", fmt::join(known, ", ")) : hint));
+                               known.size() == 0 ? "; there are none"
+                               : hint.empty()    ? fmt::format("; known are {}", fmt::join(known, ", "))
+                                                 : hint));
         }
     }
 }

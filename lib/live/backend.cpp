@@ -72,6 +72,7 @@ api::Refusal Backend::refusal_of(store::Failure const& failure) {
 void Backend::use(Parts parts) {
     std::scoped_lock const lock{mutex_};
     parts_ = std::move(parts);
+    history_ = {};
 }
 
 api::Answer<Backend::Parts> Backend::parts() const {

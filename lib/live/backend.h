@@ -13,6 +13,7 @@
 #include "fieldbus/poller.h"
 #include "live/board.h"
 #include "live/keeper.h"
+#include "live/lessons.h"
 #include "live/round_desk.h"
 #include "live/stamp_clock.h"
 #include "store/reader_pool.h"
@@ -127,6 +128,8 @@ private:
     }
     [[nodiscard]] static std::optional<api::Refusal> refuse_unknown_site(std::optional<std::string> const& site,
                                                                          Board const& board);
+    // All records and tickets, read once as long as none changes.
+    [[nodiscard]] api::Answer<std::shared_ptr<History const>> history(Parts const& now);
     // Configured now, or known to the store from before.
     [[nodiscard]] std::optional<api::Refusal> refuse_unknown(std::string const& probe);
     [[nodiscard]] std::pair<Timestamp, Timestamp> range_of(std::string const& probe, api::TimeRange const& range);
@@ -141,8 +144,13 @@ private:
     std::shared_ptr<spdlog::logger> log_;
     std::atomic<bool> found_damaged_{false};  // by somebody who asked for what lies there
     std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
-    mutable std::mutex mutex_;  // guards parts_
+    mutable std::mutex mutex_;  // guards the following
     Parts parts_;
+    struct {
+        std::shared_ptr<History const> past;
+        Keeper const* keeper = nullptr;  // whose version it is
+        std::uint64_t version = 0;
+    } history_;
 };
 
 }  // namespace probekeeper::live

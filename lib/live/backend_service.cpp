@@ -153,6 +153,28 @@ std::optional<api::Refusal> Backend::refuse_unknown_site(std::optional<std::stri
                : std::optional{api::Refusal{Kind::invalid, "there is no site " + *site, "site", {}}};
 }
 
+// Read again only when a ticket or a record has changed since.
+api::Answer<std::shared_ptr<History const>> Backend::history(Parts const& now) {
+    auto const version = now.keeper->history_version();
+    {
+        std::lock_guard const lock{mutex_};
+        if (history_.past && history_.keeper == now.keeper.get() && history_.version == version) {
+            return history_.past;
+        }
+    }
+    bool const all_there = writer_.flush().get().has_value();
+    auto read = ask_store<History>([&](store::Reader& r) { return read_history(r, now.board->fleet()); });
+    if (!read) {
+        return read.error();
+    }
+    auto past = std::make_shared<History const>(std::move(read.value()));
+    if (all_there) {
+        std::lock_guard const lock{mutex_};
+        history_ = {past, now.keeper.get(), version};
+    }
+    return past;
+}
+
 api::Answer<api::Page<service::ReasonTally>> Backend::findings(std::optional<std::string> const& site,
                                                                api::PageRequest const& page) {
     auto const now = parts();
@@ -163,15 +185,16 @@ api::Answer<api::Page<service::ReasonTally>> Backend::findings(std::optional<std
     if (auto const refusal = refuse_unknown_site(site, board)) {
         return *refusal;
     }
-    auto const history = ask_store<History>(read_history);
-    if (!history) {
-        return history.error();
+    auto const known = history(now.value());
+    if (!known) {
+        return known.error();
     }
+    auto const& past = *known.value();
     std::map<std::string, fleet::SiteKind> kinds;
-    for (auto const& known : board.fleet().sites) {
-        kinds[known.id] = known.kind;
+    for (auto const& of_fleet : board.fleet().sites) {
+        kinds[of_fleet.id] = of_fleet.kind;
     }
-    auto tallies = service::tally_findings(history.value().tickets, kinds);
+    auto tallies = service::tally_findings(past.tickets, kinds);
     std::erase_if(tallies, [&](auto const& tally) { return site && tally.site != site; });
     return page_by_key(tallies, page, [](auto const& tally) { return key_of(tally); });
 }
@@ -182,14 +205,14 @@ api::Answer<api::Page<document::Instrument>> Backend::instruments(std::vector<st
     if (!now) {
         return now.error();
     }
-    auto const history = ask_store<History>(read_history);
-    if (!history) {
-        return history.error();
+    auto const known = history(now.value());
+    if (!known) {
+        return known.error();
     }
-    auto const known = instruments_of(now.value().board->fleet(), history.value());
+    auto const& past = *known.value();
     std::vector<document::Instrument> seen;
-    for (auto const& [serial, instrument] : known.all()) {
-        auto shown = instrument_of(instrument, history.value(), only);
+    for (auto const& [serial, instrument] : past.instruments->all()) {
+        auto shown = instrument_of(instrument, past, only);
         if (only.empty() || is_seen(shown)) {
             close_stays(shown);
             seen.push_back(std::move(shown));
@@ -205,20 +228,20 @@ api::Answer<document::Instrument> Backend::instrument(std::string const& serial,
         return now.error();
     }
     auto const& fleet = now.value().board->fleet();
-    auto const history = ask_store<History>(read_history);
-    if (!history) {
-        return history.error();
+    auto const known = history(now.value());
+    if (!known) {
+        return known.error();
     }
-    auto const known = instruments_of(fleet, history.value());
-    auto const found = known.all().find(serial);
-    auto out = found == known.all().end() ? document::Instrument{}
-                                          : instrument_of(found->second, history.value(), only);
+    auto const& past = *known.value();
+    auto const& all = past.instruments->all();
+    auto const found = all.find(serial);
+    auto out = found == all.end() ? document::Instrument{} : instrument_of(found->second, past, only);
     if (out.stays.empty() || (!only.empty() && !is_seen(out))) {
         return api::Refusal{Kind::not_found, "there is no such instrument", {}, {}};
     }
     out.whole = true;
-    for (auto& life : lives_of(fleet, history.value(), known, clock_.now())) {
-        if (life.serial == serial && among(only, site_of(history.value(), life.probe))) {
+    for (auto& life : lives_of(fleet, past, clock_.now())) {
+        if (life.serial == serial && among(only, site_of(past, life.probe))) {
             out.membranes.push_back(std::move(life));
         }
     }
@@ -243,14 +266,16 @@ api::Answer<api::Page<service::MembraneLife>> Backend::membranes(std::string con
         return *refusal;
     }
     auto const now = parts();
-    auto const history = ask_store<History>(read_history);
-    if (!now || !history) {
-        return now ? history.error() : now.error();
+    if (!now) {
+        return now.error();
     }
-    auto const& fleet = now.value().board->fleet();
-    auto const instruments = instruments_of(fleet, history.value());
-    auto lives = lives_of(fleet, history.value(), instruments, clock_.now());
-    std::erase_if(lives, [&](service::MembraneLife const& life) { return !was_in(life, probe, instruments); });
+    auto const known = history(now.value());
+    if (!known) {
+        return known.error();
+    }
+    auto const& past = *known.value();
+    auto lives = lives_of(now.value().board->fleet(), past, clock_.now());
+    std::erase_if(lives, [&](service::MembraneLife const& life) { return !was_in(life, probe, *past.instruments); });
     std::sort(lives.begin(), lives.end(), [](auto const& a, auto const& b) { return life_key(a) < life_key(b); });
     return page_by_key(lives, page, life_key);
 }
@@ -261,15 +286,15 @@ api::Answer<api::Page<service::LifeStatistics>> Backend::membrane_statistics(
     if (!now) {
         return now.error();
     }
-    auto const& fleet = now.value().board->fleet();
     if (auto const refusal = refuse_unknown_site(site, *now.value().board)) {
         return *refusal;
     }
-    auto const history = ask_store<History>(read_history);
-    if (!history) {
-        return history.error();
+    auto const known = history(now.value());
+    if (!known) {
+        return known.error();
     }
-    auto const lives = lives_of(fleet, history.value(), instruments_of(fleet, history.value()), clock_.now());
+    auto const& past = *known.value();
+    auto const lives = lives_of(now.value().board->fleet(), past, clock_.now());
     auto statistics = service::life_statistics(lives);
     std::erase_if(statistics, [&](auto const& group) { return site && group.site != site; });
     return page_by_key(statistics, page, [](auto const& group) { return key_of(group); });
@@ -285,10 +310,11 @@ api::Answer<service::PartsDemand> Backend::parts_demand(std::optional<std::strin
     if (auto const refusal = refuse_unknown_site(site, board)) {
         return *refusal;
     }
-    auto const history = ask_store<History>(read_history);
-    if (!history) {
-        return history.error();
+    auto const known = history(now.value());
+    if (!known) {
+        return known.error();
     }
+    auto const& past = *known.value();
     std::vector<Candidate> candidates;
     for (fleet::ProbeIndex probe = 0; probe < fleet.probes.size(); ++probe) {
         auto const need = board.need(probe);
@@ -297,9 +323,8 @@ api::Answer<service::PartsDemand> Backend::parts_demand(std::optional<std::strin
             candidates.push_back({probe, need.ticket, need.forecast});
         }
     }
-    auto const instruments = instruments_of(fleet, history.value());
-    auto const lives = lives_of(fleet, history.value(), instruments, clock_.now());
-    return service::parts_demand(next_membranes(fleet, candidates, lives, instruments), clock_.now(), weeks);
+    auto const lives = lives_of(fleet, past, clock_.now());
+    return service::parts_demand(next_membranes(fleet, candidates, lives, *past.instruments), clock_.now(), weeks);
 }
 
 }  // namespace probekeeper::live

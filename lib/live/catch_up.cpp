@@ -1,10 +1,10 @@
 // From what the store holds to the present: at a start, and where a service record comes late.
 #include <algorithm>
 #include <cstring>
+#include <set>
 
 #include "diagnosis/site.h"
 #include "live/keeper.h"
-#include "live/lessons.h"
 #include "pipeline/setup_of.h"
 
 namespace probekeeper::live {
@@ -45,26 +45,42 @@ std::string text_of(std::vector<std::byte> const& bytes) {
 
 }  // namespace
 
-service::Instruments Keeper::all_instruments() {
-    return {pipeline::configured_serials(*fleet_), must(records_of(reader_, *fleet_))};
+void Keeper::keep_in_book(std::vector<service::KeptRecord> const& stored) {
+    bool moved = false;
+    std::set<fleet::SiteIndex> sites;
+    for (auto const& kept : stored) {
+        auto const site = fleet_->probes[*fleet_->find_probe(kept.record.probe)].site;
+        book_.keep(site, kept);
+        sites.insert(site);
+        moved = moved || service::moves_instruments(kept.record);
+    }
+    for (auto const site : sites) {
+        sites_[site]->pipeline.know_records(book_.of(site));
+    }
+    if (moved) {
+        instruments_.emplace(pipeline::configured_serials(*fleet_), book_.all());
+        show_instruments();
+    }
+    ++history_version_;
 }
 
-void Keeper::learn_instruments(service::Instruments const& instruments) {
+void Keeper::show_instruments() {
     for (auto& site : sites_) {
-        site->pipeline.know(instruments);
+        site->pipeline.know(*instruments_);
     }
     for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
-        board_.show_serial(probe, instruments.serial_now(fleet_->probes[probe].id));
+        board_.show_serial(probe, instruments_->serial_now(fleet_->probes[probe].id));
     }
 }
 
 void Keeper::open_sites() {
     out_of_use_ = must(reader_.out_of_use());
-    auto const instruments = all_instruments();
+    book_ = RecordBook{reader_, *fleet_};
+    instruments_.emplace(pipeline::configured_serials(*fleet_), book_.all());
     for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
-        open_site(site, instruments);
+        open_site(site);
     }
-    learn_instruments(instruments);
+    show_instruments();
     note_downtime();
     withdraw_removed();
     for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
@@ -103,17 +119,7 @@ service::TicketBook Keeper::book_of(std::string const& site) {
     return {site, next, std::move(tickets)};
 }
 
-std::vector<service::Record> Keeper::records_after(std::string const& site, Timestamp position) {
-    std::vector<service::Record> records;
-    for (auto& kept : must(reader_.site_records(site))) {
-        if (!kept.voided_at && kept.record.time > position) {
-            records.push_back(std::move(kept.record));
-        }
-    }
-    return records;
-}
-
-void Keeper::open_site(fleet::SiteIndex index, service::Instruments const& instruments) {
+void Keeper::open_site(fleet::SiteIndex index) {
     auto const& id = fleet_->sites[index].id;
     sites_.push_back(std::make_unique<Site>(
         Site{pipeline::SitePipeline{*fleet_, index, book_of(id), *this},
@@ -135,7 +141,8 @@ void Keeper::open_site(fleet::SiteIndex index, service::Instruments const& instr
     }
     static_cast<void>(
         site.pipeline.out_of_use(out_of_use_));  // before anything is fed: nothing to make again
-    site.pipeline.know(instruments);
+    site.pipeline.know(*instruments_);
+    site.pipeline.know_records(book_.of(index));
     auto position = Timestamp::min();
     auto const checkpoint = must(reader_.checkpoint(id, std::to_string(diagnosis::algorithm_version)));
     if (checkpoint && site.pipeline.rewind(text_of(checkpoint->state))) {
@@ -148,7 +155,7 @@ void Keeper::open_site(fleet::SiteIndex index, service::Instruments const& instr
             board_.show_reading(probe, *newest);
         }
     }
-    catch_up(index, position, begun_, records_after(id, position));
+    catch_up(index, position, begun_, book_.in_force(index, position));
     for (auto const probe : site.pipeline.probes()) {
         auto verdict = site.pipeline.verdict(probe);
         if (verdict.at == Timestamp{}) {
@@ -275,7 +282,7 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     site.pipeline.hold_tickets(true);
     telling_ = false;
     auto const mark = site.watermark.mark();
-    catch_up(index, position, mark + Millis{1}, records_after(id, position));
+    catch_up(index, position, mark + Millis{1}, book_.in_force(index, position));
     site.pipeline.advance(mark);
     site.pipeline.settle_tickets();
     telling_ = true;

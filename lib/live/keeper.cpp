@@ -279,7 +279,9 @@ void Keeper::tell_store() {
                      !changes_.checkpoints.empty() || !changes_.downtimes.empty() ||
                      !changes_.rewinds.empty() || !changes_.events.empty() || !changes_.notices.empty();
     if (any) {
+        bool const history = !changes_.tickets.empty();
         writer_.later(std::exchange(changes_, {}));
+        history_version_ += history ? 1 : 0;
     }
 }
 
@@ -416,6 +418,7 @@ api::Answer<service::Ticket> Keeper::take_step(std::string const& id, api::Ticke
     }
     ticket(done.value());
     changes_.tickets.pop_back();  // it is stored already
+    ++history_version_;
     return done.value();
 }
 
@@ -483,7 +486,7 @@ api::Answer<service::KeptRecord> Keeper::take_voiding(std::string const& probe, 
         ticket(changed);
         changes_.tickets.pop_back();
     }
-    learn_instruments(all_instruments());
+    keep_in_book({record});
     remake_soon(site_index, record.record.time);
     return record;
 }

@@ -4,6 +4,7 @@
 
 #include <spdlog/logger.h>
 
+#include <atomic>
 #include <condition_variable>
 #include <deque>
 #include <functional>
@@ -18,6 +19,7 @@
 #include "fleet/fleet.h"
 #include "live/board.h"
 #include "live/notices.h"
+#include "live/record_book.h"
 #include "live/stamp_clock.h"
 #include "pipeline/site_pipeline.h"
 #include "pipeline/watermark.h"
@@ -87,6 +89,9 @@ public:
                                                            api::Keep<std::vector<api::TakenRecord>> const& keep);
 
     [[nodiscard]] Queue queue() const;
+    // From any thread: grows with each ticket and record that changes. What was read from the store after the
+    // writer was flushed, and after this was asked for, is all of it that there was.
+    [[nodiscard]] std::uint64_t history_version() const { return history_version_.load(); }
 
 private:
     struct Site {
@@ -114,7 +119,7 @@ private:
 
     // catch_up.cpp: from the store to the present
     void open_sites();
-    void open_site(fleet::SiteIndex site, service::Instruments const& instruments);
+    void open_site(fleet::SiteIndex site);
     void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
@@ -122,7 +127,6 @@ private:
     void note_downtime();
     void withdraw_removed();
     void remake(fleet::SiteIndex site, Timestamp from);
-    [[nodiscard]] std::vector<service::Record> records_after(std::string const& site, Timestamp position);
 
     template <typename T>
     T on_thread(std::function<T()> work);
@@ -133,10 +137,10 @@ private:
                                                   api::Keep<service::KeptRecord> const& keep);
     api::Answer<service::OutOfUse> take_out_of_use(service::OutOfUse told,
                                                    api::Keep<service::OutOfUse> const& keep);
-    // Where every instrument is, by all records of all sites.
-    [[nodiscard]] service::Instruments all_instruments();
-    // Tells it to diagnosis, and to whoever asks.
-    void learn_instruments(service::Instruments const& instruments);
+    // Takes records into the book once they are stored; where instruments have been is told to diagnosis, and to
+    // whoever asks.
+    void keep_in_book(std::vector<service::KeptRecord> const& stored);
+    void show_instruments();
     // Drops, in the same commit as what makes it untrue, what was diagnosed from `from` on: were the daemon to
     // die before it is made again, a start would make it.
     void forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const;
@@ -169,10 +173,14 @@ private:
     bool telling_ = false;  // not while the past is fed again
     std::vector<diagnosis::Condition> told_;  // the last one told of each probe
     std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
+    RecordBook book_;
+    std::optional<service::Instruments> instruments_;  // by all records in the book
     store::Changes changes_;                  // found, not yet handed to the writer
     std::chrono::steady_clock::time_point checkpointed_{}, looked_{};
     std::chrono::steady_clock::time_point remake_from_{};  // not before: the store failed
     std::shared_ptr<Notices> notices_;  // null: nobody is told
+
+    std::atomic<std::uint64_t> history_version_{0};
 
     mutable std::mutex mutex_;  // guards the following
     std::condition_variable wake_;

@@ -53,19 +53,7 @@ std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet)
     return positions;
 }
 
-store::Result<std::vector<service::KeptRecord>> records_of(store::Reader& reader, fleet::Fleet const& fleet) {
-    std::vector<service::KeptRecord> records;
-    for (auto const& site : fleet.sites) {
-        auto of_site = reader.site_records(site.id);
-        if (!of_site) {
-            return of_site.error();
-        }
-        std::move(of_site.value().begin(), of_site.value().end(), std::back_inserter(records));
-    }
-    return records;
-}
-
-store::Result<History> read_history(store::Reader& reader) {
+store::Result<History> read_history(store::Reader& reader, fleet::Fleet const& fleet) {
     History history;
     auto known = reader.probes();
     auto records = reader.all_records();
@@ -86,16 +74,12 @@ store::Result<History> read_history(store::Reader& reader) {
                   std::back_inserter(history.tickets));
         page.after = tickets.value().next;
     } while (page.after);
+    history.instruments.emplace(pipeline::configured_serials(fleet), history.records);
     return history;
 }
 
-service::Instruments instruments_of(fleet::Fleet const& fleet, History const& history) {
-    return {pipeline::configured_serials(fleet), history.records};
-}
-
-std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history,
-                                            service::Instruments const& instruments, Timestamp now) {
-    return service::membrane_lives(history.records, instruments, positions_of(fleet), history.tickets, now);
+std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history, Timestamp now) {
+    return service::membrane_lives(history.records, *history.instruments, positions_of(fleet), history.tickets, now);
 }
 
 bool was_in(service::MembraneLife const& life, std::string const& probe, service::Instruments const& instruments) {

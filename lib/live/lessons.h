@@ -2,6 +2,7 @@
 #pragma once
 
 #include <map>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -19,17 +20,13 @@ struct History {
     std::vector<service::KeptRecord> records;  // of all sites
     std::vector<service::Ticket> tickets;      // of all sites, finished ones too
     std::map<std::string, std::string> sites;  // of every probe ever known, by its id
+    std::optional<service::Instruments> instruments;  // by all of these records
 };
-[[nodiscard]] store::Result<History> read_history(store::Reader& reader);
+[[nodiscard]] store::Result<History> read_history(store::Reader& reader, fleet::Fleet const& fleet);
 
-// The records of the sites that are configured, each site's in its order.
-[[nodiscard]] store::Result<std::vector<service::KeptRecord>> records_of(store::Reader& reader,
-                                                                         fleet::Fleet const& fleet);
 [[nodiscard]] std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet);
 
-[[nodiscard]] service::Instruments instruments_of(fleet::Fleet const& fleet, History const& history);
 [[nodiscard]] std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history,
-                                                          service::Instruments const& instruments,
                                                           Timestamp now);
 
 // Whether the membrane was in that position at any time of its life.

@@ -5,9 +5,6 @@
 #include "live/backend.h"
 #include "live/lessons.h"
 #include "live/refusals.h"
-#include "pipeline/setup_of.h"
-#include "service/instruments.h"
-#include "service/membranes.h"
 
 namespace probekeeper::live {
 namespace {
@@ -98,8 +95,8 @@ service::ReportedProbe reported(store::Reader& reader, fleet::Probe const& probe
     return out;
 }
 
-service::ReportSource gathered(store::Reader& reader, fleet::Fleet const& fleet, fleet::SiteIndex index,
-                               service::ReportSource source) {
+service::ReportSource gathered(store::Reader& reader, History const& past, fleet::Fleet const& fleet,
+                               fleet::SiteIndex index, service::ReportSource source) {
     auto const told = reader.out_of_use().value();
     std::vector<Gap> downtimes;
     auto const not_running = reader.downtimes(source.from).value();
@@ -118,10 +115,7 @@ service::ReportSource gathered(store::Reader& reader, fleet::Fleet const& fleet,
         [&](store::PageRequest const& page) { return reader.tickets(of_site, page); });
     source.records = reader.site_records(source.site).value();
     // An instrument may have come from another site, and brought its membrane.
-    auto const records = records_of(reader, fleet).value();
-    service::Instruments const instruments{pipeline::configured_serials(fleet), records};
-    auto lives = service::membrane_lives(records, instruments, positions_of(fleet), source.tickets, source.now);
-    for (auto& life : lives) {
+    for (auto& life : lives_of(fleet, past, source.now)) {
         if (life.site == source.site) {
             source.lives.push_back(std::move(life));
         }
@@ -154,12 +148,13 @@ api::Answer<api::SiteMonth> Backend::site_month(std::string const& id, std::opti
     }
     source.from = start_of(zone, month);
     source.until = start_of(zone, month + std::chrono::months{1});
+    auto const past = history(now.value());
     auto lease = readers_.lend();
-    if (!lease) {
+    if (!past || !lease) {
         return unreadable();
     }
     try {
-        auto report = service::month_report(gathered(*lease.value(), fleet, *index, source));
+        auto report = service::month_report(gathered(*lease.value(), *past.value(), fleet, *index, source));
         return api::SiteMonth{month,
                               std::move(report),
                               {site.name, site.address, site.time_zone, source.until, source.now, zone}};

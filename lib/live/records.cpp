@@ -8,7 +8,6 @@
 
 #include "live/keeper.h"
 #include "live/kept.h"
-#include "live/lessons.h"
 #include "pipeline/setup_of.h"
 #include "service/questions.h"
 
@@ -21,68 +20,56 @@ api::Refusal cannot_store() {
     return {api::Refusal::Kind::unavailable, "the record could not be stored; nothing has changed", {}, {}};
 }
 
-std::vector<service::Record> records_in_force(std::vector<service::KeptRecord> const& kept) {
-    std::vector<service::Record> records;
-    for (auto const& k : kept) {
-        if (!k.voided_at) {
-            records.push_back(k.record);
-        }
-    }
-    return records;
-}
-
 }  // namespace
 
-// What the records of one batch are judged against, read once a site.
+// What the records of one batch are judged against.
 class Keeper::Surroundings {
 public:
     Surroundings(Keeper& keeper, std::vector<service::Record> const& fresh) : keeper_{keeper}, fresh_{fresh} {
-        known_ = records_of(keeper.reader_, *keeper.fleet_).value();
-        auto all = known_;
+        if (std::none_of(fresh.begin(), fresh.end(), service::moves_instruments)) {
+            return;
+        }
+        auto const known = keeper.book_.all();
+        std::vector<service::KeptRecord> all{known.begin(), known.end()};
         for (auto const& record : fresh) {
             all.push_back({std::numeric_limits<std::int64_t>::max(), record, {}, {}, {}});
         }
-        instruments_.emplace(pipeline::configured_serials(*keeper.fleet_), all);
+        moved_.emplace(pipeline::configured_serials(*keeper.fleet_), all);
     }
 
     // One that says the same, if it is in force.
     [[nodiscard]] service::KeptRecord const* same(service::Record const& record) const {
-        auto const found = std::find_if(known_.begin(), known_.end(), [&](service::KeptRecord const& k) {
-            return !k.voided_at && k.record == record;
-        });
-        return found == known_.end() ? nullptr : &*found;
+        return keeper_.book_.same(site_of(record), record);
     }
 
     void ask(api::TakenRecord& taken) const {
         auto const& record = taken.kept.record;
         auto const probe = *keeper_.fleet_->find_probe(record.probe);
-        auto const& site = keeper_.fleet_->probes[probe].site;
-        std::vector<service::Record> of_site;
-        for (auto const& other : records_in_force(known_)) {
-            add_of_site(other, site, of_site);
-        }
-        for (auto const& other : fresh_) {
-            add_of_site(other, site, of_site);
-        }
+        auto const site = site_of(record);
+        auto of_site = keeper_.book_.in_force(site);
+        std::erase_if(of_site, [&](auto const& other) { return !keeper_.fleet_->find_probe(other.probe); });
+        std::copy_if(fresh_.begin(), fresh_.end(), std::back_inserter(of_site),
+                     [&](service::Record const& other) { return site_of(other) == site; });
         std::vector<service::Record> visit;
         std::copy_if(of_site.begin(), of_site.end(), std::back_inserter(visit),
                      [&](service::Record const& r) {
                          return r.probe == record.probe && service::of_one_visit(r, record);
                      });
         auto const around = service::around(record, of_site, seen_around(site, record.time),
-                                            instruments_->serial_at(record.probe, record.time));
+                                            instruments().serial_at(record.probe, record.time));
         taken.questions = service::questions_about(record, around);
         taken.still_to_do =
             service::still_to_do(record, visit, keeper_.fleet_->probes[probe].limits.background_mg_l);
     }
 
 private:
-    void add_of_site(service::Record const& record, fleet::SiteIndex site,
-                     std::vector<service::Record>& out) const {
-        auto const probe = keeper_.fleet_->find_probe(record.probe);
-        if (probe && keeper_.fleet_->probes[*probe].site == site) {
-            out.push_back(record);
-        }
+    // Of one of a configured probe.
+    [[nodiscard]] fleet::SiteIndex site_of(service::Record const& record) const {
+        return keeper_.fleet_->probes[*keeper_.fleet_->find_probe(record.probe)].site;
+    }
+
+    [[nodiscard]] service::Instruments const& instruments() const {
+        return moved_ ? *moved_ : *keeper_.instruments_;
     }
 
     [[nodiscard]] service::ServiceChanges seen_around(fleet::SiteIndex site, Timestamp time) const {
@@ -101,8 +88,7 @@ private:
 
     Keeper& keeper_;
     std::vector<service::Record> const& fresh_;
-    std::vector<service::KeptRecord> known_;
-    std::optional<service::Instruments> instruments_;
+    std::optional<service::Instruments> moved_;  // with the fresh records, where they move any
 };
 
 std::optional<api::Refusal> Keeper::refuse(service::Record const& record, Timestamp now) const {
@@ -175,6 +161,7 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
     changes.notices = notices_about(changes.tickets);
     changes.answers = kept(keep ? keep(taken) : std::nullopt, at);
     auto const tickets = changes.tickets;
+    auto const kept_records = changes.records;
     if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
         for (auto& [site, book] : before) {
             not_told(book, tickets);
@@ -187,9 +174,7 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
         ticket(changed);
         changes_.tickets.pop_back();  // it is stored already
     }
-    if (!fresh.empty()) {
-        learn_instruments(all_instruments());
-    }
+    keep_in_book(kept_records);
     for (auto const& record : fresh) {
         auto const site = fleet_->probes[*fleet_->find_probe(record.probe)].site;
         if (!late.contains(site) && !sites_[site]->pipeline.record(record)) {
