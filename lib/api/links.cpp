@@ -16,7 +16,7 @@ Links::Made Links::make(Caller const& caller, std::string const& path, Timestamp
         throw invalid_fields({{"path", "must be a path of this server such as /v1/events"}});
     }
     auto const secret = access::new_secret("");
-    Made const made{path + (target->parameters.empty() ? "?link=" : "&link=") + secret, now + good_for};
+    Made made{path + (target->parameters.empty() ? "?link=" : "&link=") + secret, now + good_for};
     Link link{caller, std::move(*target), made.expires_at};
     link.caller.role = std::min(caller.role, access::Role::read);
     std::scoped_lock const lock{mutex_};
