@@ -1,292 +1,195 @@
 #include "rounds/search.h"
 
 #include <algorithm>
-#include <cassert>
 
+#include "rounds/choice.h"
 #include "rounds/random.h"
-#include "rounds/routes.h"
+#include "rounds/ruin.h"
 
 namespace probekeeper::rounds {
 namespace {
 
-// How many stops are taken out at a time on average (10 in the paper; weeks of seeds 1001 to 1003 come out
-// cheaper with 15), the longest string, and how often a place that would do is overlooked.
-constexpr double removed_on_average = 15.0;
-constexpr std::size_t longest_string = 10;
-constexpr std::uint32_t overlooked_one_in = 100;
-// Visits that are not made are tried again a few at a time: there may be hundreds that fit nowhere.
-constexpr std::size_t tried_again = 12;
-// By trial on weeks of the seeds 1001 and 1002: how much worse, in ways between neighbours, a plan may be at
-// first, and how often whole days are cleared, without which the search does not find out what is best on
-// which day.
-constexpr double hot_ways = 0.1;
-constexpr double hot_ways_of_one = 1.0;  // a single tour has nothing but its order to search
-constexpr std::uint32_t days_cleared_one_in = 5;
+// A round of ruin and recreate takes so many nanoseconds for each visit of the week, on the core that
+// choice.cpp counts its work in.
+constexpr std::int64_t round_per_visit = 90;
+// By trial on weeks of the seeds 2001 to 2005. Hundredths of the rounds for the first plan, for the choice of
+// the whole week, and for mending that.
+constexpr std::int64_t first_share = 15, whole_share = 35, mend_share = 5, again_share = 15;
+// A part of the week is so many days around a visit. How much worse, in the mean price of a visit, the week
+// may become by a new choice of a part, at first.
+constexpr std::uint32_t least_days = 8, more_days = 9;
+constexpr double hot_visits = 1.5;
+// Whatever a choice costs, so that a search ends.
+constexpr std::int64_t least_rounds = 10;
+// Below so many visits ruin and recreate finds what there is to find, and choosing has nothing to choose
+// from.
+constexpr std::size_t few_visits = 20;
 
+// A first plan by ruin and recreate; routes chosen for the whole week; then again and again for a part of it.
 class Search {
 public:
-    Search(Week const& week, SearchSettings const& settings)
-        : week_{week}, settings_{settings}, random_{settings.seed}, now_{week} {
-        make_neighbours();
-        for (std::size_t v = 0; v < week.visits.size(); ++v) {
-            waiting_.push_back(static_cast<int>(v));
-        }
-    }
+    Search(Week const& week, SearchSettings const& settings, std::int64_t total)
+        : week_{week}, settings_{settings}, total_{total}, random_{settings.seed}, choice_{week} {}
 
     Found run(Plan const* begin) {
-        if (begin != nullptr) {
-            now_.take(*begin);
-            std::erase_if(waiting_, [&](int v) { return now_.shift_of(v) >= 0; });
-        } else {
-            put_back(0);
-        }
-        Found found{now_.plan(), now_.price(), 0, false};
-        auto const total =
-            settings_.iterations > 0 ? settings_.iterations : usual_iterations(week_.visits.size());
-        double const hot = mean_way() * (week_.shifts.size() > 1 ? hot_ways : hot_ways_of_one);
-        for (std::int64_t i = 0; i < total && !week_.visits.empty(); ++i) {
-            if (i % 256 == 0 && settings_.go_on && !settings_.go_on({i, total, found.price})) {
-                found.cut_short = true;
-                break;
+        mend(total_ * first_share / 100, begin);
+        choose_whole();
+        mend(total_ * mend_share / 100, &found_.plan);
+        now_ = found_.plan;
+        now_price_ = found_.price;
+        bool const has_parts = static_cast<std::size_t>(std::count_if(
+                                   now_.routes.begin(), now_.routes.end(),
+                                   [](auto const& route) { return !route.empty(); })) >= 2 * least_days;
+        for (bool turn = false; found_.iterations < total_ && !found_.cut_short; turn = !turn) {
+            if (turn || has_parts) {
+                choose_part();
+            } else {  // where a part is nearly the whole, to choose again is to choose the same
+                mend(std::min(total_ - found_.iterations, total_ * again_share / 100), &found_.plan);
             }
-            step(temperature(hot, i, total), found);
-            found.iterations = i + 1;
         }
-        return found;
+        found_.iterations = std::min(found_.iterations, total_);
+        return std::move(found_);
     }
 
 private:
-    // Halves four times on the way, straight in between: a pow() whose last bit differs would change the
-    // plan.
-    static double temperature(double hot, std::int64_t i, std::int64_t total) {
-        constexpr int halvings = 4;
-        double const way = static_cast<double>(i) / static_cast<double>(total) * halvings;
-        int const whole = static_cast<int>(way);
-        double const at = hot / static_cast<double>(1 << whole);
-        return at * (1.0 - 0.5 * (way - whole));
+    [[nodiscard]] std::int64_t work_of(std::int64_t rounds) const {
+        return rounds * round_per_visit * static_cast<std::int64_t>(week_.visits.size());
+    }
+    [[nodiscard]] std::int64_t done() const {
+        return found_.iterations + (choice_.spent() - accounted_) / work_of(1);
     }
 
-    double mean_way() const {
-        double sum = 1.0;
-        int count = 1;
-        for (auto const& near : near_) {
-            for (std::size_t k = 1; k < std::min<std::size_t>(near.size(), 6); ++k) {
-                sum += static_cast<double>(
-                    week_.way(place(near[0]), place(near[k])) *
-                    std::max<Price>(1, week_.shifts.empty() ? 1 : week_.shifts[0].per_drive));
-                ++count;
-            }
+    bool go_on() {
+        if (settings_.go_on && !settings_.go_on({std::min(done(), total_), total_, found_.price})) {
+            found_.cut_short = true;
         }
-        return sum / count;
+        return !found_.cut_short;
     }
 
-    int place(int v) const { return week_.visits[static_cast<std::size_t>(v)].place; }
-
-    void make_neighbours() {
-        auto const n = static_cast<int>(week_.visits.size());
-        near_.resize(week_.visits.size());
-        for (int v = 0; v < n; ++v) {
-            auto& near = near_[static_cast<std::size_t>(v)];
-            for (int u = 0; u < n; ++u) {
-                near.push_back(u);
-            }
-            auto const far = [&](int u) {
-                return u == v ? std::int64_t{-1}
-                              : std::int64_t{week_.way(place(v), place(u))} + week_.way(place(u), place(v));
+    void mend(std::int64_t rounds, Plan const* begin) {
+        if (found_.cut_short) {
+            return;
+        }
+        SearchSettings settings;
+        settings.iterations = std::max<std::int64_t>(1, rounds);
+        settings.seed = random_.bits();
+        if (settings_.go_on) {
+            settings.go_on = [&, before = found_.iterations](Progress const& progress) {
+                auto const best =
+                    found_.plan.routes.empty() ? progress.best : std::min(progress.best, found_.price);
+                return settings_.go_on({before + progress.done, total_, best});
             };
-            std::stable_sort(near.begin(), near.end(), [&](int a, int b) { return far(a) < far(b); });
+        }
+        auto mended = ruin(week_, settings, begin);
+        found_.iterations += mended.iterations;
+        found_.cut_short = mended.cut_short;
+        if (found_.plan.routes.empty() || mended.price < found_.price) {
+            found_.plan = std::move(mended.plan);
+            found_.price = mended.price;
+            choice_.offer(found_.plan);
         }
     }
 
-    void step(double heat, Found& found) {
-        auto const before = now_.price();
-        now_.remember();
-        auto const waiting_before = waiting_;
-        overlooked_shift_one_in_ = 0;
-        if (week_.shifts.size() > 1 && random_.one_in(days_cleared_one_in)) {
-            clear_days();
-            overlooked_shift_one_in_ = 3;
-        } else {
-            take_strings();
+    // Empty: it holds no longer, or the search is to end.
+    std::optional<Price> price_of(std::optional<Plan> const& plan) {
+        found_.iterations = std::max(done(), found_.iterations + least_rounds);
+        accounted_ = choice_.spent();
+        if (!plan) {
+            return std::nullopt;
         }
-        put_back(waiting_before.size());
-        auto const after = now_.price();
-        if (static_cast<double>(after - before) < heat * random_.exponential()) {
-            if (after < found.price) {
-                found.price = after;
-                found.plan = now_.plan();
-            }
+        auto const judged = judge(week_, *plan);
+        return judged.broken ? std::nullopt : std::optional{judged.price};
+    }
+
+    void keep_if_better(Plan const& plan, Price price) {
+        if (price < found_.price) {
+            found_.price = price;
+            found_.plan = plan;
+        }
+    }
+
+    void choose_whole() {
+        if (found_.cut_short) {
             return;
         }
-        now_.restore();
-        waiting_ = waiting_before;
+        auto const plan = choice_.choose(work_of(total_ * whole_share / 100), [this] { return go_on(); });
+        if (auto const price = price_of(plan)) {
+            keep_if_better(*plan, *price);
+        }
     }
 
-    void take_out(std::size_t shift, std::size_t from, std::size_t count) {
-        auto const& route = now_.route(shift);
-        for (std::size_t i = from; i < from + count; ++i) {
-            waiting_.push_back(route[i]);
-        }
-        now_.remove(shift, from, count);
-    }
-
-    void take_strings() {
-        std::size_t used = 0, stops = 0;
-        for (std::size_t s = 0; s < week_.shifts.size(); ++s) {
-            used += now_.route(s).empty() ? 0 : 1;
-            stops += now_.route(s).size();
-        }
-        if (stops == 0) {
+    void choose_part() {
+        auto const left = work_of(total_ - found_.iterations);
+        auto const plan = choice_.choose(now_, part(), left, [this] { return go_on(); });
+        auto const price = price_of(plan);
+        if (!price) {
             return;
         }
-        double const mean = static_cast<double>(stops) / static_cast<double>(used);
-        double const longest = std::min(static_cast<double>(longest_string), mean);
-        double const most = 4.0 * removed_on_average / (1.0 + longest) - 1.0;
-        auto strings = static_cast<int>(random_.unit() * most + 1.0);
-        auto const seed = random_.below(static_cast<std::uint32_t>(week_.visits.size()));
-        std::vector<std::size_t> touched;
-        for (int const v : near_[seed]) {
-            if (strings == 0) {
-                break;
-            }
-            auto const shift = now_.shift_of(v);
-            if (shift < 0 || std::find(touched.begin(), touched.end(), shift) != touched.end()) {
-                continue;
-            }
-            auto const s = static_cast<std::size_t>(shift);
-            auto const size = now_.route(s).size();
-            double const top = std::min(static_cast<double>(size), longest);
-            auto const count = std::min(size, static_cast<std::size_t>(random_.unit() * top + 1.0));
-            auto const at = static_cast<std::size_t>(
-                std::find(now_.route(s).begin(), now_.route(s).end(), v) - now_.route(s).begin());
-            take_string(s, at, count);
-            touched.push_back(s);
-            --strings;
+        double const cold = static_cast<double>(found_.iterations) / static_cast<double>(total_);
+        double const heat = hot_visits * std::max(0.0, 1.0 - cold) * static_cast<double>(found_.price) /
+                            static_cast<double>(week_.visits.size());
+        if (static_cast<double>(*price - now_price_) < heat * random_.exponential()) {
+            keep_if_better(*plan, *price);
+            now_ = *plan;
+            now_price_ = *price;
         }
     }
 
-    // `count` stops around place `at`; half of the time some in the middle stay.
-    void take_string(std::size_t s, std::size_t at, std::size_t count) {
-        auto const size = now_.route(s).size();
-        std::size_t kept = 0;
-        if (count > 1 && count < size && random_.one_in(2)) {
-            kept = 1;
-            while (count + kept < size && !random_.one_in(100) && kept < 3) {
-                ++kept;
+    // By shift, whether it is of the days around some visit.
+    std::vector<char> part() {
+        auto const centre = random_.below(static_cast<std::uint32_t>(week_.visits.size()));
+        std::vector<std::pair<std::int64_t, std::size_t>> days;  // how near, shift
+        for (std::size_t s = 0; s < now_.routes.size(); ++s) {
+            std::optional<std::int64_t> nearest;
+            for (int const v : now_.routes[s]) {
+                auto const far = far_between(centre, static_cast<std::size_t>(v));
+                nearest = nearest ? std::min(*nearest, far) : far;
+            }
+            if (nearest) {
+                days.emplace_back(*nearest, s);
             }
         }
-        auto const span = std::min(size, count + kept);
-        kept = span - count;
-        auto const lowest = at + 1 >= span ? at + 1 - span : 0;
-        auto const highest = std::min(at, size - span);
-        auto const from = lowest + random_.below(static_cast<std::uint32_t>(highest - lowest + 1));
-        if (kept == 0) {
-            take_out(s, from, count);
-            return;
+        std::sort(days.begin(), days.end());
+        days.resize(std::min<std::size_t>(days.size(), least_days + random_.below(more_days)));
+        std::vector<char> freed(week_.shifts.size(), 0);
+        for (auto const& [far, s] : days) {
+            freed[s] = 1;
         }
-        auto const head = 1 + random_.below(static_cast<std::uint32_t>(count - 1));
-        take_out(s, from + head + kept, count - head);
-        take_out(s, from, head);
+        return freed;
     }
 
-    // Some whole shifts, and those that share a person with them: two who went alone may then go together.
-    void clear_days() {
-        for (auto left = 1 + random_.below(3); left > 0; --left) {
-            auto const s = random_.below(static_cast<std::uint32_t>(week_.shifts.size()));
-            take_out(s, 0, now_.route(s).size());
-            for (auto const other : now_.excluded_by(s)) {
-                take_out(other, 0, now_.route(other).size());
-            }
-        }
-    }
-
-    // What was taken out just now, and a few of those that waited before; at first all.
-    void put_back(std::size_t waited) {
-        for (std::size_t k = 0; waited > tried_again && k < tried_again; ++k) {
-            auto const left = waited - tried_again;
-            std::swap(waiting_[left + k], waiting_[random_.below(static_cast<std::uint32_t>(left + k + 1))]);
-        }
-        auto const first = waited > tried_again ? waited - tried_again : 0;
-        std::vector<int> tried{waiting_.begin() + static_cast<std::ptrdiff_t>(first), waiting_.end()};
-        waiting_.resize(first);
-        sort(tried);
-        for (int const v : tried) {
-            auto const best = best_place(v);
-            if (best.shift >= 0 && best.price < week_.visits[static_cast<std::size_t>(v)].unserved) {
-                now_.insert(v, best);
-            } else {
-                waiting_.push_back(v);
-            }
-        }
-    }
-
-    void sort(std::vector<int>& tried) {
-        for (std::size_t i = tried.size(); i > 1; --i) {
-            std::swap(tried[i - 1], tried[random_.below(static_cast<std::uint32_t>(i))]);
-        }
-        auto const key = random_.below(4);
-        if (key == 0) {
-            return;
-        }
-        auto const value = [&](int v) -> std::int64_t {
-            auto const& visit = week_.visits[static_cast<std::size_t>(v)];
-            auto const home = week_.shifts.empty() ? 0 : week_.way(week_.shifts[0].start, visit.place);
-            // First what needs two, for it needs an empty day; then what is heavy, far, near, or dear to
-            // leave.
-            switch (key) {
-                case 1:
-                    return -visit.work - visit.load;
-                case 2:
-                    return -home;
-                default:
-                    return visit.unserved > 0 && random_.one_in(2) ? -visit.unserved : home;
-            }
-        };
-        std::vector<std::pair<std::int64_t, int>> keyed;
-        for (int const v : tried) {
-            keyed.emplace_back(value(v), v);
-        }
-        std::stable_sort(keyed.begin(), keyed.end(), [&](auto const& a, auto const& b) {
-            auto const crew_a = week_.visits[static_cast<std::size_t>(a.second)].crew;
-            auto const crew_b = week_.visits[static_cast<std::size_t>(b.second)].crew;
-            return crew_a != crew_b ? crew_a > crew_b : a.first < b.first;
-        });
-        for (std::size_t i = 0; i < keyed.size(); ++i) {
-            tried[i] = keyed[i].second;
-        }
-    }
-
-    Place best_place(int v) {
-        Place best;
-        for (auto const s : now_.shifts_for(v)) {
-            if (overlooked_shift_one_in_ > 0 && random_.one_in(overlooked_shift_one_in_)) {
-                continue;
-            }
-            now_.offer(v, s, best, [this] { return random_.one_in(overlooked_one_in); });
-        }
-        return best;
+    [[nodiscard]] std::int64_t far_between(std::size_t v, std::size_t u) const {
+        auto const a = week_.visits[v].place, b = week_.visits[u].place;
+        return std::int64_t{week_.way(a, b)} + week_.way(b, a);
     }
 
     Week const& week_;
     SearchSettings const& settings_;
+    std::int64_t total_;
     Random random_;
-    Routes now_;
-    std::vector<int> waiting_;  // visits in no route
-    // Whole days that were cleared fill again as they were, unless some are left aside. 0: none.
-    std::uint32_t overlooked_shift_one_in_ = 0;
-    std::vector<std::vector<int>> near_;
+    Choice choice_;
+    std::int64_t accounted_ = 0;  // of the work of choice_, what is among found_.iterations
+    Found found_;
+    Plan now_;  // where the search is, perhaps worse than what it found
+    Price now_price_ = 0;
 };
 
 }  // namespace
 
 std::int64_t usual_iterations(std::size_t visits) {
     auto const n = std::max<std::int64_t>(1, static_cast<std::int64_t>(visits));
-    // A round costs more where there are more days to look at, which come with the visits.
-    return std::min(std::clamp<std::int64_t>(n * 1'000, 60'000, 200'000), 45'000'000 / n);
+    // A round takes longer with more visits: more places to look at, and more days.
+    return std::min(std::clamp<std::int64_t>(n * 1'000, 60'000, 200'000),
+                    std::max(10'000'000'000 / (n * n), 25'000'000 / n));
 }
 
 Found search(Week const& week, SearchSettings const& settings, Plan const* begin) {
-    return Search{week, settings}.run(begin);
+    auto all = settings;
+    all.iterations = settings.iterations > 0 ? settings.iterations : usual_iterations(week.visits.size());
+    if (week.shifts.size() < 2 || week.visits.size() < few_visits) {
+        return ruin(week, all, begin);
+    }
+    return Search{week, all, all.iterations}.run(begin);
 }
 
 }  // namespace probekeeper::rounds

@@ -1,11 +1,9 @@
-// A good plan for a week of any size, by ruin and recreate: take some neighbouring stops out of some
-// neighbouring days, put them back greedily but not quite, keep the result where it is better or, early on,
-// not much worse. The ruin is the removal of adjacent strings of Christiaens and Vanden Berghe (2020),
-// Transportation Science 54(2):417-433, with its parameters (from memory); the acceptance is simulated
-// annealing.
+// A good plan for a week of any size: ruin and recreate (ruin.h) finds one, and from then on the routes that
+// it is made of are chosen anew, for the whole week once and then for parts of it (choice.h).
 //
-// Deterministic: the same week and settings give the same plan everywhere. Chance comes from `seed`; all
-// prices are integers, and no library function whose last bit could differ decides anything.
+// Deterministic: the same week and settings give the same plan each time. Chance comes from `seed`, prices
+// are integers, what is spent is counted and never measured, and no library function whose last bit could
+// differ decides anything.
 #pragma once
 
 #include <cstdint>
@@ -16,14 +14,14 @@
 namespace probekeeper::rounds {
 
 struct Progress {
-    std::int64_t done = 0, of = 0;  // rounds of ruin and recreate
+    std::int64_t done = 0, of = 0;  // rounds of ruin and recreate, or what takes as long
     Price best = 0;
 };
 
 struct SearchSettings {
     std::int64_t iterations = 0;  // 0: as many as usual for this size, see usual_iterations
     std::uint64_t seed = 1;
-    // Asked every few hundred iterations; false ends the search with the best so far. A limit in time lives
+    // Asked some hundred times a second; false ends the search with the best so far. A limit in time lives
     // here, and a plan cut short by it is the one thing that depends on the machine.
     std::function<bool(Progress const&)> go_on;
 };
@@ -35,7 +33,8 @@ struct Found {
     bool cut_short = false;
 };
 
-// Made for some four seconds of a quiet core with 200 visits in 50 shifts; see tests/bench/RESULTS.md.
+// Some three and a half seconds of a quiet core for 200 visits in 50 shifts, and two for 400 and more; see
+// tests/bench/RESULTS.md.
 [[nodiscard]] std::int64_t usual_iterations(std::size_t visits);
 
 // `begin`: a plan to start from, which must hold; else from nothing.

@@ -1,0 +1,231 @@
+#include "rounds/packing.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "rounds/random.h"
+
+namespace probekeeper::rounds {
+namespace {
+
+constexpr double tiny = 1e-9;
+constexpr double largest_move = 1e-4;
+// So many columns are compared for one step; the next step goes on from there.
+constexpr std::size_t compared_a_row = 4;
+constexpr std::int64_t invert_every = 400;
+constexpr int slack_of(std::size_t row) {
+    return -1 - static_cast<int>(row);
+}
+constexpr std::size_t row_of(int slack) {
+    return static_cast<std::size_t>(-1 - slack);
+}
+
+}  // namespace
+
+Packing::Packing(std::vector<int> const& most)
+    : size_{most.size()},
+      inverse_(size_ * size_, 0.0),
+      worth_(size_, 0.0),
+      direction_(size_, 0.0),
+      basis_(size_) {
+    Random random{size_};
+    for (std::size_t r = 0; r < size_; ++r) {
+        room_.push_back(most[r] + largest_move * (0.5 + 0.5 * random.unit()));
+        inverse_[r * size_ + r] = 1.0;
+        basis_[r] = slack_of(r);
+    }
+    amount_ = room_;
+}
+
+std::size_t Packing::add(std::span<int const> rows, double cost) {
+    rows_.insert(rows_.end(), rows.begin(), rows.end());
+    first_.push_back(rows_.size());
+    cost_.push_back(cost);
+    place_.push_back(-1);
+    return cost_.size() - 1;
+}
+
+double Packing::share(std::size_t column) const {
+    return place_[column] < 0 ? 0.0 : amount_[static_cast<std::size_t>(place_[column])];
+}
+
+double Packing::cost() const {
+    double sum = 0.0;
+    for (std::size_t r = 0; r < size_; ++r) {
+        sum += basis_[r] < 0 ? 0.0 : cost_[static_cast<std::size_t>(basis_[r])] * amount_[r];
+    }
+    return sum;
+}
+
+bool Packing::solve() {
+    auto const most = steps_ + 50 * static_cast<std::int64_t>(size_) + 2000;
+    for (int column = entering(); column != std::numeric_limits<int>::max(); column = entering()) {
+        enter(column);
+        if (steps_ > most) {
+            return false;
+        }
+    }
+    return true;
+}
+
+// The most helpful of the columns looked at, slacks among them; the largest int: none helps.
+int Packing::entering() {
+    int best = std::numeric_limits<int>::max();
+    double least = -tiny;
+    for (std::size_t r = 0; r < size_; ++r) {
+        if (worth_[r] < least) {
+            least = worth_[r];
+            best = slack_of(r);
+        }
+    }
+    auto const all = cost_.size();
+    auto const compared = compared_a_row * size_;
+    for (std::size_t seen = 0; seen < all; ++seen) {
+        if (seen >= compared && seen % compared == 0 && best != std::numeric_limits<int>::max()) {
+            break;
+        }
+        ++compared_;
+        looked_from_ = looked_from_ + 1 < all ? looked_from_ + 1 : 0;
+        auto const helps = reduced_of(looked_from_);
+        if (helps < least && place_[looked_from_] < 0) {
+            least = helps;
+            best = static_cast<int>(looked_from_);
+        }
+    }
+    return best;
+}
+
+void Packing::enter(int column) {
+    ++steps_;
+    std::fill(direction_.begin(), direction_.end(), 0.0);
+    auto const along = [&](std::size_t k) {
+        double const* const from = inverse_.data() + k * size_;
+        for (std::size_t r = 0; r < size_; ++r) {
+            direction_[r] += from[r];
+        }
+    };
+    double helps = 0.0;
+    if (column < 0) {
+        along(row_of(column));
+        helps = worth_[row_of(column)];
+    } else {
+        for (int const k : rows_of(static_cast<std::size_t>(column))) {
+            along(static_cast<std::size_t>(k));
+        }
+        helps = reduced_of(static_cast<std::size_t>(column));
+    }
+    std::size_t out = size_;
+    double step = std::numeric_limits<double>::max();
+    for (std::size_t r = 0; r < size_; ++r) {
+        if (direction_[r] > 1e-7) {
+            double const here = std::max(0.0, amount_[r]) / direction_[r];
+            if (here < step - 1e-12 || (here < step + 1e-12 && direction_[r] > direction_[out])) {
+                step = std::min(step, here);
+                out = r;
+            }
+        }
+    }
+    if (out == size_) {  // no row limits it: only rounding can say so, for every column fills a row
+        invert();
+        return;
+    }
+    for (std::size_t r = 0; r < size_; ++r) {
+        amount_[r] -= step * direction_[r];
+    }
+    amount_[out] = step;
+    double const pivot = direction_[out];
+    for (std::size_t k = 0; k < size_; ++k) {
+        double* const to = inverse_.data() + k * size_;
+        double const share = to[out] / pivot;
+        if (share == 0.0) {
+            continue;
+        }
+        for (std::size_t r = 0; r < size_; ++r) {
+            to[r] -= share * direction_[r];
+        }
+        to[out] = share;
+        worth_[k] -= helps * share;
+    }
+    if (basis_[out] >= 0) {
+        place_[static_cast<std::size_t>(basis_[out])] = -1;
+    }
+    basis_[out] = column;
+    if (column >= 0) {
+        place_[static_cast<std::size_t>(column)] = static_cast<int>(out);
+    }
+    if (++since_inverted_ >= invert_every) {
+        invert();
+    }
+}
+
+// Anew by Gauss and Jordan, so that rounding does not add up.
+void Packing::invert() {
+    since_inverted_ = 0;
+    std::vector<double> basis(size_ * size_, 0.0);  // column after column
+    for (std::size_t c = 0; c < size_; ++c) {
+        if (basis_[c] < 0) {
+            basis[c * size_ + row_of(basis_[c])] = 1.0;
+        } else {
+            for (int const k : rows_of(static_cast<std::size_t>(basis_[c]))) {
+                basis[c * size_ + static_cast<std::size_t>(k)] += 1.0;
+            }
+        }
+    }
+    // Each member of the basis enters a basis of slacks, in the row where it is largest.
+    std::fill(inverse_.begin(), inverse_.end(), 0.0);
+    for (std::size_t r = 0; r < size_; ++r) {
+        inverse_[r * size_ + r] = 1.0;
+    }
+    std::vector<int> now(size_);
+    std::vector<bool> filled(size_, false);
+    std::vector<int> const members = basis_;
+    for (std::size_t c = 0; c < size_; ++c) {
+        std::fill(direction_.begin(), direction_.end(), 0.0);
+        for (std::size_t k = 0; k < size_; ++k) {
+            double const part = basis[c * size_ + k];
+            if (part != 0.0) {
+                double const* const from = inverse_.data() + k * size_;
+                for (std::size_t r = 0; r < size_; ++r) {
+                    direction_[r] += part * from[r];
+                }
+            }
+        }
+        std::size_t out = size_;
+        for (std::size_t r = 0; r < size_; ++r) {
+            if (!filled[r] && (out == size_ || std::abs(direction_[r]) > std::abs(direction_[out]))) {
+                out = r;
+            }
+        }
+        filled[out] = true;
+        now[out] = members[c];
+        for (std::size_t k = 0; k < size_; ++k) {
+            double* const to = inverse_.data() + k * size_;
+            double const share = to[out] / direction_[out];
+            if (share != 0.0) {
+                for (std::size_t r = 0; r < size_; ++r) {
+                    to[r] -= share * direction_[r];
+                }
+                to[out] = share;
+            }
+        }
+    }
+    basis_ = std::move(now);
+    std::fill(amount_.begin(), amount_.end(), 0.0);
+    for (std::size_t k = 0; k < size_; ++k) {
+        double const* const from = inverse_.data() + k * size_;
+        double priced = 0.0;
+        for (std::size_t r = 0; r < size_; ++r) {
+            amount_[r] += from[r] * room_[k];
+            priced += basis_[r] < 0 ? 0.0 : cost_[static_cast<std::size_t>(basis_[r])] * from[r];
+        }
+        worth_[k] = -priced;
+    }
+    for (std::size_t r = 0; r < size_; ++r) {
+        if (basis_[r] >= 0) {
+            place_[static_cast<std::size_t>(basis_[r])] = static_cast<int>(r);
+        }
+    }
+}
+
+}  // namespace probekeeper::rounds

@@ -1,0 +1,274 @@
+#include "rounds/choice.h"
+
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <numeric>
+
+#include "rounds/exact.h"
+#include "rounds/instances.h"
+#include "rounds/packing.h"
+#include "rounds/random.h"
+#include "rounds/search.h"
+
+namespace probekeeper::rounds {
+namespace {
+
+constexpr std::int64_t a_second = 1'000'000'000;
+
+TEST_CASE("a packing of the three sides of a triangle is half of each, and its rows are worth half",
+          "[rounds][packing]") {
+    Packing packing{{1, 1, 1}};
+    std::vector<std::vector<int>> const sides{{0, 1}, {1, 2}, {0, 2}};
+    for (auto const& side : sides) {
+        packing.add(side, -1.0);
+    }
+    REQUIRE(packing.solve());
+    CHECK(packing.cost() == Approx(-1.5).epsilon(1e-3));
+    for (std::size_t i = 0; i < 3; ++i) {
+        CHECK(packing.share(i) == Approx(0.5).margin(1e-3));
+        CHECK(packing.worth(i) == Approx(0.5));
+    }
+    // A column over all three rows pays only where it saves more than they are worth.
+    std::vector<int> const all{0, 1, 2};
+    CHECK(packing.reduced(all, -1.4) == Approx(0.1));
+    CHECK(packing.reduced(all, -1.6) == Approx(-0.1));
+}
+
+TEST_CASE("a row that holds two holds two, and a column that fills it twice fits once", "[rounds][packing]") {
+    Packing packing{{2, 1, 1}};
+    packing.add(std::vector<int>{0, 1}, -3.0);
+    packing.add(std::vector<int>{0, 2}, -2.0);
+    packing.add(std::vector<int>{0, 0}, -3.5);
+    REQUIRE(packing.solve());
+    CHECK(packing.cost() == Approx(-5.0).epsilon(1e-3));
+    CHECK(packing.share(2) == Approx(0.0).margin(1e-3));
+}
+
+// What a linear program must hold whatever the columns: shares and worths that are possible and of one value.
+TEST_CASE("a packing ends where what is packed costs as much as its rows are worth", "[rounds][packing]") {
+    auto const seed = GENERATE(1U, 2U, 3U, 4U, 5U);
+    CAPTURE(seed);
+    Random random{seed};
+    constexpr int rows = 60;
+    std::vector<int> most(rows, 1);
+    most[0] = 7;
+    Packing packing{most};
+    std::vector<std::vector<int>> columns;
+    std::vector<double> costs;
+    for (int late = 0; late < 2; ++late) {  // the second half is added to a packing that is solved
+        for (int i = 0; i < 400; ++i) {
+            std::vector<int> column{0};
+            for (int r = 1; r < rows; ++r) {
+                if (random.one_in(14)) {
+                    column.push_back(r);
+                }
+            }
+            costs.push_back(-1.0 - random.unit() * static_cast<double>(column.size()));
+            packing.add(column, costs.back());
+            columns.push_back(std::move(column));
+        }
+        REQUIRE(packing.solve());
+    }
+    std::vector<double> filled(rows, 0.0);
+    for (std::size_t c = 0; c < columns.size(); ++c) {
+        CHECK(packing.share(c) >= -1e-9);
+        CHECK(packing.reduced(columns[c], costs[c]) >= -1e-6);
+        for (int const r : columns[c]) {
+            filled[static_cast<std::size_t>(r)] += packing.share(c);
+        }
+    }
+    double worth = 0.0;
+    for (std::size_t r = 0; r < rows; ++r) {
+        CHECK(packing.worth(r) >= -1e-9);
+        CHECK(filled[r] <= most[r] + 1e-3);
+        worth += packing.worth(r) * most[r];
+    }
+    CHECK(-packing.cost() == Approx(worth).epsilon(1e-3));
+}
+
+TEST_CASE("people with the same hours, depot and skills are of one crew, and anything else tells them apart",
+          "[rounds][kinds]") {
+    auto week =
+        made_week(5, 12, 10, 2);  // every third has a skill, every second another depot: four kinds a day
+    auto const kinds = kinds_of(week);
+    CHECK(kinds.shifts.size() == 4 * 5);
+    CHECK(std::accumulate(kinds.crew_size.begin(), kinds.crew_size.end(), 0) == 50);
+    week.shifts[2].close -= 60;
+    week.visits[3].in_shift[11] += 1;
+    CHECK(kinds_of(week).shifts.size() == 4 * 5 + 2);
+}
+
+TEST_CASE("a pair takes its two people out of their crews, and the roster gives nobody two shifts of a day",
+          "[rounds][kinds]") {
+    auto week = made_week(5, 3, 3, 1);
+    std::erase_if(week.shifts, [](Shift const& shift) { return shift.day != 0; });
+    for (auto& shift : week.shifts) {
+        shift.skills = 0;
+    }
+    for (int a = 0; a < 3; ++a) {
+        for (int b = a + 1; b < 3; ++b) {
+            auto both = week.shifts[0];
+            both.persons = {a, b};
+            both.crew = 2;
+            week.shifts.push_back(both);
+        }
+    }
+    for (auto& visit : week.visits) {
+        visit.in_shift.assign(week.shifts.size(), 0);
+    }
+    auto const kinds = kinds_of(week);
+    REQUIRE(kinds.shifts.size() == 2);
+    CHECK(kinds.crew_size == std::vector<int>{3});
+    CHECK(kinds.crews[1] == std::vector<int>{0, 0});
+    Roster roster{week, kinds};
+    auto const pair = roster.take(1);
+    auto const alone = roster.take(0);
+    REQUIRE(pair);
+    REQUIRE(alone);
+    CHECK_FALSE(exclude(week.shifts[*pair], week.shifts[*alone]));
+    CHECK_FALSE(roster.take(0));
+    CHECK_FALSE(roster.take(1));
+}
+
+TEST_CASE("a route that is found holds, costs what the judge says and pays what it claims",
+          "[rounds][finder]") {
+    auto const week = made_week(9, 60, 4, 2);
+    auto const kinds = kinds_of(week);
+    Finder finder{week, kinds};
+    std::vector<char> all(week.visits.size(), 1);
+    all[7] = 0;
+    finder.among(all);
+    std::vector<Price> worth;
+    for (std::size_t v = 0; v < week.visits.size(); ++v) {
+        worth.push_back(static_cast<Price>(20'000 + 1'000 * (v % 40)));
+    }
+    std::size_t found = 0;
+    for (std::size_t kind = 0; kind < kinds.shifts.size(); ++kind) {
+        auto const shift = kinds.shifts[kind].front();
+        for (auto const& route : finder.find(kind, worth, 1'000, {}, 5)) {
+            ++found;
+            auto const judged = judge_shift(week, shift, route.visits);
+            CHECK_FALSE(judged.broken);
+            CHECK(judged.price == route.price);
+            Price gain = -route.price;
+            for (int const v : route.visits) {
+                gain += worth[static_cast<std::size_t>(v)];
+                CHECK(v != 7);
+            }
+            CHECK(gain == route.gain);
+            CHECK(gain > 1'000);
+        }
+    }
+    CHECK(found > kinds.shifts.size());
+}
+
+TEST_CASE("with room for every label the best route is found, as the proof of a week of one day finds it",
+          "[rounds][finder]") {
+    auto const seed = GENERATE(1U, 2U, 3U, 4U, 5U, 6U);
+    CAPTURE(seed);
+    auto week = made_week(seed, 12, 1, 1);
+    week.shifts.resize(1);
+    std::vector<Price> worth;
+    for (auto& visit : week.visits) {
+        visit.in_shift.resize(1);
+        worth.push_back(visit.unserved);
+    }
+    auto const kinds = kinds_of(week);
+    Finder finder{week, kinds};
+    finder.among(std::vector<char>(week.visits.size(), 1));
+    auto const found = finder.find(0, worth, 0, {5'000, 12}, 1);
+    auto const proof = prove(week, Plan{std::vector<std::vector<int>>(1)});
+    REQUIRE(proof);
+    REQUIRE(proof->optimal);
+    Price const nothing = std::accumulate(worth.begin(), worth.end(), Price{0});
+    CHECK(nothing - (found.empty() ? 0 : found[0].gain) == proof->price);
+}
+
+TEST_CASE("what is chosen holds, whatever the week has in it", "[rounds][choice]") {
+    auto const seed = GENERATE(1U, 2U, 3U, 4U);
+    CAPTURE(seed);
+    auto week = made_week(seed, 30, 4, 2);
+    Random random{seed};
+    auto const alone = week.shifts.size();
+    for (std::size_t a = 0; a < alone; ++a) {
+        for (std::size_t b = a + 1; b < alone; ++b) {
+            if (week.shifts[a].day == week.shifts[b].day && week.shifts[a].start == week.shifts[b].start) {
+                auto both = week.shifts[a];
+                both.persons.push_back(week.shifts[b].persons[0]);
+                both.skills &= week.shifts[b].skills;
+                both.crew = 2;
+                both.per_drive *= 2;
+                both.fixed = 100;
+                week.shifts.push_back(both);
+            }
+        }
+    }
+    for (auto& shift : week.shifts) {
+        shift.longest += 3600;
+        shift.per_overtime = 7;
+        shift.capacity = 5;
+    }
+    for (auto& visit : week.visits) {
+        visit.crew = random.one_in(4) ? 2 : 1;
+        visit.load = 1;
+        visit.in_shift.resize(week.shifts.size());
+        for (auto& price : visit.in_shift) {
+            price = random.one_in(8) ? forbidden : static_cast<Price>(random.below(20'000));
+        }
+    }
+    Choice choice{week};
+    auto const chosen = choice.choose(a_second / 5, [] { return true; });
+    REQUIRE(chosen);
+    auto const judged = judge(week, *chosen);
+    CHECK_FALSE(judged.broken);
+    CHECK(judged.not_made.size() < week.visits.size() / 2);
+    // And a part of it: the rest stays as it was.
+    std::vector<char> freed(week.shifts.size(), 0);
+    std::size_t kept = week.shifts.size();
+    for (std::size_t s = 0; s < week.shifts.size(); ++s) {
+        bool const goes = !chosen->routes[s].empty();
+        freed[s] = static_cast<char>(goes && kept < week.shifts.size());
+        kept = goes && kept == week.shifts.size() ? s : kept;
+    }
+    auto const again = choice.choose(*chosen, freed, a_second / 5, [] { return true; });
+    REQUIRE(again);
+    CHECK_FALSE(judge(week, *again).broken);
+    CHECK(std::count(again->routes.begin(), again->routes.end(), chosen->routes[kept]) == 1);
+}
+
+TEST_CASE("a choice told to stop gives nothing, and the search that asked for it keeps what it had",
+          "[rounds][choice]") {
+    auto const week = made_week(7, 40, 2, 1);
+    Choice choice{week};
+    CHECK_FALSE(choice.choose(a_second, [] { return false; }));
+    SearchSettings settings;
+    settings.iterations = 20'000;
+    std::int64_t last = 0;
+    settings.go_on = [&](Progress const& progress) {
+        CHECK(progress.done >= last);
+        last = progress.done;
+        return progress.done < 4'000;  // amid the choice of the whole week
+    };
+    auto const found = search(week, settings);
+    CHECK(found.cut_short);
+    CHECK_FALSE(judge(week, found.plan).broken);
+}
+
+TEST_CASE("on weeks that can be proved the search with choices is within a fiftieth of the optimum",
+          "[rounds][choice]") {
+    for (int const sites : {20, 25, 30}) {
+        CAPTURE(sites);
+        auto const week = made_week(static_cast<std::uint64_t>(sites), sites, 2, 1);
+        SearchSettings settings;
+        settings.iterations = 60'000;
+        auto const found = search(week, settings);
+        auto const proof = prove(week, found.plan);
+        REQUIRE(proof);
+        REQUIRE(proof->optimal);
+        CHECK(static_cast<double>(found.price) <= 1.02 * static_cast<double>(proof->price));
+    }
+}
+
+}  // namespace
+}  // namespace probekeeper::rounds
