@@ -45,11 +45,12 @@ public:
     Amended run() {
         Amended amended;
         for (int const v : new_ones()) {
+            most_moved_ = is_left(v) ? 0 : settings_.most_moved;
             auto change = place(v);
-            if (!change) {
+            if (!change && most_moved_ > 0) {
                 change = make_room(v);
             }
-            if (!change) {
+            if (!change || change->price >= week_.visits[static_cast<std::size_t>(v)].unserved) {
                 amended.not_placed.push_back(v);
                 continue;
             }
@@ -63,7 +64,7 @@ public:
     }
 
 private:
-    // What is dearest to leave first.
+    // What is dearest to leave first; what was left before comes last.
     std::vector<int> new_ones() const {
         std::vector<int> found;
         for (std::size_t v = 0; v < told_.size(); ++v) {
@@ -72,10 +73,17 @@ private:
             }
         }
         std::stable_sort(found.begin(), found.end(), [&](int a, int b) {
+            if (is_left(a) != is_left(b)) {
+                return is_left(b);
+            }
             return week_.visits[static_cast<std::size_t>(a)].unserved >
                    week_.visits[static_cast<std::size_t>(b)].unserved;
         });
         return found;
+    }
+
+    bool is_left(int v) const {
+        return std::find(settings_.left.begin(), settings_.left.end(), v) != settings_.left.end();
     }
 
     bool moved(int v, std::size_t s, Ticks begin) const {
@@ -158,7 +166,7 @@ private:
             change->price -= judge_shift(week_, s, plan_.routes[s]).price;
             auto const before = moved_already(s);
             change->moved -= std::min(change->moved, before);
-            if (change->moved <= settings_.most_moved && change->better_than(best)) {
+            if (change->moved <= most_moved_ && change->better_than(best)) {
                 best = std::move(change);
             }
         }
@@ -173,7 +181,7 @@ private:
                 auto shorter = plan_.routes[s];
                 std::erase(shorter, other);
                 auto here = best_in(s, shorter, v);
-                if (!here || here->moved + 1 > settings_.most_moved) {
+                if (!here || here->moved + 1 > most_moved_) {
                     continue;
                 }
                 auto there = place(other, static_cast<int>(s));
@@ -184,7 +192,7 @@ private:
                 here->routes.push_back(std::move(there->routes.front()));
                 here->moved += there->moved;
                 here->price += there->price;
-                if (here->moved <= settings_.most_moved && here->better_than(best)) {
+                if (here->moved <= most_moved_ && here->better_than(best)) {
                     best = std::move(here);
                 }
             }
@@ -196,6 +204,7 @@ private:
     AmendSettings const& settings_;
     std::vector<Told> told_;
     Plan plan_;
+    std::size_t most_moved_ = 0;  // for the visit that is being placed
 };
 
 }  // namespace

@@ -72,6 +72,25 @@ std::map<std::string, std::vector<Told>> told_in(Round const& round) {
     return told;
 }
 
+// The visits of which nothing is new: all their work was left in that round.
+std::vector<int> left_in(Composed const& composed, Round const& round) {
+    auto const was_left = [&](Task const& task) {
+        return std::any_of(round.not_reached.begin(), round.not_reached.end(), [&](NotReached const& left) {
+            return left.ticket == task.job.ticket && left.probe == task.job.probe;
+        });
+    };
+    std::vector<int> left;
+    for (std::size_t v = 0; v < composed.tasks.size(); ++v) {
+        auto const& tasks = composed.tasks[v];
+        bool const all = std::all_of(tasks.begin(), tasks.end(),
+                                     [&](Task const& task) { return !task.due || was_left(task); });
+        if (all) {
+            left.push_back(static_cast<int>(v));
+        }
+    }
+    return left;
+}
+
 bool same_stops(Round const& a, Round const& b) {
     auto const same_visits = [](std::vector<Told> const& p, std::vector<Told> const& q) {
         return std::equal(p.begin(), p.end(), q.begin(), q.end(), [](Told const& i, Told const& j) {
@@ -220,7 +239,9 @@ Round keep_round(fleet::Fleet const& fleet, Asked const& asked, Round const& pub
     leave_begun(rest, published);
     auto composed = compose(fleet, rest);
     auto const told = plan_of(fleet, composed, without_begun(published, asked.now));
-    auto const amended = amend(composed.week, told);
+    AmendSettings settings;
+    settings.left = left_in(composed, published);
+    auto const amended = amend(composed.week, told, settings);
     auto round = to_round(fleet, rest, composed, amended.plan);
     add_begun(round, published, asked.now);
     round.price = static_cast<double>(judge(composed.week, amended.plan).price) / price_unit;

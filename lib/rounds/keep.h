@@ -10,8 +10,9 @@ namespace probekeeper::rounds {
 // longer fits where it stood is left out.
 [[nodiscard]] Plan plan_of(fleet::Fleet const& fleet, Composed& composed, Round const& published);
 
-// Days whose technician has left by `asked.now` are under way or over: their people can be given nothing else on
-// them, and what is done there is not asked for again until a day after they ended, for records come home late.
+// Days whose technician has left by `asked.now` are under way or over: their people can be given nothing else
+// on them, and what is done there is not asked for again until a day after they ended, for records come home
+// late.
 void leave_begun(Asked& asked, Round const& told);
 // The same of a round of another week: all that it still holds is somebody's already.
 void leave_told(Asked& asked, Round const& told);

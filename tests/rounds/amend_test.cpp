@@ -89,5 +89,69 @@ TEST_CASE("a visit makes room for one that fits nowhere else, and goes to anothe
     CHECK(amend(week, Plan{{{0}, {}}}, strict).not_placed == std::vector<int>{1});
 }
 
+// Weeks of other densities, hours, ranks and skills; each visit that comes later is one more ticket.
+TEST_CASE("whatever comes on top of a published week, one at a time, moves at most two others each",
+          "[rounds][amend]") {
+    std::size_t added = 0, placed = 0, most = 0;
+    for (std::uint64_t seed = 100; seed < 140; ++seed) {
+        constexpr std::size_t later = 8;
+        auto const all =
+            made_week(seed, static_cast<int>(20 + seed % 30), 2 + static_cast<int>(seed % 3), 1 + seed % 2);
+        auto week = all;
+        week.visits.resize(all.visits.size() - later);
+        SearchSettings settings;
+        settings.iterations = 2000;
+        auto plan = search(week, settings).plan;
+        for (std::size_t v = week.visits.size(); v < all.visits.size(); ++v) {
+            CAPTURE(seed, v);
+            AmendSettings amending;
+            amending.left = judge(week, plan).not_made;
+            week.visits.push_back(all.visits[v]);
+            auto const after = amend(week, plan, amending);
+            CHECK_FALSE(judge(week, after.plan).broken);
+            CHECK(after.moved.size() <= 2);
+            CHECK(moved_between(week, plan, after.plan) == after.moved.size());
+            CHECK(judge(week, after.plan).price <= judge(week, plan).price);  // more is made, and it pays
+            ++added;
+            placed += after.not_placed.size() <= amending.left.size() ? 1 : 0;
+            most = std::max(most, after.moved.size());
+            plan = after.plan;
+        }
+    }
+    CHECK(added == 320);
+    CHECK(placed > 200);
+    CHECK(most == 2);  // the bound is met, so it was tried
+}
+
+TEST_CASE(
+    "a visit that was left when people were told moves nobody afterwards, and costs no more than leaving it",
+    "[rounds][amend]") {
+    Week week;
+    week.places = 3;
+    week.travel.assign(9, 10);
+    Shift shift;
+    shift.close = 1000;
+    week.shifts.push_back(shift);
+    Visit told;
+    told.place = 1;
+    told.work = 100;
+    told.windows = {{0, 5000}};
+    told.unserved = 1000;
+    auto left = told;
+    left.place = 2;
+    left.windows = {{0, 200}};  // it could only come first, and the other two minutes later
+    week.visits = {told, left};
+    AmendSettings settings;
+    settings.tolerance = 60;
+    CHECK(amend(week, Plan{{{0}}}, settings).plan.routes[0] == std::vector<int>{1, 0});
+    settings.left = {1};
+    auto const after = amend(week, Plan{{{0}}}, settings);
+    CHECK(after.plan.routes[0] == std::vector<int>{0});
+    CHECK(after.not_placed == std::vector<int>{1});
+    settings.left.clear();
+    week.visits[1].unserved = 9;  // a way of ten more
+    CHECK(amend(week, Plan{{{0}}}, settings).not_placed == std::vector<int>{1});
+}
+
 }  // namespace
 }  // namespace probekeeper::rounds
