@@ -9,6 +9,7 @@ import datetime
 import html.parser
 import json
 import pathlib
+import random
 import shutil
 import signal
 import socket
@@ -337,6 +338,86 @@ class OverHttp(unittest.TestCase):
         self.assertTrue(all(status in ("CONFIRMED", "CANCELLED") for _, status in states.values()), states)
         self.assertIn("pond-b", served.raw(week + ".html").decode())
         self.assertIn("pond-b", served.raw(week + ".csv").decode())
+
+
+ESTATE = """
+[store]
+path = "store.db"
+[http]
+listen = "127.0.0.1:{port}"
+[[depot]]
+id = "yard"
+latitude = 54.0
+longitude = -3.0
+"""
+
+
+class OneMoreTicket(unittest.TestCase):
+    """What people were told, when tickets come one at a time."""
+
+    SITES = 14
+
+    def estate(self, path, seed):
+        chance = random.Random(seed)
+        text = ESTATE.format(port=self.served.port)
+        hours = ", ".join(f'{day} = "08:00-17:00"' for day in ("monday", "tuesday", "wednesday"))
+        for who in ("t1", "t2"):
+            text += f'[[technician]]\nid = "{who}"\nname = "{who}"\ndepot = "yard"\nhours = {{ {hours} }}\n'
+        for s in range(self.SITES):
+            text += (f'[[site]]\nid = "s{s}"\nname = "s{s}"\nkind = "aquaculture"\n'
+                     f'latitude = {53.6 + chance.random():.3f}\nlongitude = {-3.6 + chance.random():.3f}\n'
+                     f'[site.access]\nsign_in_minutes = {chance.randrange(0, 90)}\n')
+            if chance.random() < 0.4:
+                text += 'windows = { monday = ["08:00-12:00"], tuesday = ["12:00-17:00"], wednesday = ["08:00-17:00"] }\n'
+            text += f'[[probe]]\nid = "p{s}"\nsite = "s{s}"\nuse = "alarm"\n'
+        (path / "config.toml").write_text(text)
+
+    def disagree(self, probes):
+        """A reference check far off opens a ticket on each."""
+        served, now = self.served, int(time.time())
+        rows = [f"{stamp(at)},{probe},{8.5 + (at * 37 % 101) / 400:.3f},12.0"
+                for at in range(now - 36 * 3600, now - 60, 300) for probe in probes]
+        served.raw("/v1/readings", "\n".join(["time,probe,do_mg_l,temperature_c", *rows, ""]).encode(), "text/csv")
+        checks = [f"{stamp(now - 7200)},{probe},reference_check,3.0,9.0,x" for probe in probes]
+        served.raw("/v1/service-records", "\n".join(["time,probe,kind,reference_mg_l,probe_mg_l,by", *checks, ""]).encode(),
+                   "text/csv")
+        served.until(lambda: set(probes) <= {t["probe"] for t in served.ask("/v1/tickets?state=open&limit=500")["items"]})
+
+    @staticmethod
+    def visits(made):
+        return {stop["site"]: (t["technician"], day["date"], datetime.datetime.fromisoformat(stop["arrive"][:-1]))
+                for t in made["technicians"] for day in t["days"] for stop in day["stops"]}
+
+    def test_each_moves_at_most_two_other_visits_of_a_published_plan(self):
+        added, most = 0, 0
+        for seed in (1, 2, 3):
+            with tempfile.TemporaryDirectory() as folder:
+                self.served = Served.__new__(Served)
+                self.served.path, self.served.port = pathlib.Path(folder), free_port()
+                self.estate(self.served.path, seed)
+                self.served.start()
+                try:
+                    week = "/v1/rounds/" + time.strftime("%G-W%V", time.gmtime(time.time() + 14 * 86400))
+                    self.disagree([f"p{s}" for s in range(self.SITES - 4)])
+                    self.served.ask(week + "/publish", b"{}")
+                    for s in range(self.SITES - 4, self.SITES):
+                        told = self.served.ask(week)
+                        self.disagree([f"p{s}"])
+                        made = self.served.until(lambda: (m := self.served.ask(week))["planning"] is None and m)
+                        was, now = self.visits(told), self.visits(made)
+                        moved = [site for site, visit in was.items() if site not in now or now[site][:2] != visit[:2] or
+                                 abs((now[site][2] - visit[2]).total_seconds()) > 1800]
+                        with self.subTest(seed=seed, ticket=s):
+                            self.assertLessEqual(len(moved), 2)
+                            self.assertEqual({m["site"] for m in made["moved"]}, set(moved))
+                            reached = f"s{s}" in now or f"p{s}" in {left["probe"] for left in made["not_reached"]}
+                            self.assertTrue(reached)
+                        added, most = added + 1, max(most, len(moved))
+                        published = self.served.ask(week + "/publish", b"{}")
+                        self.assertFalse(published["differs"])
+                finally:
+                    self.served.stop()
+        self.assertEqual(added, 12)
 
 
 if __name__ == "__main__":
