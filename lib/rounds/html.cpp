@@ -28,6 +28,12 @@ article { border-top: 2px solid #000; padding-top: 2mm; margin-top: 4mm; }
 table { border-collapse: collapse; width: 100%; font-size: 8.5pt; margin: 1mm 0 2mm; } th, td { border: 1px solid #000; padding: 1mm; text-align: left; vertical-align: top; }
 thead { display: table-header-group; } td.write { height: 9mm; min-width: 14mm; }
 .cautions { border-left: 4px solid #000; padding: 0 0 0 3mm; margin: 1mm 0; font-size: 9pt; font-weight: bold; list-style: none; }
+.form { overflow-x: auto; }
+@media screen { body { padding: 3mm; } .form { margin-bottom: 4mm; } }
+@media screen and (max-width: 700px) {
+  .chart { float: none; width: 100%; margin: 0 0 2mm; } .load { columns: 1; } h1 { overflow-wrap: anywhere; }
+  .way td, .way th { padding: 0.6mm; } .form table { width: max-content; }
+}
 )";
 
 std::string clock(zone::Zone const& zone, Timestamp t) {
@@ -50,7 +56,8 @@ public:
     std::string made() {
         auto const title = "Round " + zone::to_text(round_.week);
         out_ = fmt::format(
-            "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>{}</title>"
+            "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">"
+            "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><title>{}</title>"
             "<style>{}</style></head><body>\n",
             title, style);
         add("<h1>{}</h1><p>{}</p>\n", title,
@@ -83,8 +90,7 @@ private:
             clock(zone, day.depart), clock(zone, day.home), day.drive_minutes, day.work_minutes,
             escaped_markup(technician.time_zone),
             day.with.empty() ? ""
-                             : fmt::format(" <b>Together with {}.</b>",
-                                           escaped_markup(fmt::format("{}", fmt::join(day.with, ", ")))));
+                             : fmt::format(" <b>Together with {}.</b>", escaped_markup(names_of(day.with))));
         add_way(zone, day);
         if (day.lead.empty()) {
             add_load(technician);
@@ -99,15 +105,27 @@ private:
         if (day.lead.empty()) {
             add_form(technician, day);
         } else {
-            add("<p>Parts and the form to fill in are with {}.</p>\n", escaped_markup(day.lead));
+            add("<p>Parts and the form to fill in are with {}.</p>\n", escaped_markup(names_of({day.lead})));
         }
         out_ += "</section>\n";
+    }
+
+    // Their ids where the round does not name them: a round of one person alone.
+    std::string names_of(std::vector<std::string> const& technicians) const {
+        std::vector<std::string> names;
+        for (auto const& id : technicians) {
+            auto const found = std::find_if(round_.technicians.begin(), round_.technicians.end(),
+                                            [&](RoundTechnician const& one) { return one.technician == id; });
+            names.push_back(found != round_.technicians.end() && !found->name.empty() ? found->name : id);
+        }
+        return fmt::format("{}", fmt::join(names, ", "));
     }
 
     // The day at a glance.
     void add_way(zone::Zone const& zone, RoundDay const& day) {
         out_ +=
-            "<table class=\"whole\"><thead><tr><th></th><th>from</th><th>to</th><th>site</th><th>address</th>"
+            "<table class=\"whole "
+            "way\"><thead><tr><th></th><th>from</th><th>to</th><th>site</th><th>address</th>"
             "<th>probes</th></tr></thead><tbody>\n";
         for (std::size_t i = 0; i < day.stops.size(); ++i) {
             auto const& stop = day.stops[i];
@@ -225,7 +243,7 @@ private:
         out_ +=
             "<h3>Record what was done (same columns as the CSV form; a row without a time does not "
             "count)</h3>"
-            "<table><thead><tr>";
+            "<div class=\"form\"><table><thead><tr>";
         for (auto const* name :
              {"time", "probe", "kind", "dry_zero_found_mg_l", "dry_zero_mg_l", "air_percent",
               "reference_mg_l", "probe_mg_l", "pressure_hpa", "serial", "by", "note"}) {
@@ -249,7 +267,7 @@ private:
                 }
             }
         }
-        out_ += "</tbody></table>\n";
+        out_ += "</tbody></table></div>\n";
     }
 
     void add_not_reached() {
@@ -258,7 +276,8 @@ private:
         }
         out_ += "<section><h2>Not reached this week</h2><ul>\n";
         for (auto const& left : round_.not_reached) {
-            add("<li><b>{}</b> {}: {}</li>\n", escaped_markup(left.ticket), escaped_markup(left.probe), escaped_markup(left.why));
+            add("<li><b>{}</b> {}: {}</li>\n", escaped_markup(left.ticket), escaped_markup(left.probe),
+                escaped_markup(left.why));
         }
         out_ += "</ul></section>\n";
     }

@@ -18,6 +18,10 @@ std::string day_text(Timestamp t) {
 std::string work_text(std::string_view work) {
     std::string text{work};
     std::replace(text.begin(), text.end(), '_', ' ');
+    if (auto const ring = text.find("o ring");
+        ring != std::string::npos && (ring == 0 || text[ring - 1] == ' ')) {
+        text.replace(ring, 6, "O-ring");
+    }
     return text;
 }
 

@@ -137,7 +137,7 @@ TEST_CASE("the sheet holds what a person needs, and nothing that a user wrote is
                              "serial GX-1",
                              "T90 is 92 s",
                              "<svg><title>a-1</title></svg>",
-                             "change membrane and o ring",
+                             "change membrane and O-ring",
                              "1 × membrane cap-25um",
                              "5 ml electrolyte",
                              "caustic",
@@ -150,6 +150,7 @@ TEST_CASE("the sheet holds what a person needs, and nothing that a user wrote is
         CAPTURE(part);
         CHECK(has(html, part));
     }
+    CHECK(has(html, "<meta name=\"viewport\""));  // on a phone it is as wide as the phone
     CHECK_FALSE(has(html, "<script"));
     CHECK_FALSE(has(html, "http"));  // nothing is loaded from elsewhere
 }
@@ -164,9 +165,9 @@ TEST_CASE("two who go together have a sheet each, and one form between them", "[
     auto const html = to_html(round, {});
     CHECK(has(html, "<h1>Technician t1, 2026-11-30"));
     CHECK(has(html, "<h1>Technician t2, 2026-11-30"));
-    CHECK(has(html, "Together with t2."));
-    CHECK(has(html, "Together with t1."));
-    CHECK(has(html, "are with t1."));
+    CHECK(has(html, "Together with Technician t2."));
+    CHECK(has(html, "Together with Technician t1."));
+    CHECK(has(html, "are with Technician t1."));
     CHECK(html.find("data-column=\"time\"") == html.rfind("data-column=\"time\""));
     auto const second = only_of(round, "t2");
     REQUIRE(second.technicians.size() == 1);
