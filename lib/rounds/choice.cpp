@@ -33,6 +33,11 @@ class Packed {
 public:
     Packed(Choice& choice, Choice::Rest& rest)
         : choice_{choice}, rest_{rest}, packing_{rows()}, worth_(choice.week_.visits.size(), 0) {
+        for (std::size_t v = 0; v < rest.visits.size(); ++v) {
+            nothing_ += rest.visits[v] != 0
+                            ? static_cast<double>(choice_.week_.visits[v].unserved) / choice_.scale_
+                            : 0.0;
+        }
         choice_.finder_.among(rest.visits);
         std::vector<int> place(choice_.columns_.size(), -1);
         std::erase_if(rest_.possible,
@@ -51,7 +56,7 @@ public:
     // Looks at so many kinds, and less where nothing new pays any more. False: it was told to stop.
     bool improve(std::size_t looks, std::int64_t spent_by, Choice::GoOn const& go_on) {
         auto const kinds = choice_.kinds_.shifts.size();
-        double cost_before = packing_.cost();
+        double cost_before = nothing_ + packing_.cost();
         for (std::size_t look = 0, dry = 0; look < looks && dry < kinds && choice_.spent_ < spent_by;) {
             if (!go_on()) {
                 return false;
@@ -66,10 +71,11 @@ public:
                 pack();
             }
             if (look / kinds != (look - kinds_at_a_time) / kinds) {
-                if (packing_.cost() > cost_before - hardly_better * std::abs(cost_before)) {
+                auto const cost = nothing_ + packing_.cost();
+                if (cost > cost_before * (1.0 - hardly_better)) {
                     break;
                 }
-                cost_before = packing_.cost();
+                cost_before = cost;
             }
         }
         return true;
@@ -172,6 +178,7 @@ private:
     std::vector<std::size_t> columns_;  // by column of the packing
     std::vector<Price> worth_;          // by visit
     std::vector<int> filled_;
+    double nothing_ = 0.0;  // what it costs to make none of the visits
     std::int64_t accounted_ = 0;
 };
 
