@@ -14,7 +14,7 @@ namespace {
 // two packings, the least share that is made whole beside the largest, and how many are at a time.
 constexpr std::size_t routes_a_look = 10;
 constexpr std::size_t kinds_at_a_time = 4;
-constexpr double nearly_whole = 0.7, whole = 0.98;
+constexpr double nearly_whole = 0.7, as_good_as_whole = 0.98;
 constexpr std::size_t whole_at_a_time = 5;
 // A packing that is better by less than this share after all kinds have been looked at is done.
 constexpr double hardly_better = 2e-4;
@@ -305,7 +305,7 @@ std::optional<Plan> Choice::dive(Rest rest, std::int64_t work, GoOn const& go_on
                 continue;
             }
             bool const enough = fixed > 0 && static_cast<double>(fixed) >= least;
-            if (enough && share < whole && (share < nearly_whole || fixed >= whole_at_a_time)) {
+            if (enough && share < as_good_as_whole && (share < nearly_whole || fixed >= whole_at_a_time)) {
                 rest.hint.push_back(column);
                 continue;
             }
