@@ -157,11 +157,7 @@ void Keeper::open_site(fleet::SiteIndex index) {
     }
     catch_up(index, position, begun_, book_.in_force(index, position));
     for (auto const probe : site.pipeline.probes()) {
-        auto verdict = site.pipeline.verdict(probe);
-        if (verdict.at == Timestamp{}) {
-            verdict.at = begun_;  // nothing has been fed at this site: so it is known since now
-        }
-        weighed(probe, verdict, false);
+        weighed(probe, site.pipeline.verdict(probe), false);
     }
 }
 
