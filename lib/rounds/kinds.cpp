@@ -47,8 +47,9 @@ public:
         std::map<Seat, int> crew_of;
         std::vector<Seat> firsts;  // of each crew
         for (auto const& [seat, shifts] : shifts_of_) {
-            auto const same = std::find_if(firsts.begin(), firsts.end(),
-                                           [&](Seat const& first) { return alike(first, seat); });
+            auto const same =
+                std::find_if(firsts.begin(), firsts.end(),
+                             [this, &seat = seat](Seat const& first) { return alike(first, seat); });
             auto const crew = static_cast<int>(same - firsts.begin());
             if (same == firsts.end()) {
                 firsts.push_back(seat);
