@@ -7,6 +7,7 @@
 
 #include "document/diagnosis.h"
 #include "document/round.h"
+#include "live/lessons.h"
 #include "pipeline/setup_of.h"
 #include "rounds/keep.h"
 #include "service/membranes.h"
@@ -73,15 +74,6 @@ void leave_other_weeks(store::Reader& reader, rounds::Asked& asked) {
             rounds::leave_told(asked, told.published.back());
         }
     }
-}
-
-std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet) {
-    std::map<std::string, service::Position> positions;
-    for (auto const& probe : fleet.probes) {
-        auto const& site = fleet.sites[probe.site];
-        positions[probe.id] = {site.id, probe.membrane, site.kind};
-    }
-    return positions;
 }
 
 }  // namespace
