@@ -1,18 +1,14 @@
 #include "live/record_book.h"
 
 #include <algorithm>
-#include <stdexcept>
 #include <tuple>
 
 namespace probekeeper::live {
 
 RecordBook::RecordBook(store::Reader& reader, fleet::Fleet const& fleet) : of_site_(fleet.sites.size()) {
     for (fleet::SiteIndex site = 0; site < fleet.sites.size(); ++site) {
-        auto records = reader.site_records(fleet.sites[site].id);
-        if (!records) {
-            throw std::runtime_error{records.error().message};
-        }
-        for (auto& record : records.value()) {
+        auto records = reader.site_records(fleet.sites[site].id).value();  // throws store::Failed
+        for (auto& record : records) {
             of_site_[site].push_back(all_.size());
             all_.push_back(std::move(record));
         }
