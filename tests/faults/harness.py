@@ -16,6 +16,15 @@ import threading
 import time
 
 
+# A register map as ModbusDevice and what derives from it answer; for str.format, as the configurations it is added to.
+FLOATS = """
+[[register_map]]
+id = "floats"
+dissolved_oxygen = {{ table = "holding", address = 0, type = "float32", order = "ABCD", unit = "mg/L" }}
+temperature = {{ table = "holding", address = 2, type = "float32", order = "ABCD", unit = "degC" }}
+"""
+
+
 def end_with_us():
     """Linux's prctl(PR_SET_PDEATHSIG, SIGKILL): a test that is killed leaves nothing running."""
     ctypes.CDLL(None).prctl(1, signal.SIGKILL)

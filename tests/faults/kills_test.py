@@ -17,7 +17,7 @@ import threading
 import time
 import uuid
 
-from harness import CountingDevice, Daemon, free_port, store_faults
+from harness import FLOATS, CountingDevice, Daemon, free_port, store_faults
 
 POLLED = """
 [store]
@@ -39,11 +39,7 @@ site = "polled"
 transport = "tcp"
 host = "127.0.0.1"
 port = {modbus}
-[[register_map]]
-id = "floats"
-dissolved_oxygen = {{ table = "holding", address = 0, type = "float32", order = "ABCD", unit = "mg/L" }}
-temperature = {{ table = "holding", address = 2, type = "float32", order = "ABCD", unit = "degC" }}
-"""
+""" + FLOATS
 POLLED_PROBE = """
 [[probe]]
 id = "polled-{unit}"

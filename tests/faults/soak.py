@@ -21,7 +21,7 @@ import threading
 import time
 import uuid
 
-from harness import Daemon, ModbusDevice, descriptors, frame, free_port, holding, resident_kb, status_kb, store_faults, until
+from harness import FLOATS, Daemon, ModbusDevice, descriptors, frame, free_port, holding, resident_kb, status_kb, store_faults, until
 from kills_test import Recording, rfc3339
 
 SITES, UNITS = 5, 4  # a line a site, units a line; the last site's device never fails
@@ -32,11 +32,7 @@ path = "store.db"
 listen = "127.0.0.1:{http}"
 [scada]
 listen = "127.0.0.1:{scada}"
-[[register_map]]
-id = "floats"
-dissolved_oxygen = {{ table = "holding", address = 0, type = "float32", order = "ABCD", unit = "mg/L" }}
-temperature = {{ table = "holding", address = 2, type = "float32", order = "ABCD", unit = "degC" }}
-"""
+""" + FLOATS
 SITE = """
 [[site]]
 id = "s{n}"

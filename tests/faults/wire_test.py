@@ -11,7 +11,7 @@ import sys
 import tempfile
 import time
 
-from harness import CountingDevice, Daemon, ModbusDevice, frame, free_port, holding, until
+from harness import FLOATS, CountingDevice, Daemon, ModbusDevice, frame, free_port, holding, until
 
 DAEMON = os.path.abspath(sys.argv[1])
 ANSWER = struct.pack(">ff", 8.25, 15.0)  # what none of them may be believed
@@ -78,11 +78,7 @@ latitude = 50.0
 longitude = 0.0
 altitude_m = 0.0
 salinity_psu = 0.0
-[[register_map]]
-id = "floats"
-dissolved_oxygen = {{ table = "holding", address = 0, type = "float32", order = "ABCD", unit = "mg/L" }}
-temperature = {{ table = "holding", address = 2, type = "float32", order = "ABCD", unit = "degC" }}
-"""
+""" + FLOATS
 LINE = """
 [[line]]
 id = "{name}"
