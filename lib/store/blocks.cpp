@@ -76,8 +76,13 @@ void BlockWriter::join(ProbeKey probe, std::span<Reading const> given, bool behi
     std::vector<Reading> joined;
     auto all = given;
     auto before = last_from(probe, given.front().time);
-    while (before && (before->last >= all.front().time ||
-                      (before->count < block_most && before->count <= 2 * all.size()))) {
+    // One that is not full is filled; where a full block's worth is at hand already, no more than one, or all pieces
+    // of one size before it would be written again each time.
+    auto const to_be_filled = [&] {
+        return before->count < block_most && before->count <= 2 * all.size() &&
+               (joined.empty() || all.size() < block_most);
+    };
+    while (before && (before->last >= all.front().time || to_be_filled())) {
         auto merged = take(before->key);
         auto const middle = static_cast<std::ptrdiff_t>(merged.size());
         merged.insert(merged.end(), all.begin(), all.end());

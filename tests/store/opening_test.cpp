@@ -346,3 +346,28 @@ TEST_CASE("damage in a table of people's is found after an unclean end", "[store
     REQUIRE(refused.has_error());
     CHECK(refused.error().fault == Fault::corrupt);
 }
+
+TEST_CASE("old readings that come in parts before newer ones are not all written again with each part",
+          "[store][readings]") {
+    Folder const folder;
+    auto store = Store::open(folder / "s.db").value();
+    auto const keys = store.enrol(fleet, day_one).value();
+    auto const append = [&](Timestamp from, int readings) {
+        std::vector<ProbeReading> part;
+        for (int i = 0; i < readings; ++i) {
+            part.push_back({keys[0], reading_at(from + seconds(i), i)});
+        }
+        REQUIRE(store.append(part).has_value());
+        REQUIRE(store.compact().has_value());
+    };
+    append(day_one + days(30), 10);
+    constexpr int part = 9000;  // some blocks, none of them full
+    append(day_one, part);
+    auto const in_oldest = "SELECT count FROM blocks ORDER BY first_ms LIMIT 1";  // another number if written again
+    auto const at_first = count(folder / "s.db", in_oldest);
+    for (int i = 1; i < 4; ++i) {
+        append(day_one + seconds(i * part), part);
+    }
+    CHECK(count(folder / "s.db", in_oldest) == at_first);
+    CHECK(count(folder / "s.db", "SELECT sum(count) FROM blocks") == 4 * part + 10);
+}
