@@ -7,6 +7,7 @@ read the papers.
 import csv
 import datetime
 import html.parser
+import io
 import json
 import pathlib
 import random
@@ -338,6 +339,84 @@ class OverHttp(unittest.TestCase):
         self.assertTrue(all(status in ("CONFIRMED", "CANCELLED") for _, status in states.values()), states)
         self.assertIn("pond-b", served.raw(week + ".html").decode())
         self.assertIn("pond-b", served.raw(week + ".csv").decode())
+
+
+class FormComesBack(unittest.TestCase):
+    def setUp(self):
+        """A check far off, a day and a half ago, has opened a ticket on one of two probes."""
+        self.folder = tempfile.TemporaryDirectory()
+        path, self.now = pathlib.Path(self.folder.name), int(time.time())
+        (path / "config.toml").write_text(CONFIG)
+        rows = [f"{stamp(at)},{probe},{8.5 + (at * 37 % 101) / 400:.3f},12.0"
+                for at in range(self.now - 48 * 3600, self.now - 60, 60) for probe in ("pond-a", "pond-b")]
+        (path / "readings.csv").write_text("\n".join(["time,probe,do_mg_l,temperature_c", *rows, ""]))
+        (path / "service.csv").write_text("time,probe,kind,reference_mg_l,probe_mg_l,by\n"
+                                          f"{stamp(self.now - 36 * 3600)},pond-b,reference_check,3.0,9.0,x\n")
+        subprocess.run([PROGRAM, "replay", "--config", str(path / "config.toml"), "--readings", str(path / "readings.csv"),
+                        "--service", str(path / "service.csv"), "--store", str(path / "replayed.db")],
+                       check=True, stdout=subprocess.DEVNULL, timeout=120)
+        self.served = Served(path, path / "replayed.db")
+
+    def tearDown(self):
+        self.served.stop()
+        self.folder.cleanup()
+
+    @staticmethod
+    def filled_in(form, at):
+        """What a person writes on it, figures that all differ, and one row left empty."""
+        rows = list(csv.DictReader(form.decode().splitlines()))
+        written = {"membrane_wipe": {"dry_zero_found_mg_l": "0.21", "dry_zero_mg_l": "-0.02", "note": "slime; \"thick\", über all"},
+                   "air_calibration": {"air_percent": "97.5", "pressure_hpa": "1003.2"},
+                   "reference_check": {"reference_mg_l": "8.61", "reference_percent": "80.5", "probe_mg_l": "8.58"}}
+        for place, row in enumerate(rows):
+            row.update(written[row["kind"]], time=stamp(at + 600 * place))
+        text = io.StringIO()
+        out = csv.DictWriter(text, rows[0].keys(), lineterminator="\r\n")
+        out.writeheader()
+        out.writerows(rows)
+        out.writerow({**rows[0], "time": ""})
+        return rows, text.getvalue().encode()
+
+    def test_a_sheet_that_comes_back_filled_in_is_the_work_with_all_its_figures_and_its_proof_begins(self):
+        served = self.served
+        week = "/v1/rounds/" + time.strftime("%G-W%V", time.gmtime(time.time() + 14 * 86400))
+        (ticket,) = served.ask("/v1/tickets?probe=pond-b&state=open")["items"]
+        told = served.ask(week + "/publish", b"{}")
+        (job,) = [job for t in told["technicians"] for day in t["days"] for stop in day["stops"] for job in stop["jobs"]
+                  if job["probe"] == "pond-b"]
+        self.assertEqual(job["ticket"], ticket["id"])
+        rows, sheet = self.filled_in(served.raw(week + ".csv?technician=t1"), self.now - 24 * 3600)
+        self.assertEqual([row["kind"] for row in rows], ["membrane_wipe", "air_calibration", "reference_check"])
+
+        answer = served.ask("/v1/service-records", sheet, "text/csv")
+        self.assertEqual((answer["rows"], answer["kept"], answer["refused"]), (4, 3, 1))
+        self.assertIn("time: is empty", answer["items"][3]["message"])
+        kept = {record["record"]: record for record in served.ask("/v1/probes/pond-b/service-records")["items"]}
+        for row, item in zip(rows, answer["items"]):
+            self.assertEqual((item["result"], item["record"]["questions"]), ("kept", []))
+            record = kept[item["record"]["record"]]
+            for column, cell in row.items():
+                value = record[column]
+                back = "" if value is None else value if isinstance(value, str) else str(value)
+                self.assertEqual(back, cell, column)
+            self.assertEqual(record["by"], "t1")
+            self.assertTrue(record["visit"].endswith("-pond"))
+
+        serviced = served.ask("/v1/tickets/" + ticket["id"])
+        self.assertEqual((serviced["state"], serviced["proof"]), ("serviced", None))
+        notes = [entry["note"] for entry in serviced["history"] if entry["state"] == "serviced" and entry["by"] == "t1"]
+        self.assertEqual(len(notes), 3)
+        # The check of the visit agreed: what the ticket was for is seen to have gone, from the readings since.
+        served.until(lambda: all(reason["cleared_at"] for reason in served.ask("/v1/tickets/" + ticket["id"])["reasons"]))
+        again = served.ask("/v1/service-records", sheet, "text/csv")  # sent twice it is no work done twice
+        self.assertEqual((again["kept"], again["repeated"]), (0, 3))
+        # A later check that does not agree is the proof that it did not help, and the ticket is open again.
+        at = self.now - 4 * 3600
+        served.ask("/v1/service-records", f"time,probe,kind,reference_mg_l,probe_mg_l,by\n{stamp(at)},pond-b,reference_check,3.0,9.0,t1\n"
+                   .encode(), "text/csv")
+        back = served.until(lambda: (t := served.ask("/v1/tickets/" + ticket["id"]))["state"] == "open" and t)
+        self.assertFalse(back["proof"]["restored"])
+        self.assertIn("after the work: ", back["history"][-1]["note"])
 
 
 ESTATE = """
