@@ -25,7 +25,12 @@ api::Refusal cannot_store() {
 // What the records of one batch are judged against.
 class Keeper::Surroundings {
 public:
-    Surroundings(Keeper& keeper, std::vector<service::Record> const& fresh) : keeper_{keeper}, fresh_{fresh} {
+    Surroundings(Keeper& keeper, std::vector<service::Record> const& fresh)
+        : keeper_{keeper}, fresh_{keeper.fleet_->sites.size()} {
+        for (auto const& record : fresh) {
+            fresh_.keep(site_of(record),
+                        {static_cast<std::int64_t>(fresh_.all().size()), record, {}, {}, {}});
+        }
         if (std::none_of(fresh.begin(), fresh.end(), service::moves_instruments)) {
             return;
         }
@@ -42,24 +47,22 @@ public:
         return keeper_.book_.same(site_of(record), record);
     }
 
-    void ask(api::TakenRecord& taken) const {
+    void ask(api::TakenRecord& taken) {
         auto const& record = taken.kept.record;
         auto const probe = *keeper_.fleet_->find_probe(record.probe);
         auto const site = site_of(record);
-        auto of_site = keeper_.book_.in_force(site);
-        std::erase_if(of_site, [&](auto const& other) { return !keeper_.fleet_->find_probe(other.probe); });
-        std::copy_if(fresh_.begin(), fresh_.end(), std::back_inserter(of_site),
-                     [&](service::Record const& other) { return site_of(other) == site; });
-        std::vector<service::Record> visit;
-        std::copy_if(of_site.begin(), of_site.end(), std::back_inserter(visit),
-                     [&](service::Record const& r) {
-                         return r.probe == record.probe && service::of_one_visit(r, record);
-                     });
-        auto const around = service::around(record, of_site, seen_around(site, record.time),
+        auto of_visit = keeper_.book_.of_one_visit(site, record);
+        std::erase_if(of_visit, [&](auto const* other) { return !keeper_.fleet_->find_probe(other->probe); });
+        auto const fresh = fresh_.of_one_visit(site, record);
+        of_visit.insert(of_visit.end(), fresh.begin(), fresh.end());
+        std::vector<service::Record const*> own;
+        std::copy_if(of_visit.begin(), of_visit.end(), std::back_inserter(own),
+                     [&](service::Record const* r) { return r->probe == record.probe; });
+        auto const around = service::around(record, of_visit, seen_around(site, record.time),
                                             instruments().serial_at(record.probe, record.time));
         taken.questions = service::questions_about(record, around);
         taken.still_to_do =
-            service::still_to_do(record, visit, keeper_.fleet_->probes[probe].limits.background_mg_l);
+            service::still_to_do(record, own, keeper_.fleet_->probes[probe].limits.background_mg_l);
     }
 
 private:
@@ -72,22 +75,40 @@ private:
         return moved_ ? *moved_ : *keeper_.instruments_;
     }
 
-    [[nodiscard]] service::ServiceChanges seen_around(fleet::SiteIndex site, Timestamp time) const {
+    [[nodiscard]] service::ServiceChanges seen_around(fleet::SiteIndex site, Timestamp time) {
         service::ServiceChanges seen;
-        for (auto const probe : keeper_.sites_[site]->pipeline.probes()) {
-            auto const& id = keeper_.fleet_->probes[probe].id;
-            auto changes =
-                keeper_.reader_.service_changes(id, time - service::one_visit, time + service::one_visit)
-                    .value();
-            if (!changes.empty()) {
-                seen[id] = std::move(changes);
+        for (auto const& [id, changes] : seen_at(site)) {
+            auto const after = [](Timestamp t, diagnosis::ServiceChange const& c) { return t < c.at; };
+            auto const before = [](diagnosis::ServiceChange const& c, Timestamp t) { return c.at < t; };
+            auto first = std::upper_bound(changes.begin(), changes.end(), time - service::one_visit, after);
+            first -= first != changes.begin() ? 1 : 0;  // what is in effect then
+            auto const last = std::lower_bound(first, changes.end(), time + service::one_visit, before);
+            if (first != last) {
+                seen[id] = {first, last};
             }
         }
         return seen;
     }
 
+    // Around all records of the batch: a sheet of thousands asks the store once for each probe of a site.
+    [[nodiscard]] service::ServiceChanges const& seen_at(fleet::SiteIndex site) {
+        auto const [at, is_new] = seen_.try_emplace(site);
+        if (!is_new) {
+            return at->second;
+        }
+        auto const of_site = fresh_.in_force(site);
+        auto const from = of_site.front().time - service::one_visit;
+        auto const until = of_site.back().time + service::one_visit;
+        for (auto const probe : keeper_.sites_[site]->pipeline.probes()) {
+            auto const& id = keeper_.fleet_->probes[probe].id;
+            at->second[id] = keeper_.reader_.service_changes(id, from, until).value();
+        }
+        return at->second;
+    }
+
     Keeper& keeper_;
-    std::vector<service::Record> const& fresh_;
+    RecordBook fresh_;
+    std::map<fleet::SiteIndex, service::ServiceChanges> seen_;
     std::optional<service::Instruments> moved_;  // with the fresh records, where they move any
 };
 
@@ -117,19 +138,21 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
     if (!writer_.flush().get()) {  // what the readings showed up to now is asked about below
         return cannot_store();
     }
-    Surroundings const surroundings{*this, records};
+    Surroundings surroundings{*this, records};
     std::vector<api::TakenRecord> taken;
     std::map<fleet::SiteIndex, service::TicketBook> before;
     std::map<fleet::SiteIndex, Timestamp> late;  // where what was diagnosed does not know the record
     store::Changes changes;
     std::vector<service::Record> fresh;
+    std::multimap<Timestamp, std::size_t> taken_at;  // places in `taken`
     for (auto const& record : records) {
         api::TakenRecord one;
-        auto const earlier = std::find_if(taken.begin(), taken.end(),
-                                          [&](api::TakenRecord const& t) { return t.kept.record == record; });
-        auto const* known = !repeats_are_known       ? nullptr
-                            : earlier != taken.end() ? &earlier->kept
-                                                     : surroundings.same(record);
+        auto const [first, last] = taken_at.equal_range(record.time);
+        auto const earlier = std::find_if(
+            first, last, [&](auto const& place) { return taken[place.second].kept.record == record; });
+        auto const* known = !repeats_are_known ? nullptr
+                            : earlier != last  ? &taken[earlier->second].kept
+                                               : surroundings.same(record);
         one.repeated = known != nullptr;
         if (known != nullptr) {
             one.kept = *known;
@@ -140,6 +163,7 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
             fresh.push_back(record);
         }
         surroundings.ask(one);
+        taken_at.emplace(record.time, taken.size());
         taken.push_back(std::move(one));
     }
     std::stable_sort(fresh.begin(), fresh.end(),
@@ -147,7 +171,7 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
     for (auto const& record : fresh) {
         auto const site = fleet_->probes[*fleet_->find_probe(record.probe)].site;
         auto& pipeline = sites_[site]->pipeline;
-        before.emplace(site, pipeline.book());
+        before.try_emplace(site, pipeline.book());
         for (auto& ticket : pipeline.book().record(record)) {
             changes.tickets.push_back(std::move(ticket));
         }

@@ -163,9 +163,9 @@ private:
 
     // With all records and all handling known: who was where shows only afterwards.
     void ask_about_records() {
-        std::map<fleet::SiteIndex, std::vector<service::Record>> of_site;
+        std::map<fleet::SiteIndex, std::vector<service::Record const*>> of_site;
         for (auto const& [line, record] : rows_) {
-            of_site[fleet_.probes[*fleet_.find_probe(record.probe)].site].push_back(record);
+            of_site[fleet_.probes[*fleet_.find_probe(record.probe)].site].push_back(&record);
         }
         std::map<fleet::SiteIndex, service::ServiceChanges> seen;
         for (auto const& [site, records] : of_site) {

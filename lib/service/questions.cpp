@@ -68,26 +68,28 @@ bool of_one_visit(Record const& a, Record const& b) {
     return std::chrono::abs(a.time - b.time) < one_visit || (!a.visit.empty() && a.visit == b.visit);
 }
 
-Around around(Record const& record, std::span<Record const> others, ServiceChanges const& seen,
+Around around(Record const& record, std::span<Record const* const> others, ServiceChanges const& seen,
               std::string serial) {
     Around out;
     out.serial = std::move(serial);
     for (auto const& [probe, changes] : seen) {
         add_handling(probe, changes, record.time - one_visit, record.time + one_visit, out.seen);
     }
-    for (auto const& other : others) {
-        if (other.probe != record.probe && of_one_visit(other, record)) {
-            out.recorded.push_back(other.probe);
+    for (auto const* other : others) {
+        bool const told =
+            std::find(out.recorded.begin(), out.recorded.end(), other->probe) != out.recorded.end();
+        if (other->probe != record.probe && !told && of_one_visit(*other, record)) {
+            out.recorded.push_back(other->probe);
         }
     }
     return out;
 }
 
-std::vector<std::string> still_to_do(Record const& record, std::span<Record const> visit,
+std::vector<std::string> still_to_do(Record const& record, std::span<Record const* const> visit,
                                      double background_limit_mg_l) {
     std::vector<std::string> wanted;
     bool const calibrated = std::any_of(visit.begin(), visit.end(),
-                                        [](Record const& r) { return r.kind == Work::air_calibration; });
+                                        [](Record const* r) { return r->kind == Work::air_calibration; });
     if (record.kind == Work::membrane_change && !calibrated) {
         wanted.emplace_back(
             "no calibration of this visit is recorded: calibrate the new membrane in air once it is at rest, "

@@ -37,8 +37,8 @@ using ServiceChanges = std::map<std::string, std::vector<diagnosis::ServiceChang
 
 // `others`: records of the site, of which those of the same visit count. `seen`: of the probes of the site,
 // at least those around the record. `serial` as in Around.
-[[nodiscard]] Around around(Record const& record, std::span<Record const> others, ServiceChanges const& seen,
-                            std::string serial);
+[[nodiscard]] Around around(Record const& record, std::span<Record const* const> others,
+                            ServiceChanges const& seen, std::string serial);
 
 // Sentences with a question each; empty where all fits:
 // - work that takes a probe out of the water, while the readings show handling at other probes of the site,
@@ -50,7 +50,7 @@ using ServiceChanges = std::map<std::string, std::vector<diagnosis::ServiceChang
 // membrane; a clean cathode where the dry zero, as left, lies beyond `background_limit_mg_l`. `visit`: the
 // records of this probe of the same visit, with or without `record` itself. Of what the readings want after
 // it the diagnosis tells.
-[[nodiscard]] std::vector<std::string> still_to_do(Record const& record, std::span<Record const> visit,
+[[nodiscard]] std::vector<std::string> still_to_do(Record const& record, std::span<Record const* const> visit,
                                                    double background_limit_mg_l);
 
 }  // namespace probekeeper::service

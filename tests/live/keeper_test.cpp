@@ -3,6 +3,7 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <ctime>
 
 #include "live/estate.h"
 
@@ -129,6 +130,28 @@ TEST_CASE("work recorded at one probe, while the readings show another in hand, 
         REQUIRE(both.has_value());
         CHECK(both->at(0).questions.empty());
         CHECK(both->at(1).questions.empty());
+    }
+    SECTION("nor where the other has one of the same name days later, among thousands of other days") {
+        record.visit = "round";
+        record.note = "another row";
+        auto other = record;
+        other.probe = "tank-2";
+        other.time = at_hour(-500.0);
+        std::vector<service::Record> sheet;
+        for (int k = 0; k < 5000; ++k) {
+            sheet.push_back(record);
+            sheet.back().time = at_hour(-600.0 - 4.0 * k);
+            sheet.back().visit.clear();
+        }
+        auto const begun = std::clock();
+        CHECK(estate.keeper->add_records(sheet, true, {}).value().size() == 5000);
+        CHECK(static_cast<double>(std::clock() - begun) / CLOCKS_PER_SEC < 60.0);  // some 2 s; it was minutes
+        CHECK(estate.keeper->add_records({record}, true, {}).value().front().questions.size() == 1);
+        record.note = "a third";
+        auto const both = estate.keeper->add_records({other, record}, true, {}).value();
+        CHECK(both[1].questions.empty());
+        auto const again = estate.keeper->add_records(sheet, true, {}).value();
+        CHECK(std::all_of(again.begin(), again.end(), [](auto const& t) { return t.repeated; }));
     }
     SECTION("after a restart too") {
         estate.restart();

@@ -14,6 +14,14 @@ HandlingSeen seen(std::string probe, double day) {
     return {std::move(probe), at_day(day), at_day(day) + std::chrono::minutes{9}};
 }
 
+std::vector<Record const*> pointers(std::vector<Record> const& records) {
+    std::vector<Record const*> all;
+    for (auto const& record : records) {
+        all.push_back(&record);
+    }
+    return all;
+}
+
 }  // namespace
 
 TEST_CASE("work at one probe, while the readings show another in hand, is asked about",
@@ -78,7 +86,7 @@ TEST_CASE("handling is what the readings show in hand around the record, and set
     std::vector<Record> const others{work(5.01, Work::membrane_change, "tank-1"),
                                      work(5.1, Work::inspection, "tank-4"),
                                      work(6.0, Work::inspection, "tank-5")};
-    auto const found = around(work(5.0), others, seen, "A");
+    auto const found = around(work(5.0), pointers(others), seen, "A");
     REQUIRE(found.seen.size() == 1);
     CHECK(found.seen[0].probe == "tank-2");
     CHECK(found.seen[0].from == at_day(5.02));
@@ -92,21 +100,21 @@ TEST_CASE("handling is what the readings show in hand around the record, and set
     SECTION("a visit of one name lasts as long as it is named") {
         auto record = work(5.0), far = work(9.0, Work::inspection, "tank-6");
         record.visit = far.visit = "round-9";
-        CHECK(around(record, std::vector{far}, {}, "").recorded == std::vector<std::string>{"tank-6"});
+        CHECK(around(record, std::vector<Record const*>{&far}, {}, "").recorded == std::vector<std::string>{"tank-6"});
     }
 }
 
 TEST_CASE("a visit is told what it still wants", "[service][questions]") {
     auto change = work(5.0);
     auto const calibration = work(5.02, Work::air_calibration);
-    CHECK(still_to_do(change, std::vector{change, calibration}, 0.1).empty());
-    auto const wanted = still_to_do(change, std::vector{change}, 0.1);
+    CHECK(still_to_do(change, std::vector<Record const*>{&change, &calibration}, 0.1).empty());
+    auto const wanted = still_to_do(change, std::vector<Record const*>{&change}, 0.1);
     REQUIRE(wanted.size() == 1);
     CHECK_THAT(wanted[0], Catch::Contains("calibrate the new membrane in air"));
     change.dry_zero_mg_l = 0.24;
-    auto const dirty = still_to_do(change, std::vector{change, calibration}, 0.1);
+    auto const dirty = still_to_do(change, std::vector<Record const*>{&change, &calibration}, 0.1);
     REQUIRE(dirty.size() == 1);
     CHECK_THAT(dirty[0], Catch::Contains("0.24 mg/L dry") && Catch::Contains("clean the cathode again"));
     change.dry_zero_mg_l = -0.05;
-    CHECK(still_to_do(change, std::vector{change, calibration}, 0.1).empty());
+    CHECK(still_to_do(change, std::vector<Record const*>{&change, &calibration}, 0.1).empty());
 }
