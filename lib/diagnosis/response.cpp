@@ -94,17 +94,18 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
         return fit;
     }
     // y = c + s t, and past the step also A exp(-(t - start) / tau)
-    auto const model = [&](double t, std::array<double, 4> const& p, std::array<double, 4>& g) {
-        g = {1.0, t, 0.0, 0.0};
-        double value = p[0] + p[1] * t;
-        if (t >= start_s) {
-            double const tau = std::exp(p[3]);
-            double const e = std::exp(-(t - start_s) / tau);
-            g[2] = e;
-            g[3] = p[2] * e * (t - start_s) / tau;
-            value += p[2] * e;
-        }
-        return value;
+    auto const model = [start_s](std::array<double, 4> const& p) {
+        return [start_s, &p, tau = std::exp(p[3])](double t, std::array<double, 4>& g) {
+            g = {1.0, t, 0.0, 0.0};
+            double value = p[0] + p[1] * t;
+            if (t >= start_s) {
+                double const e = std::exp(-(t - start_s) / tau);
+                g[2] = e;
+                g[3] = p[2] * e * (t - start_s) / tau;
+                value += p[2] * e;
+            }
+            return value;
+        };
     };
     double const height_at_start = points[tail->begin].value - tail->base;
     double tau_guess = std::max(1.0, (points.back().t_s - start_s) / 6.0);
@@ -176,28 +177,29 @@ ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double
     used.add(bend_mark, bend_guess, std::pow(weight_noise / bend_guess, 2));
     // y = a + s t - r (u - tau (1 - e)) + q (u^2/2 - tau u + tau^2 (1 - e)),  u = max(0, t - d), e =
     // exp(-u/tau): a first-order lag behind a water that falls at rate r, less steeply by q as it goes.
-    auto const model = [&](double t, std::array<double, 6> const& p, std::array<double, 6>& g) {
-        g = {};
-        if (t == delay_mark) {
-            g[5] = 1.0;
-            return p[5];
-        }
-        if (t == bend_mark) {
-            g[3] = 1.0;
-            return p[3];
-        }
-        double const tau = std::exp(p[4]);
-        double const u = std::max(0.0, t - p[5]);
-        double const e = std::exp(-u / tau);
-        double const ramp = u - tau * (1.0 - e);
-        double const curve = 0.5 * u * u - tau * u + tau * tau * (1.0 - e);
-        g[0] = 1.0;
-        g[1] = t;
-        g[2] = -ramp;
-        g[3] = curve;
-        g[4] = tau * (p[2] * ((1.0 - e) - e * u / tau) + p[3] * (-u + 2.0 * tau * (1.0 - e) - e * u));
-        g[5] = u > 0.0 ? p[2] * (1.0 - e) - p[3] * ramp : 0.0;
-        return p[0] + p[1] * t - p[2] * ramp + p[3] * curve;
+    auto const model = [](std::array<double, 6> const& p) {
+        return [&p, tau = std::exp(p[4])](double t, std::array<double, 6>& g) {
+            g = {};
+            if (t == delay_mark) {
+                g[5] = 1.0;
+                return p[5];
+            }
+            if (t == bend_mark) {
+                g[3] = 1.0;
+                return p[3];
+            }
+            double const u = std::max(0.0, t - p[5]);
+            double const e = std::exp(-u / tau);
+            double const ramp = u - tau * (1.0 - e);
+            double const curve = 0.5 * u * u - tau * u + tau * tau * (1.0 - e);
+            g[0] = 1.0;
+            g[1] = t;
+            g[2] = -ramp;
+            g[3] = curve;
+            g[4] = tau * (p[2] * ((1.0 - e) - e * u / tau) + p[3] * (-u + 2.0 * tau * (1.0 - e) - e * u));
+            g[5] = u > 0.0 ? p[2] * (1.0 - e) - p[3] * ramp : 0.0;
+            return p[0] + p[1] * t - p[2] * ramp + p[3] * curve;
+        };
     };
     estimate::FitOptions<6> options;
     options.lower = {-1e3, -1.0, 0.0, 0.0, std::log(0.5), -60.0};

@@ -109,30 +109,31 @@ ResponseFit fit_rise(std::span<FitPoint const> points, double delay_s, double de
     w.used.add(kla_mark, std::log(kla_guess), std::pow(weight_noise / ln_kla_error, 2));
     // y = c + s t + r (1 - left(u)) / a,  u = max(0, t - d),  a = exp(p3) the water's rate, 1/b = exp(p4) the
     // probe's lag.
-    auto const model = [&](double t, std::array<double, 6> const& p, std::array<double, 6>& g) {
-        g = {};
-        if (t == delay_mark) {
-            g[5] = 1.0;
-            return p[5];
-        }
-        if (t == kla_mark) {
-            g[3] = 1.0;
-            return p[3];
-        }
-        g[0] = 1.0;
-        g[1] = t;
-        double const u = t - p[5];
-        if (u <= 0.0) {
-            return p[0] + p[1] * t;
-        }
-        double const a = std::exp(p[3]), b = std::exp(-p[4]);
-        auto const left = left_after(u, a, b);
-        double const way = (1.0 - left.value) / a;
-        g[2] = way;
-        g[3] = -p[2] * (left.by_a + way);
-        g[4] = p[2] * b / a * left.by_b;
-        g[5] = -p[2] * b / a * (left.value - std::exp(-a * u));
-        return p[0] + p[1] * t + p[2] * way;
+    auto const model = [](std::array<double, 6> const& p) {
+        return [&p, a = std::exp(p[3]), b = std::exp(-p[4])](double t, std::array<double, 6>& g) {
+            g = {};
+            if (t == delay_mark) {
+                g[5] = 1.0;
+                return p[5];
+            }
+            if (t == kla_mark) {
+                g[3] = 1.0;
+                return p[3];
+            }
+            g[0] = 1.0;
+            g[1] = t;
+            double const u = t - p[5];
+            if (u <= 0.0) {
+                return p[0] + p[1] * t;
+            }
+            auto const left = left_after(u, a, b);
+            double const way = (1.0 - left.value) / a;
+            g[2] = way;
+            g[3] = -p[2] * (left.by_a + way);
+            g[4] = p[2] * b / a * left.by_b;
+            g[5] = -p[2] * b / a * (left.value - std::exp(-a * u));
+            return p[0] + p[1] * t + p[2] * way;
+        };
     };
     estimate::FitOptions<6> options;
     options.lower = {-1e3, -1.0, -10.0, std::log(1e-6), std::log(0.5), -60.0};

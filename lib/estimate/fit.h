@@ -10,6 +10,7 @@
 #include <cstddef>
 #include <limits>
 #include <span>
+#include <type_traits>
 
 #include "estimate/cholesky.h"
 
@@ -71,21 +72,52 @@ struct Linearised {
     }
 };
 
+// The model at one set of parameters, which must outlive it.
+template <std::size_t N, class Model>
+[[nodiscard]] auto curve_of(Model const& model, Vector<N> const& p) {
+    if constexpr (std::is_invocable_v<Model const&, Vector<N> const&>) {
+        return model(p);
+    } else {
+        return [&](double t, Vector<N>& gradient) { return model(t, p, gradient); };
+    }
+}
+
+template <std::size_t N>
+inline void add_point(Linearised<N>& at, Vector<N> const& gradient, double residual, double w) {
+    at.rss += w * residual * residual;
+    for (std::size_t i = 0; i < N; ++i) {
+        double const scaled = w * gradient[i];
+        at.jtr[i] += scaled * residual;
+        for (std::size_t j = 0; j <= i; ++j) {
+            at.jtj[i][j] += scaled * gradient[j];
+        }
+    }
+}
+
 template <std::size_t N, class Model>
 [[nodiscard]] Linearised<N> linearise(Model const& model, std::span<double const> t,
                                       std::span<double const> y, std::span<double const> weights,
                                       Vector<N> const& p) {
     Linearised<N> at;
-    for (std::size_t k = 0; k < t.size(); ++k) {
-        Vector<N> gradient{};
-        double const residual = y[k] - model(t[k], p, gradient);
-        double const w = weights.empty() ? 1.0 : weights[k];
-        at.rss += w * residual * residual;
-        for (std::size_t i = 0; i < N; ++i) {
-            double const scaled = w * gradient[i];
-            at.jtr[i] += scaled * residual;
-            for (std::size_t j = 0; j <= i; ++j) {
-                at.jtj[i][j] += scaled * gradient[j];
+    auto const curve = curve_of<N>(model, p);
+    // Piece by piece, first the curve and then the sums: a call of exp() among the sums would drive all of
+    // them out of the registers at every point.
+    constexpr std::size_t piece = 16;
+    std::array<Vector<N>, piece> gradients;
+    std::array<double, piece> residuals;
+    for (std::size_t begin = 0; begin < t.size(); begin += piece) {
+        std::size_t const count = std::min(piece, t.size() - begin);
+        for (std::size_t k = 0; k < count; ++k) {
+            gradients[k] = {};
+            residuals[k] = y[begin + k] - curve(t[begin + k], gradients[k]);
+        }
+        if (weights.empty()) {
+            for (std::size_t k = 0; k < count; ++k) {
+                add_point(at, gradients[k], residuals[k], 1.0);
+            }
+        } else {
+            for (std::size_t k = 0; k < count; ++k) {
+                add_point(at, gradients[k], residuals[k], weights[begin + k]);
             }
         }
     }
@@ -280,9 +312,11 @@ private:
 
 // The parameters that bring `model` closest to the points (t, y) from `start`. `model(t, p, gradient)`
 // returns the value at t and fills `gradient` (a zeroed std::array<double, N>) with its derivatives by each
-// parameter. A value that is not finite is no accident: the step that led there is refused and a shorter one
-// tried. `t` and `y` are of one length. Not converged, with `start` back, where there are fewer points than
-// parameters or the model is not finite at the start. A fit can end in a local minimum: start near.
+// parameter; or `model(p)` returns the curve at p, called as (t, gradient), so that what hangs on the
+// parameters alone is worked out once and not for each point. A value that is not finite is no accident: the
+// step that led there is refused and a shorter one tried. `t` and `y` are of one length. Not converged, with
+// `start` back, where there are fewer points than parameters or the model is not finite at the start. A fit
+// can end in a local minimum: start near.
 template <std::size_t N, class Model>
 [[nodiscard]] FitResult<N> least_squares(Model const& model, std::span<double const> t,
                                          std::span<double const> y, std::array<double, N> start,
