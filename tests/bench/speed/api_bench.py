@@ -5,25 +5,19 @@
 """
 import http.client
 import json
-import math
-import os
-import signal
 import socket
 import statistics
-import subprocess
-import sys
 import tempfile
 import threading
 import time
 
-DAEMON = os.path.abspath(sys.argv[1])
-SMALL = "--small" in sys.argv
+from outside import SMALL, Daemon, csv, figure, oxygen, stamp
+
 SITES = 3 if SMALL else 10
 CLIENTS = 20 if SMALL else 200
 WATCH_S = 2 if SMALL else 20
 EVENTS_A_S = 2
 UPLOAD_MB = 10 if SMALL else 200
-TICKS_A_S = os.sysconf("SC_CLK_TCK")
 
 SITE = """
 [[site]]
@@ -40,79 +34,8 @@ t90_s = 40.0
 """
 
 
-def figure(name, value, unit, goal, met, baseline="none", baseline_value=0.0):
-    ratio = value / baseline_value if baseline_value else 0.0
-    print(json.dumps({"name": name, "value": float(f"{value:.4g}"), "unit": unit, "baseline": baseline,
-                      "baseline_value": float(f"{baseline_value:.4g}"), "ratio": float(f"{ratio:.4g}"), "goal": goal,
-                      "met": met}), flush=True)
-
-
-def stamp(unix_s):
-    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(unix_s))
-
-
 def rows(probe, begin, end, temperature=15.0):
-    return [f"{stamp(t)},{probe},{9 + 0.2 * math.sin(t / 600):.3f},{temperature}" for t in range(begin, end, 30)]
-
-
-def csv(lines):
-    return "\n".join(["time,probe,do_mg_l,temperature_c", *lines, ""]).encode()
-
-
-class Daemon:
-    def __init__(self, folder):
-        with socket.socket() as s:
-            s.bind(("127.0.0.1", 0))
-            self.port = s.getsockname()[1]
-        config = os.path.join(folder, "c.toml")
-        with open(config, "w", encoding="utf-8") as file:
-            file.write(f'[store]\npath = "s.db"\n[http]\nlisten = "127.0.0.1:{self.port}"\n' +
-                       "".join(SITE.format(n=n) for n in range(SITES)))
-        with open(os.path.join(folder, "log"), "w", encoding="utf-8") as log:
-            self.process = subprocess.Popen([DAEMON, "run", "--config", config], stderr=log)
-        for _ in range(600):
-            try:
-                if self.ask("GET", "/v1/probes")[0] == 200:
-                    return
-            except OSError:
-                pass
-            time.sleep(0.1)
-        raise AssertionError("the daemon does not answer")
-
-    def ask(self, method, path, body=None, media="application/json"):
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=600)
-        connection.request(method, path, body, {"Content-Type": media} if body is not None else {})
-        answer = connection.getresponse()
-        text = answer.read()
-        connection.close()
-        return answer.status, text
-
-    def upload(self, body):
-        status, text = self.ask("POST", "/v1/readings", body, "text/csv")
-        assert status == 200, text
-        return json.loads(text)
-
-    def post(self, path, document):
-        status, text = self.ask("POST", path, json.dumps(document))
-        assert status < 300, text
-        return json.loads(text)
-
-    def cpu_s(self):
-        with open(f"/proc/{self.process.pid}/stat", encoding="utf-8") as file:
-            fields = file.read().rsplit(")", 1)[1].split()
-        return (int(fields[11]) + int(fields[12])) / TICKS_A_S
-
-    def memory_mb(self, name):
-        with open(f"/proc/{self.process.pid}/status", encoding="utf-8") as file:
-            return next(int(line.split()[1]) / 1024 for line in file if line.startswith(name))
-
-    def forget_peak(self):
-        with open(f"/proc/{self.process.pid}/clear_refs", "w", encoding="utf-8") as file:
-            file.write("5")
-
-    def stop(self):
-        self.process.send_signal(signal.SIGTERM)
-        assert self.process.wait(60) == 0
+    return [f"{stamp(t)},{probe},{oxygen(t)},{temperature}" for t in range(begin, end, 30)]
 
 
 class Listener:
@@ -237,7 +160,7 @@ def memory_of_upload(daemon):
         yield b"time,probe,do_mg_l,temperature_c\n"
         sent, at = 0, begin
         while sent < UPLOAD_MB << 20:
-            piece = "".join(f"{stamp(t)},p0,{9 + 0.2 * math.sin(t / 600):.3f},15.0\n"
+            piece = "".join(f"{stamp(t)},p0,{oxygen(t)},15.0\n"
                             for t in range(at, at + 20_000 * 5, 5)).encode()
             at += 20_000 * 5
             sent += len(piece)
@@ -258,7 +181,7 @@ def memory_of_upload(daemon):
 
 def main():
     with tempfile.TemporaryDirectory(prefix="probekeeper-bench-") as folder:
-        daemon = Daemon(folder)
+        daemon = Daemon(folder, "".join(SITE.format(n=n) for n in range(SITES)))
         try:
             told_after_reading(daemon)
             told_after_step(daemon)

@@ -3,6 +3,8 @@
 
 #include <spdlog/fmt/fmt.h>
 
+#include <time.h>
+
 #include <chrono>
 #include <functional>
 #include <string>
@@ -27,6 +29,19 @@ inline double seconds_of(std::function<void()> const& work) {
     auto const begun = std::chrono::steady_clock::now();
     work();
     return std::chrono::duration<double>(std::chrono::steady_clock::now() - begun).count();
+}
+
+// Of this process, all threads together: for what only computes, so that what else the machine does is not in
+// it.
+inline double processor_seconds_of(std::function<void()> const& work) {
+    auto const now = [] {
+        timespec time{};
+        ::clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &time);
+        return static_cast<double>(time.tv_sec) + 1e-9 * static_cast<double>(time.tv_nsec);
+    };
+    double const begun = now();
+    work();
+    return now() - begun;
 }
 
 }  // namespace probekeeper::bench
