@@ -47,12 +47,13 @@ document::Step step_of(store::Step const& s) {
 
 }  // namespace
 
-Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, StampClock const& clock,
-                 std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
+Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, Arrivals& arrivals,
+                 StampClock const& clock, std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
                  std::shared_ptr<spdlog::logger> log)
     : version_{std::move(version)},
       writer_{writer},
       readers_{readers},
+      arrivals_{arrivals},
       clock_{clock},
       store_file_{std::move(store_file)},
       events_{events},
@@ -498,7 +499,7 @@ api::Answer<api::Upload> Backend::add_readings(std::filesystem::path const& file
         return now.error();
     }
     auto const& p = now.value();
-    return take_upload(file, only, keep, clock_.now(), p.keys, writer_, *p.board, *p.keeper);
+    return take_upload(file, only, keep, clock_.now(), p.keys, writer_, *p.board, arrivals_);
 }
 
 api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& token, std::string const& path,

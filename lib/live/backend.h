@@ -11,6 +11,7 @@
 
 #include "api/backend.h"
 #include "fieldbus/poller.h"
+#include "live/arrivals.h"
 #include "live/board.h"
 #include "live/keeper.h"
 #include "live/lessons.h"
@@ -36,8 +37,8 @@ public:
     };
 
     // All must outlive the backend.
-    Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, StampClock const& clock,
-            std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
+    Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, Arrivals& arrivals,
+            StampClock const& clock, std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
             std::shared_ptr<spdlog::logger> log);
 
     void use(Parts parts);
@@ -137,6 +138,7 @@ private:
     std::string version_;
     store::Writer& writer_;
     store::ReaderPool& readers_;
+    Arrivals& arrivals_;
     StampClock const& clock_;
     std::filesystem::path store_file_;
     api::EventHub& events_;

@@ -89,7 +89,9 @@ void Keeper::open_sites() {
     show_conditions();
     telling_ = true;
     tell_store();
-    checkpointed_ = std::chrono::steady_clock::now();
+    for (auto& site : sites_) {
+        site->checkpointed = std::chrono::steady_clock::now();
+    }
     log_->info("event=caught_up sites={} probes={}", fleet_->sites.size(), fleet_->probes.size());
 }
 
@@ -117,6 +119,14 @@ service::TicketBook Keeper::book_of(std::string const& site) {
     } while (request.after);
     auto const next = must(reader_.highest_ticket_number(site)) + 1;
     return {site, next, std::move(tickets)};
+}
+
+void Keeper::show_newest(fleet::SiteIndex index) {
+    for (auto const probe : sites_[index]->pipeline.probes()) {
+        if (auto const newest = must(reader_.newest_reading(fleet_->probes[probe].id))) {
+            board_.show_reading(probe, *newest);
+        }
+    }
 }
 
 void Keeper::open_site(fleet::SiteIndex index) {
@@ -150,11 +160,7 @@ void Keeper::open_site(fleet::SiteIndex index) {
     } else if (must(reader_.newest_of_site(id))) {
         log_->info("event=rebuild site={} why=\"no checkpoint of this version\"", id);
     }
-    for (auto const probe : site.pipeline.probes()) {
-        if (auto const newest = must(reader_.newest_reading(fleet_->probes[probe].id))) {
-            board_.show_reading(probe, *newest);
-        }
-    }
+    show_newest(index);
     catch_up(index, position, begun_, book_.in_force(index, position));
     for (auto const probe : site.pipeline.probes()) {
         weighed(probe, site.pipeline.verdict(probe), false);
@@ -285,6 +291,7 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     for (auto const probe : site.pipeline.probes()) {
         tell_condition(probe, site.pipeline.verdict(probe).condition, mark);
     }
+    show_newest(index);  // who stored a reading may have shown it on the board of the configuration before
     tell_store();
     log_->info("event=diagnosis_remade site={} from={}", id, to_rfc3339(from));
 }

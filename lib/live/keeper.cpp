@@ -50,12 +50,13 @@ api::Refusal refusal_of(service::Refused const& refused) {
 }  // namespace
 
 Keeper::Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer,
-               store::Reader reader, StampClock const& clock, Timestamp begun,
+               store::Reader reader, Arrivals& arrivals, StampClock const& clock, Timestamp begun,
                std::shared_ptr<spdlog::logger> log, Options options)
     : fleet_{std::move(fleet)},
       board_{board},
       writer_{writer},
       reader_{std::move(reader)},
+      arrivals_{arrivals},
       clock_{clock},
       begun_{begun},
       log_{std::move(log)},
@@ -66,10 +67,20 @@ Keeper::~Keeper() {
 }
 
 void Keeper::start() {
+    arrivals_.call([this] {
+        {
+            std::scoped_lock const lock{mutex_};
+            came_ = true;
+        }
+        wake_.notify_all();
+    });
     thread_ = std::thread{[this] { work(); }};
 }
 
 void Keeper::stop() {
+    if (thread_.joinable()) {
+        arrivals_.call({});
+    }
     {
         std::scoped_lock const lock{mutex_};
         stopping_ = true;
@@ -89,42 +100,32 @@ void Keeper::reading(fleet::ProbeIndex probe, Reading const& reading) {
     }
 }
 
-void Keeper::readings_came(fleet::SiteIndex site, Range range) {
-    {
-        std::scoped_lock const lock{mutex_};
-        stale_from(site, range);
-        came_ = true;
-    }
-    wake_.notify_all();
-}
-
-// Under the lock.
-void Keeper::stale_from(fleet::SiteIndex site, Range range) {
-    auto const [known, added] = stale_.emplace(site, range);
-    known->second.first = std::min(known->second.first, range.first);
-    known->second.last = std::max(known->second.last, range.last);
-}
-
-// Readings beyond the site's mark are not due yet: they wait for it, together with what comes meanwhile.
-void Keeper::remake_stale(bool at_once) {
-    std::map<fleet::SiteIndex, Range> stale;
+void Keeper::remake_arrived(bool at_once) {
     if (!at_once && std::chrono::steady_clock::now() < remake_from_) {
         return;
     }
-    {
-        std::scoped_lock const lock{mutex_};
-        stale.swap(stale_);
+    for (fleet::SiteIndex site = 0; site < sites_.size(); ++site) {
+        remake_arrived(site, at_once);
     }
-    for (auto const& [site, range] : stale) {
-        auto const mark = sites_[site]->watermark.mark();
-        bool const due = at_once || range.last <= mark || mark - range.first > stale_longest;
-        if (due && range.first <= mark) {
-            remake_soon(site, range.first);
-        }
-        if (!due || range.last > mark) {
-            std::scoped_lock const lock{mutex_};
-            stale_from(site, {due ? std::max(range.first, mark + Millis{1}) : range.first, range.last});
-        }
+}
+
+// Readings beyond the site's mark are not due yet: they wait for it, together with what comes meanwhile.
+void Keeper::remake_arrived(fleet::SiteIndex site, bool at_once) {
+    auto const& id = fleet_->sites[site].id;
+    auto const came = arrivals_.take(id);
+    if (!came) {
+        return;
+    }
+    auto const mark = sites_[site]->watermark.mark();
+    if (!at_once && came->last > mark && mark - came->first <= stale_longest) {
+        arrivals_.came(id, *came);
+        return;
+    }
+    if (came->last > mark) {
+        arrivals_.came(id, {std::max(came->first, mark + Millis{1}), came->last});
+    }
+    if (came->first <= mark) {
+        remake_soon(site, came->first);
     }
 }
 
@@ -139,8 +140,7 @@ void Keeper::remake_soon(fleet::SiteIndex site, Timestamp from) {
         telling_ = true;
         log_->error("event=diagnosis_not_remade site={} why=\"{}\"", fleet_->sites[site].id, failed.what());
         remake_from_ = std::chrono::steady_clock::now() + try_again_after;
-        std::scoped_lock const lock{mutex_};
-        stale_from(site, {from, sites_[site]->watermark.mark()});
+        arrivals_.came(fleet_->sites[site].id, {from, sites_[site]->watermark.mark()});
     }
 }
 
@@ -187,11 +187,9 @@ void Keeper::work() {
             for (auto const& task : tasks) {
                 task();
             }
-            remake_stale(/*at_once=*/false);
+            remake_arrived(/*at_once=*/false);
+            checkpoint_older_than(options_.checkpoint_every);
             auto const now = std::chrono::steady_clock::now();
-            if (now - checkpointed_ > options_.checkpoint_every) {
-                checkpoint_all();
-            }
             if (now - looked_ > outages_every) {
                 look_for_outages();
                 looked_ = now;
@@ -201,8 +199,8 @@ void Keeper::work() {
             std::scoped_lock const lock{mutex_};
             stopping = stopping_ && tasks_.empty();
         }
-        remake_stale(/*at_once=*/true);
-        checkpoint_all();
+        remake_arrived(/*at_once=*/true);
+        checkpoint_older_than({});
         tell_store();
     } catch (std::exception const& error) {
         log_->critical("event=keeper_failed why=\"{}\"", error.what());
@@ -280,7 +278,7 @@ void Keeper::tell_store() {
                      !changes_.rewinds.empty() || !changes_.events.empty() || !changes_.notices.empty();
     if (any) {
         bool const history = !changes_.tickets.empty();
-        writer_.later(std::exchange(changes_, {}));
+        arrivals_.hand_on(std::exchange(changes_, {}), writer_);
         history_version_ += history ? 1 : 0;
     }
 }
@@ -294,13 +292,16 @@ void Keeper::checkpoint(fleet::SiteIndex site, Timestamp position) {
                                     {raw.begin(), raw.end()}});
 }
 
-void Keeper::checkpoint_all() {
+void Keeper::checkpoint_older_than(std::chrono::milliseconds age) {
+    auto const now = std::chrono::steady_clock::now();
     for (fleet::SiteIndex i = 0; i < sites_.size(); ++i) {
-        if (sites_[i]->pipeline.now() != Timestamp{}) {
-            checkpoint(i, sites_[i]->watermark.mark());
+        auto& site = *sites_[i];
+        bool const due = now - site.checkpointed >= age && site.pipeline.now() != Timestamp{};
+        if (due && arrivals_.known(fleet_->sites[i].id, site.watermark.mark())) {
+            checkpoint(i, site.watermark.mark());
+            site.checkpointed = now;
         }
     }
-    checkpointed_ = std::chrono::steady_clock::now();
 }
 
 void Keeper::tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test) {

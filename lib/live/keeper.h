@@ -17,6 +17,7 @@
 
 #include "api/backend.h"
 #include "fleet/fleet.h"
+#include "live/arrivals.h"
 #include "live/board.h"
 #include "live/notices.h"
 #include "live/record_book.h"
@@ -44,12 +45,11 @@ public:
     };
 
     // All must outlive the keeper. Readings that the store already holds are taken from there first, up to
-    // `begun`: from then on they come by reading().
+    // `begun`: from then on they come by reading(). Of those that others store meanwhile it learns by `arrivals`, and
+    // makes the diagnosis of their site again: soon, and once for several that come together.
     Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer, store::Reader reader,
-           StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log, Options options);
-    Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer, store::Reader reader,
-           StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log)
-        : Keeper{std::move(fleet), board, writer, std::move(reader), clock, begun, std::move(log), Options{}} {}
+           Arrivals& arrivals, StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log,
+           Options options);
     ~Keeper();
     Keeper(Keeper const&) = delete;
     Keeper& operator=(Keeper const&) = delete;
@@ -63,13 +63,6 @@ public:
 
     // From any thread, and never waits. A full queue drops its oldest reading.
     void reading(fleet::ProbeIndex probe, Reading const& reading);
-
-    // From any thread: others have stored readings of the site in `range`, so that its diagnosis is to be made
-    // again from there. Soon, and once for several such calls.
-    struct Range {
-        Timestamp first{}, last{};
-    };
-    void readings_came(fleet::SiteIndex site, Range range);
 
     // From any thread; these wait until the change is on the disk. For api::Backend, see there.
     api::Answer<service::Ticket> step(std::string const& ticket, api::TicketStep const& take,
@@ -97,15 +90,16 @@ private:
     struct Site {
         pipeline::SitePipeline pipeline;
         pipeline::Watermark watermark;
+        std::chrono::steady_clock::time_point checkpointed{};
     };
     using Item = pipeline::Watermark::Item;
     using Task = std::function<void()>;
 
     void work();
     void turned() const;
-    void stale_from(fleet::SiteIndex site, Range range);
     void take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks);
-    void remake_stale(bool at_once);
+    void remake_arrived(bool at_once);
+    void remake_arrived(fleet::SiteIndex site, bool at_once);
     void open_sites_when_readable();
     void remake_soon(fleet::SiteIndex site, Timestamp from);
     void feed_live(std::deque<Item>& readings);
@@ -115,11 +109,13 @@ private:
     [[nodiscard]] std::vector<store::Notice> notices_about(std::vector<service::Ticket> const& tickets);
     void not_told(service::TicketBook const& book, std::vector<service::Ticket> const& tickets);
     void checkpoint(fleet::SiteIndex site, Timestamp position);
-    void checkpoint_all();
+    // Those whose last one is so old, and that know what is stored.
+    void checkpoint_older_than(std::chrono::milliseconds age);
 
     // catch_up.cpp: from the store to the present
     void open_sites();
     void open_site(fleet::SiteIndex site);
+    void show_newest(fleet::SiteIndex site);
     void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
@@ -163,6 +159,7 @@ private:
     Board& board_;
     store::Writer& writer_;
     store::Reader reader_;
+    Arrivals& arrivals_;
     StampClock const& clock_;
     Timestamp begun_;
     std::shared_ptr<spdlog::logger> log_;
@@ -176,7 +173,7 @@ private:
     RecordBook book_;
     std::optional<service::Instruments> instruments_;  // by all records in the book
     store::Changes changes_;                  // found, not yet handed to the writer
-    std::chrono::steady_clock::time_point checkpointed_{}, looked_{};
+    std::chrono::steady_clock::time_point looked_{};
     std::chrono::steady_clock::time_point remake_from_{};  // not before: the store failed
     std::shared_ptr<Notices> notices_;  // null: nobody is told
 
@@ -186,8 +183,7 @@ private:
     std::condition_variable wake_;
     std::deque<Item> readings_;
     std::deque<Task> tasks_;
-    std::map<fleet::SiteIndex, Range> stale_;  // sites whose diagnosis does not know readings that came
-    bool came_ = false;                        // such readings came since the thread looked last
+    bool came_ = false;  // readings that others stored, since the thread looked last
     Queue queue_;
     bool stopping_ = false;
     bool ended_ = false;

@@ -8,6 +8,7 @@
 #include "api/server.h"
 #include "fieldbus/poller.h"
 #include "intake/complete.h"
+#include "live/arrivals.h"
 #include "live/backend.h"
 #include "live/board.h"
 #include "live/keeper.h"
@@ -192,6 +193,7 @@ struct Live::Running {
     fleet::StoreSettings store_settings;
     fleet::HttpSettings http;
     StampClock clock;
+    Arrivals arrivals;
     std::unique_ptr<api::EventHub> events;
     api::Latencies commits;
     Doorbell doorbell;
@@ -234,7 +236,8 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
     numbers.sites = must(writer->number_sites(std::move(sites)).get());
     next.board = std::make_shared<Board>(next.fleet, *events);
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
-                                           must(store::Reader::open(store_settings.path)), clock, begun, log, keeping);
+                                           must(store::Reader::open(store_settings.path)), arrivals, clock, begun, log,
+                                           keeping);
     next.notices = std::make_shared<Notices>(next.fleet, receivers, *writer, store_settings.path, clock, log);
     next.keeper->use(next.notices);
     next.desk = std::make_unique<Desk>(*next.fleet, keys, *writer, *next.board, *next.keeper, log);
@@ -339,7 +342,7 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     auto last_event = must(must(store::Reader::open(fleet.store.path)).last_event());
     // What was told in the last second before a crash is not in the store: its numbers must not come again.
     r.events = std::make_unique<api::EventHub>(last_event + 1000);
-    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.clock, fleet.store.path, *r.events,
+    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.arrivals, r.clock, fleet.store.path, *r.events,
                                           r.commits, log_);
     api::Options http;
     http.address = fleet.http.address;

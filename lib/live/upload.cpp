@@ -32,7 +32,7 @@ bool keep_answer(api::Keep<api::Upload> const& keep, api::Upload const& upload, 
 
 class Taking {
 public:
-    Taking(std::filesystem::path const& file, fleet::Fleet const& fleet, Timestamp latest) : file_{file}, fleet_{fleet}, newest_(fleet.probes.size()), ranges_(fleet.sites.size()) {
+    Taking(std::filesystem::path const& file, fleet::Fleet const& fleet, Timestamp latest) : file_{file}, fleet_{fleet}, newest_(fleet.probes.size()) {
         options_.max_bad_rows = std::numeric_limits<std::uint64_t>::max();
         options_.latest = latest;
     }
@@ -42,9 +42,9 @@ public:
         std::vector<bool> seen(fleet_.probes.size());
         intake::ReadingsCsv csv{file_, fleet_, options_};
         while (auto const row = csv.next()) {
-            auto& range = ranges_[fleet_.probes[row->probe].site];
-            range = range ? Keeper::Range{range->first, row->reading.time}
-                          : Keeper::Range{row->reading.time, row->reading.time};
+            auto const& site = fleet_.sites[fleet_.probes[row->probe].site].id;
+            auto const time = row->reading.time;
+            ranges_.emplace(site, Arrivals::Range{time, time}).first->second.last = time;  // rows come in order
             if (seen[row->probe]) {
                 continue;
             }
@@ -85,20 +85,15 @@ public:
         return std::nullopt;
     }
 
-    void tell(Board& board, Keeper& keeper) const {
+    void show(Board& board) const {
         for (fleet::ProbeIndex probe = 0; probe < newest_.size(); ++probe) {
             if (newest_[probe]) {
                 board.show_reading(probe, *newest_[probe]);
             }
         }
-        // Also where every row was a repeat: the first try may have ended before it came to this.
-        for (fleet::SiteIndex site = 0; site < ranges_.size(); ++site) {
-            if (ranges_[site]) {
-                keeper.readings_came(site, *ranges_[site]);
-            }
-        }
     }
 
+    [[nodiscard]] Arrivals::BySite const& ranges() const { return ranges_; }
     [[nodiscard]] api::Upload const& upload() const { return upload_; }
 
 private:
@@ -127,10 +122,8 @@ private:
     // them again.
     [[nodiscard]] bool forget_checkpoints(store::Writer& writer) const {
         store::Changes changes;
-        for (fleet::SiteIndex site = 0; site < ranges_.size(); ++site) {
-            if (ranges_[site]) {
-                changes.rewinds.push_back({fleet_.sites[site].id, ranges_[site]->first});
-            }
+        for (auto const& [site, range] : ranges_) {
+            changes.rewinds.push_back({site, range.first});
         }
         return static_cast<bool>(writer.now(std::move(changes)).get());
     }
@@ -154,7 +147,7 @@ private:
     intake::CsvOptions options_;
     api::Upload upload_;
     std::vector<std::optional<Reading>> newest_;    // of each probe
-    std::vector<std::optional<Keeper::Range>> ranges_;  // of each site
+    Arrivals::BySite ranges_;
 };
 
 }  // namespace
@@ -162,17 +155,20 @@ private:
 api::Answer<api::Upload> take_upload(std::filesystem::path const& file, std::vector<std::string> const& only,
                                      api::Keep<api::Upload> const& keep, Timestamp now,
                                      std::vector<store::ProbeKey> const& keys, store::Writer& writer,
-                                     Board& board, Keeper& keeper) {
+                                     Board& board, Arrivals& arrivals) {
     try {
         Taking taking{file, board.fleet(), now + most_ahead};
         if (auto const refusal = taking.survey(only)) {
             return *refusal;
         }
+        // Also of what was stored before a failure, and where every row was a repeat: the first try may have ended before
+        // it came to this.
+        Arrivals::Announced const announced{arrivals, taking.ranges()};
         auto failure = taking.store(keys, writer);
         if (!failure && !keep_answer(keep, taking.upload(), now, writer)) {
             failure = unwritten();
         }
-        taking.tell(board, keeper);  // of what was stored before a failure too
+        taking.show(board);
         if (failure) {
             return *failure;
         }

@@ -7,8 +7,8 @@
 
 #include "api/backend.h"
 #include "fleet/fleet.h"
+#include "live/arrivals.h"
 #include "live/board.h"
-#include "live/keeper.h"
 #include "store/writer.h"
 
 namespace probekeeper::live {
@@ -20,6 +20,6 @@ namespace probekeeper::live {
                                                    std::vector<std::string> const& only,
                                                    api::Keep<api::Upload> const& keep, Timestamp now,
                                                    std::vector<store::ProbeKey> const& keys, store::Writer& writer,
-                                                   Board& board, Keeper& keeper);
+                                                   Board& board, Arrivals& arrivals);
 
 }  // namespace probekeeper::live

@@ -43,15 +43,27 @@ struct Estate {
     api::EventHub events;
     std::shared_ptr<Board> board;
     std::unique_ptr<store::Writer> writer;
+    Arrivals arrivals;
     std::shared_ptr<Keeper> keeper;
+    Keeper::Options keeping;
+    std::filesystem::path file = folder / "s.db";
+    std::vector<store::ProbeKey> keys;  // of the fleet's probes
+    std::vector<Reading> late;          // of the first tank in hours that the store lacks
 
-    explicit Estate(bool somebody_lifts = false) {
-        auto store = store::Store::open(folder / "s.db").value();
-        auto const keys = store.enrol({{"tank-1", "saltmarsh"}, {"tank-2", "saltmarsh"}}, day_one).value();
+    // Hours from and until which the first tank's readings come late.
+    explicit Estate(bool somebody_lifts = false, double late_from = 0.0, double late_until = 0.0) {
+        auto store = store::Store::open(file).value();
+        keys = store.enrol({{"tank-1", "saltmarsh"}, {"tank-2", "saltmarsh"}}, day_one).value();
         std::vector<store::ProbeReading> readings;
         Rig rig{2, 3};
         auto const run = [&](double hours) {
-            rig.run(hours, [&](std::size_t place, Reading const& r) { readings.push_back({keys[place], r}); });
+            rig.run(hours, [&](std::size_t place, Reading const& r) {
+                if (place == 0 && r.time >= at_hour(late_from) && r.time < at_hour(late_until)) {
+                    late.push_back(r);
+                } else {
+                    readings.push_back({keys[place], r});
+                }
+            });
         };
         run(20.0);
         rig.probe(1).in_air = somebody_lifts;  // the second tank's
@@ -63,19 +75,36 @@ struct Estate {
     ~Estate() { stop(); }
 
     void start() {
-        writer =
-            std::make_unique<store::Writer>(store::Store::open(folder / "s.db").value(), store::Retention{});
+        writer = std::make_unique<store::Writer>(store::Store::open(file).value(), store::Retention{});
+        begin();
+    }
+    // As a start of the daemon does, or its taking of another configuration.
+    void begin() {
         board = std::make_shared<Board>(fleet, events);
-        keeper =
-            std::make_shared<Keeper>(fleet, *board, *writer, store::Reader::open(folder / "s.db").value(),
-                                     clock, now + Millis{1}, log);
+        keeper = std::make_shared<Keeper>(fleet, *board, *writer, store::Reader::open(file).value(), arrivals, clock,
+                                          now + Millis{1}, log, keeping);
         keeper->start();
-        // Commands are answered after the store has been caught up with.
+        turn();  // commands are answered after the store has been caught up with
+    }
+    // Until the keeper has gone through all it does once.
+    void turn() {
+        REQUIRE(keeper->step("saltmarsh-99", {}, {}).has_error());
         REQUIRE(keeper->step("saltmarsh-99", {}, {}).has_error());
     }
     void stop() {
         keeper.reset();
         writer.reset();
+    }
+    // Ends, and goes on from what the disk held when `copy` was made of it: as after a kill in that moment.
+    void copy(std::string const& name) const {
+        for (auto const* suffix : {"", "-wal"}) {
+            std::filesystem::copy_file(file.string() + suffix, (folder / name).string() + suffix);
+        }
+    }
+    void restart_from(std::string const& name) {
+        stop();
+        file = folder / name;
+        start();
     }
     void restart() {
         stop();
@@ -102,7 +131,7 @@ struct Estate {
     // How many response tests of the first tank are kept from that hour on, used ones.
     [[nodiscard]] std::size_t tests_from(double hour) {
         REQUIRE(writer->flush().get().has_value());
-        auto reader = store::Reader::open(folder / "s.db").value();
+        auto reader = store::Reader::open(file).value();
         auto const all = reader.response_tests("tank-1", at_hour(hour), {1000, std::nullopt}).value().items;
         return static_cast<std::size_t>(
             std::count_if(all.begin(), all.end(), [](auto const& t) { return t.used; }));

@@ -58,7 +58,7 @@ TEST_CASE("a voided record is kept with its reason, and history is made again wi
           api::Refusal::Kind::conflict);
     estate.restart();
     CHECK(estate.tests_from(12.0) == before);
-    auto reader = store::Reader::open(estate.folder / "s.db").value();
+    auto reader = store::Reader::open(estate.file).value();
     auto const kept = reader.service_record(wrong.number).value();
     REQUIRE(kept);
     CHECK(kept->voided_at == estate.now);
@@ -176,7 +176,7 @@ TEST_CASE("of a batch with a probe that nobody knows, or work that lies ahead, n
     CHECK(estate.keeper->add_records({good, bad}, true, {}).error().kind == api::Refusal::Kind::invalid);
     bad.probe = "tank-9";
     CHECK(estate.keeper->add_records({good, bad}, true, {}).error().kind == api::Refusal::Kind::not_found);
-    auto reader = store::Reader::open(estate.folder / "s.db").value();
+    auto reader = store::Reader::open(estate.file).value();
     CHECK(reader.site_records("saltmarsh").value().empty());
 }
 
@@ -185,7 +185,7 @@ TEST_CASE("what the readings show of a lift is kept as they are made again", "[l
     estate.start();
     auto const seen = [&] {
         REQUIRE(estate.writer->flush().get().has_value());
-        auto reader = store::Reader::open(estate.folder / "s.db").value();
+        auto reader = store::Reader::open(estate.file).value();
         return reader.service_changes("tank-2", at_hour(0.0), at_hour(30.0)).value();
     };
     auto const before = seen();

@@ -21,7 +21,7 @@ struct Answering : Estate {
     Answering() {
         start();
         readers.emplace(folder / "s.db", 2);
-        backend.emplace("1", *writer, *readers, clock, folder / "s.db", events, commits, log);
+        backend.emplace("1", *writer, *readers, arrivals, clock, folder / "s.db", events, commits, log);
         backend->use({board, keeper, nullptr, {}, nullptr, {}});
     }
     ~Answering() { backend->use({}); }
@@ -55,7 +55,7 @@ TEST_CASE("what records teach is up to date with each that comes or is voided, o
     CHECK(it.keeper->void_record("tank-1", second.number, "t1", "another tank", {}).has_error());
     it.backend->use({});
     it.restart();
-    it.backend.emplace("1", *it.writer, *it.readers, it.clock, it.folder / "s.db", it.events, it.commits,
+    it.backend.emplace("1", *it.writer, *it.readers, it.arrivals, it.clock, it.folder / "s.db", it.events, it.commits,
                        it.log);
     it.backend->use({it.board, it.keeper, nullptr, {}, nullptr, {}});
     CHECK(lives().size() == 1);
