@@ -1,9 +1,12 @@
 #include "rounds/compose.h"
 
+#include <spdlog/fmt/fmt.h>
+
 #include <catch2/catch.hpp>
 
 #include "base/date.h"
 #include "rounds/estate.h"
+#include "rounds/papers.h"
 #include "rounds/travel.h"
 
 namespace probekeeper::rounds {
@@ -99,6 +102,29 @@ TEST_CASE("week 53 is planned over the turn of the year", "[rounds][compose]") {
     auto const& days =
         round.technicians[0].days.empty() ? round.technicians[1].days : round.technicians[0].days;
     CHECK(days.at(0).date == 2027y / 1 / 1);
+}
+
+TEST_CASE("the leap day is a day of its week, in the plan and on the papers", "[rounds][compose]") {
+    auto fleet = small_estate();
+    auto& access = fleet.sites[0].access;
+    access.windows = {};
+    auto const [weekday, date] = GENERATE(table<std::size_t, std::chrono::year_month_day>(
+        {{0, 2028y / 2 / 28}, {1, 2028y / 2 / 29}, {2, 2028y / 3 / 1}}));
+    access.windows[weekday] = {fleet::HourSpan{600, 720}};
+    auto const asked = asked_for("2028-W09", "2028-02-25T12:00:00Z", {ticket_at("a", Urgency::now)});
+    auto const round = made(fleet, asked);
+    auto const* stop = stop_at(round, "a");
+    REQUIRE(stop != nullptr);
+    CHECK(stop->arrive == std::chrono::sys_days{date} + 10h);  // UTC is London's winter
+    auto const& days = round.technicians[0].days.empty() ? round.technicians[1].days : round.technicians[0].days;
+    REQUIRE(days.size() == 1);
+    CHECK(days[0].date == date);
+    CHECK_THAT(to_ics(round, asked.now), Catch::Contains(fmt::format("DTSTART:{:04}{:02}{:02}T100000Z", int{date.year()},
+                                                                unsigned{date.month()}, unsigned{date.day()})));
+    SECTION("and can be a day on which a site is closed") {
+        access.closed = {{date, date}};
+        CHECK(made(fleet, asked).not_reached.size() == 1);
+    }
 }
 
 TEST_CASE("a site is visited only while it lets people in, and with the notice that it needs",
