@@ -33,18 +33,23 @@ void reload(std::filesystem::path const& config, live::Live& live, ServiceManage
 // answered when it has started.
 class Signals {
 public:
-    // From any thread: the store is damaged.
-    void begin_again(std::string why) {
-        boost::asio::post(io_, [this, why = std::move(why)] {
+    // From any thread: to be done on the main thread, once the daemon has started and unless it ends.
+    void between_signals(std::function<void(live::Live&)> work) {
+        boost::asio::post(io_, [this, work = std::move(work)] {
             if (live_ != nullptr) {
-                live_->begin_again(why);
+                work(*live_);
             }
         });
     }
+    // Until here one who asks for an end gets it at once, in a long conversion of the store too; from here on it is
+    // kept, and the end is an orderly one.
+    void hold() {
+        boost::system::error_code known;  // a store begun again calls it again
+        signals_.add(SIGTERM, known);
+        signals_.add(SIGINT, known);
+    }
     void wait_for_end(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
         live_ = &live;
-        signals_.add(SIGTERM);
-        signals_.add(SIGINT);
         wait(config, live, manager, log);
         io_.run();
         live_ = nullptr;
@@ -96,8 +101,14 @@ int run(std::filesystem::path const& config, Log const& log) {
                         std::move(notices),
                         PROBEKEEPER_VERSION,
                         log,
-                        [&manager] { manager.alive(); },
-                        [&signals](std::string const& why) { signals.begin_again(why); }};
+                        {.serving = [&signals] { signals.hold(); },
+                         .diagnosed = [&manager] { manager.alive(); },
+                         .damaged =
+                             [&signals](std::string const& why) {
+                                 signals.between_signals([why](live::Live& daemon) { daemon.begin_again(why); });
+                             },
+                         .store_is_back =
+                             [&signals] { signals.between_signals([](live::Live& daemon) { daemon.take_store(); }); }}};
         manager.ready();
         signals.wait_for_end(config, live, manager, log);
         manager.stopping();

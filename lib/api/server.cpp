@@ -40,7 +40,9 @@ struct Server::Running {
                  options.spool_folder},
           acceptor{sockets::listen_on(io, options.address, options.port)},
           port{acceptor.local_endpoint().port()} {
-        net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
+        if (options.serves_at_once) {
+            serve();
+        }
         listener = backend.events().listen([this] {
             if (!wake_posted.exchange(true)) {
                 net::post(io, [this] { wake_sessions(); });
@@ -49,6 +51,9 @@ struct Server::Running {
         thread = std::thread{[this] { io.run(); }};
     }
 
+    void serve() {
+        net::co_spawn(io, accept(), [this](std::exception_ptr const& failed) { log_end(failed, "accept"); });
+    }
     net::awaitable<void> accept();
     void take(tcp::socket socket);
     void log_end(std::exception_ptr const& failed, std::string_view what);
@@ -182,6 +187,10 @@ void Server::set_tls(std::shared_ptr<Tls> tls) {
             running_->shared.tls = tls;
         }
     });
+}
+
+void Server::serve() {
+    running_->serve();
 }
 
 std::uint16_t Server::port() const {

@@ -3,6 +3,9 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <atomic>
+#include <condition_variable>
+#include <mutex>
+#include <thread>
 #include <vector>
 
 #include "api/server.h"
@@ -18,6 +21,7 @@
 #include "live/tell.h"
 #include "scada/server.h"
 #include "store/reader_pool.h"
+#include "store/stand_in.h"
 #include "store/writer.h"
 
 namespace probekeeper::live {
@@ -57,20 +61,66 @@ std::shared_ptr<api::Tls> tls_of(fleet::HttpSettings const& settings) {
                : nullptr;
 }
 
-store::Store open_store(std::filesystem::path const& path, std::string const& damage, spdlog::logger& log) {
-    if (path.has_parent_path()) {
-        std::filesystem::create_directories(path.parent_path());
-    }
+store::Result<store::Store> try_to_open(std::filesystem::path const& path, std::string const& damage,
+                                        spdlog::logger& log) {
     store::Store::Options options;
     options.set_aside_damaged = true;
     options.damaged = damage;
-    auto store = must(store::Store::open(path, options));
-    if (auto const& aside = store.set_aside()) {
-        log.error("event=store_set_aside file={} why=\"{}\" carried_over=\"{}\" left_behind=\"{}\"", aside->where.string(),
-                  aside->why, fmt::join(aside->carried, ","), fmt::join(aside->left, ","));
+    auto store = store::Store::open(path, options);
+    if (store && store->set_aside()) {
+        auto const& aside = *store->set_aside();
+        log.error("event=store_set_aside file={} why=\"{}\" carried_over=\"{}\" left_behind=\"{}\"", aside.where.string(),
+                  aside.why, fmt::join(aside.carried, ","), fmt::join(aside.left, ","));
     }
     return store;
 }
+
+// One that is missing and cannot be made is more likely written wrongly than failing.
+void make_folder_of(std::filesystem::path const& store) {
+    auto const folder = std::filesystem::absolute(store).parent_path();
+    std::error_code failed;
+    std::filesystem::create_directories(folder, failed);
+    if (failed) {
+        throw std::runtime_error{fmt::format("the store's folder '{}' cannot be made: {}", folder.string(), failed.message())};
+    }
+}
+
+// Tries from time to time whether the store can be opened, and says so once.
+class StoreSeeker {
+public:
+    StoreSeeker(std::filesystem::path store, std::function<void()> found)
+        : thread_{[this, store = std::move(store), found = std::move(found)] { seek(store, found); }} {}
+    ~StoreSeeker() {
+        {
+            std::scoped_lock const lock{mutex_};
+            ended_ = true;
+        }
+        wake_.notify_all();
+        thread_.join();
+    }
+    StoreSeeker(StoreSeeker const&) = delete;
+    StoreSeeker& operator=(StoreSeeker const&) = delete;
+
+private:
+    void seek(std::filesystem::path const& store, std::function<void()> const& found) {
+        constexpr std::chrono::seconds every{5};
+        std::unique_lock lock{mutex_};
+        while (!wake_.wait_for(lock, every, [this] { return ended_; })) {
+            lock.unlock();
+            auto const opened = store::Store::open(store);
+            lock.lock();
+            if (opened || !store::may_pass(opened.error().fault)) {  // what does not pass is told by who opens it next
+                found();
+                return;
+            }
+        }
+    }
+
+    std::mutex mutex_;
+    std::condition_variable wake_;
+    bool ended_ = false;
+    std::thread thread_;  // last: it starts when the rest is there
+};
 
 // What the store says of itself, told where it changes. Damage does not pass: the third time that it shows, it is told.
 class StoreWatch {
@@ -191,6 +241,8 @@ struct Live::Running {
     std::shared_ptr<spdlog::logger> log;
     Keeper::Options keeping;
     fleet::StoreSettings store_settings;
+    std::filesystem::path store_file;  // that of the settings, or the one that stands in for it
+    bool stands_in = false;
     fleet::HttpSettings http;
     StampClock clock;
     Arrivals arrivals;
@@ -205,6 +257,7 @@ struct Live::Running {
     std::optional<fleet::ScadaSettings> scada_settings;
     std::unique_ptr<scada::Server> scada;  // keeps its connections from one configuration to the next
     std::optional<Generation> generation;
+    std::unique_ptr<StoreSeeker> seeker;
 
     void begin(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> receivers);
     void listen_scada(std::optional<fleet::ScadaSettings> const& settings);
@@ -236,9 +289,11 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
     numbers.sites = must(writer->number_sites(std::move(sites)).get());
     next.board = std::make_shared<Board>(next.fleet, *events);
     next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
-                                           must(store::Reader::open(store_settings.path)), arrivals, clock, begun, log,
+                                           must(store::Reader::open(store_file)), arrivals, clock, begun, log,
                                            keeping);
-    next.notices = std::make_shared<Notices>(next.fleet, receivers, *writer, store_settings.path, clock, log);
+    // What a store tells that stands in for another is told again when that is back: once, by then.
+    next.notices = std::make_shared<Notices>(next.fleet, stands_in ? std::vector<fleet::NoticeSettings>{} : receivers,
+                                             *writer, store_file, clock, log);
     next.keeper->use(next.notices);
     next.desk = std::make_unique<Desk>(*next.fleet, keys, *writer, *next.board, *next.keeper, log);
     next.keeper->start();
@@ -298,20 +353,60 @@ void Live::Running::end_generation() {
 }
 
 Live::Live(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::string version,
-           std::shared_ptr<spdlog::logger> log, std::function<void()> diagnosed,
-           std::function<void(std::string const&)> damaged)
-    : version_{std::move(version)},
-      log_{std::move(log)},
-      diagnosed_{std::move(diagnosed)},
-      damaged_{std::move(damaged)} {
+           std::shared_ptr<spdlog::logger> log, Calls calls)
+    : version_{std::move(version)}, log_{std::move(log)}, calls_{std::move(calls)} {
     start(std::move(fleet), std::move(notices), {});
 }
 
 void Live::begin_again(std::string const& why) {
+    start_again(why);
+}
+
+void Live::take_store() {
+    start_again({});
+}
+
+void Live::start_again(std::string const& damage) {
     auto fleet = *running_->generation->fleet;
     auto notices = running_->generation->receivers;
-    stop();
-    start(std::move(fleet), std::move(notices), why);
+    stop_all();
+    start(std::move(fleet), std::move(notices), damage);
+}
+
+struct Live::Opened {
+    store::Store store;
+    std::optional<store::Failure> not_lasting;  // why another stands in for it
+};
+
+Live::Opened Live::open_store(fleet::StoreSettings const& settings, std::string const& damage) {
+    make_folder_of(settings.path);
+    std::optional<store::Failure> why;
+    try {
+        auto store = must(try_to_open(settings.path, damage, *log_));
+        bring_home(store);
+        return {std::move(store), std::nullopt};
+    } catch (store::Failed const& failed) {
+        if (!store::may_pass(failed.fault())) {
+            throw;
+        }
+        why = store::Failure{failed.fault(), failed.what()};
+    }
+    if (!stand_in_) {
+        stand_in_ = must(store::new_stand_in());
+    }
+    auto store = must(store::open_stand_in(*stand_in_, settings.path));
+    log_->error("event=store_failing why=\"{}\"", why->message);
+    log_->error("event=store_stood_in_for file={}", stand_in_->string());
+    return {std::move(store), std::move(why)};
+}
+
+void Live::bring_home(store::Store& store) {
+    if (stand_in_) {
+        auto const now = std::chrono::floor<Millis>(std::chrono::system_clock::now());
+        log_->info("event=store_writes_again readings={}", must(store::bring_home(*stand_in_, store, now)));
+        store::remove_stand_in(*stand_in_);
+        stand_in_.reset();
+    }
 }
 
 void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::string const& damage) {
@@ -319,12 +414,14 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     auto& r = *running_;
     r.version = version_;
     r.log = log_;
-    r.watch = std::make_unique<StoreWatch>(log_, damaged_);
-    r.keeping.turned = diagnosed_;
-    r.keeping.damaged = [&r](std::string const& why) { r.watch->found_damaged(why); };
     r.store_settings = fleet.store;
     r.http = fleet.http;
-    auto store = open_store(fleet.store.path, damage, *log_);
+    auto [store, not_lasting] = open_store(fleet.store, damage);
+    r.stands_in = not_lasting.has_value();
+    r.store_file = store.path();
+    r.watch = std::make_unique<StoreWatch>(log_, r.stands_in ? std::function<void(std::string const&)>{} : calls_.damaged);
+    r.keeping.turned = calls_.diagnosed;
+    r.keeping.damaged = [&r](std::string const& why) { r.watch->found_damaged(why); };
     if (auto const newest = store.newest()) {
         r.clock.never_before(*newest);
     }
@@ -337,11 +434,14 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
             r.log->error("event=store_refused why=\"{}\"", refused.message);
         }
     };
+    options.not_lasting = not_lasting;
     r.writer = std::make_unique<store::Writer>(std::move(store), retention_of(fleet.store), options);
-    r.readers = std::make_unique<store::ReaderPool>(fleet.store.path, most_readers);
-    auto last_event = must(must(store::Reader::open(fleet.store.path)).last_event());
+    r.readers = std::make_unique<store::ReaderPool>(r.store_file, most_readers);
+    auto last_event = must(must(store::Reader::open(r.store_file)).last_event());
     // What was told in the last second before a crash is not in the store: its numbers must not come again.
-    r.events = std::make_unique<api::EventHub>(last_event + 1000);
+    // Nor those of a store that stood in for it.
+    last_event_ = std::max(last_event_, last_event) + 1000;
+    r.events = std::make_unique<api::EventHub>(last_event_);
     r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.arrivals, r.clock, fleet.store.path, *r.events,
                                           r.commits, log_);
     api::Options http;
@@ -350,8 +450,14 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     http.access = rules_of(fleet.http);
     http.tls = tls_of(fleet.http);
     http.spool_folder = fleet.store.path.parent_path();
+    http.serves_at_once = false;  // the first answer is of a daemon that has begun, whatever is asked for
     r.server = std::make_unique<api::Server>(http, *r.backend, r.log);
     r.begin(std::move(fleet), std::move(notices));
+    calls_.serving();
+    r.server->serve();
+    if (r.stands_in) {
+        r.seeker = std::make_unique<StoreSeeker>(r.store_settings.path, calls_.store_is_back);
+    }
     r.log->info("event=started version={} http={}:{} tls={} tokens={}", r.version, r.http.address,
                 r.server->port(), r.http.tls_key_file ? "yes" : "no", r.http.tokens_file ? "yes" : "no");
 }
@@ -409,10 +515,27 @@ bool Live::reload(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices
 }
 
 void Live::stop() {
-    auto& r = *running_;
-    if (!r.writer) {
+    if (!running_->writer) {
         return;
     }
+    stop_all();
+    if (stand_in_) {
+        try {
+            auto store = must(try_to_open(running_->store_settings.path, {}, *log_));
+            bring_home(store);
+        } catch (store::Failed const& failed) {
+            log_->error("event=readings_lost why=\"{}\"", failed.what());
+            store::remove_stand_in(*stand_in_);
+            stand_in_.reset();
+        }
+    }
+    log_->info("event=stopped");
+}
+
+void Live::stop_all() {
+    auto& r = *running_;
+    r.seeker.reset();
+    last_event_ = r.events ? r.events->last() : last_event_;
     if (r.server) {
         r.server->stop();
     }
@@ -425,7 +548,6 @@ void Live::stop() {
     r.backend.reset();
     r.readers.reset();
     r.writer.reset();
-    r.log->info("event=stopped");
 }
 
 }  // namespace probekeeper::live

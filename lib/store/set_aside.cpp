@@ -85,17 +85,40 @@ constexpr std::array tables{Table{"probes", ""},
                             Table{"blocks", "probes", require_block},
                             Table{"reading_groups", "probes", require_group}};
 
+// "file:/a%20b?immutable=1"
+std::string as_it_lies(fs::path const& path) {
+    std::string uri = "file:";
+    for (char const c : fs::absolute(path).string()) {
+        bool const plain = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '/' ||
+                           c == '-' || c == '_' || c == '.';
+        uri += plain ? std::string{c} : fmt::format("%{:02X}", static_cast<unsigned char>(c));
+    }
+    return uri + "?immutable=1";
+}
+
 struct ReadOnly {
     explicit ReadOnly(fs::path const& path) {
-        sqlite3* raw = nullptr;
-        int const code =
-            sqlite3_open_v2(path.c_str(), &raw, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, nullptr);
-        handle.reset(raw);
-        if (code != SQLITE_OK) {
+        if (open(path.string(), 0) == SQLITE_CANTOPEN) {
+            // Its log's index cannot be made in a folder that is read-only. Then the file itself, without the log.
+            open(as_it_lies(path), SQLITE_OPEN_URI);
+        }
+        if (!handle) {
             refuse(Fault::corrupt, fmt::format("'{}' cannot be opened", path.string()));
         }
         // The log stays as it is, too.
-        sqlite3_db_config(raw, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
+        sqlite3_db_config(handle.get(), SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
+    }
+    // A code of SQLite's; `handle` only where it can be read from.
+    int open(std::string const& name, int more) {
+        sqlite3* raw = nullptr;
+        int code = sqlite3_open_v2(name.c_str(), &raw, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX | more, nullptr);
+        handle.reset(raw);
+        if (code == SQLITE_OK) {
+            code = sqlite3_exec(raw, "SELECT count(*) FROM sqlite_schema", nullptr, nullptr, nullptr);
+        } else {
+            handle.reset();
+        }
+        return code & 0xff;
     }
     StatementHandle prepare(std::string const& sql) const {
         sqlite3_stmt* raw = nullptr;
@@ -236,9 +259,9 @@ SetAside set_aside(fs::path const& store, std::string why) {
     return aside;
 }
 
-void carry_over(Database& fresh, SetAside& aside) {
+void carry_over(Database& fresh, SetAside& aside, Bulk bulk) {
     std::error_code ignored;
-    bool const large = fs::file_size(aside.where, ignored) > bulk_bytes_most;
+    bool const large = bulk == Bulk::never || fs::file_size(aside.where, ignored) > bulk_bytes_most;
     auto const went = [&](std::string_view table) {
         return table.empty() ||
                std::find(aside.carried.begin(), aside.carried.end(), table) != aside.carried.end();

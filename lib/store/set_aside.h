@@ -31,7 +31,8 @@ struct SetAside {
 // renamed, and beyond most_set_aside.
 [[nodiscard]] SetAside set_aside(std::filesystem::path const& store, std::string why);
 // Into `fresh`, which is new and of today's layout. A table goes over where the check of SQLite finds nothing wrong with it,
-// and what it refers to went over; of readings each block by itself, where it can be read.
-void carry_over(Database& fresh, SetAside& aside);
+// and what it refers to went over; of readings each block by itself, where it can be read and Bulk asks for it.
+enum class Bulk : std::uint8_t { where_small, never };
+void carry_over(Database& fresh, SetAside& aside, Bulk bulk);
 
 }  // namespace probekeeper::store

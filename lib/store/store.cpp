@@ -260,10 +260,28 @@ Result<Store> Store::open(std::filesystem::path const& path, Options const& opti
             open = std::make_unique<Open>(path, options);
         }
         if (aside) {
-            carry_over(open->db, *aside);
+            carry_over(open->db, *aside, Bulk::where_small);
             open->read_state();
             open->aside = std::move(aside);
         }
+        return Store{std::move(open)};
+    });
+}
+
+Result<Store> Store::open_beside(std::filesystem::path const& file, std::filesystem::path const& of,
+                                 std::int64_t bytes_most) {
+    return guarded([&] {
+        std::error_code cannot;
+        bool const known = std::filesystem::exists(file, cannot);
+        auto open = std::make_unique<Open>(file, Options{});
+        if (!known && std::filesystem::exists(of, cannot)) {
+            SetAside from{of, {}, {}, {}};
+            carry_over(open->db, from, Bulk::never);
+            open->read_state();
+        }
+        auto& db = open->db;
+        auto const pages = db.integer_of("PRAGMA page_count") + bytes_most / db.integer_of("PRAGMA page_size");
+        db.run(fmt::format("PRAGMA max_page_count = {}", pages));
         return Store{std::move(open)};
     });
 }

@@ -52,6 +52,10 @@ public:
     [[nodiscard]] static Result<Store> open(std::filesystem::path const& path) {
         return open(path, Options{});
     }
+    // Opens `file`, another store than `of`, and lets it grow by so much; where it is not there yet it is made, and knows all
+    // that can be read of `of` but readings. For store/stand_in.h.
+    [[nodiscard]] static Result<Store> open_beside(std::filesystem::path const& file, std::filesystem::path const& of,
+                                                   std::int64_t bytes_most);
     ~Store();
     Store(Store&&) noexcept;
     Store& operator=(Store&&) noexcept;

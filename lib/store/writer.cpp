@@ -39,6 +39,7 @@ Writer::Writer(Store store, Retention retention, Options options)
       next_expiry_{Clock::now()},
       retention_{retention},
       next_record_number_{store_->reserve_record_number()},
+      state_{.failing = options_.not_lasting},
       thread_{[this] { work(); }} {}
 
 Writer::~Writer() {
@@ -118,7 +119,17 @@ std::future<Result<T>> Writer::await(std::function<Result<T>(Store&)> run) {
     return future;
 }
 
+template <typename T>
+std::future<Result<T>> Writer::refused() const {
+    std::promise<Result<T>> refusal;
+    refusal.set_value(*options_.not_lasting);
+    return refusal.get_future();
+}
+
 std::future<Result<Appended>> Writer::add_surely(std::vector<ProbeReading> readings) {
+    if (options_.not_lasting) {
+        return refused<Appended>();
+    }
     return await<Appended>([this, given = std::move(readings)](Store& store) {
         auto appended = store.append(given);
         if (appended) {
@@ -132,6 +143,9 @@ std::future<Result<Appended>> Writer::add_surely(std::vector<ProbeReading> readi
 }
 
 std::future<Result<void>> Writer::now(Changes changes) {
+    if (options_.not_lasting) {
+        return refused<void>();
+    }
     return await<void>([given = std::move(changes)](Store& store) { return store.keep(given); });
 }
 
@@ -275,7 +289,7 @@ void Writer::conclude(Batch& batch) {
         state_.repeats += batch.appended.repeats;
         state_.expired += batch.appended.expired;
         ++state_.groups;
-        state_.failing.reset();
+        state_.failing = options_.not_lasting;
     }
     for (std::size_t i = 0; i < batch.jobs.size(); ++i) {
         if (batch.jobs[i].answer) {

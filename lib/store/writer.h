@@ -42,6 +42,9 @@ public:
         std::size_t findings_waiting_most = 50'000;   // jobs of later(); the oldest beyond are dropped
         std::size_t expire_rows_at_once = 5'000;
         std::function<void(Group const&)> on_group;
+        // Where the store is one that does not last: what somebody would wait for, now() and add_surely(), is refused with
+        // this, and State::failing says it.
+        std::optional<Failure> not_lasting{};
     };
 
     struct State {
@@ -111,6 +114,8 @@ private:
     void drain();
     void enqueue(Job job);
     void drop_beyond_bounds();
+    template <typename T>
+    std::future<Result<T>> refused() const;
     template <typename T>
     std::future<Result<T>> await(std::function<Result<T>(Store&)> run);
 

@@ -5,6 +5,7 @@
 """
 import ctypes
 import datetime
+import http.client
 import json
 import math
 import os
@@ -117,13 +118,13 @@ def curl(url, *options):
     return Answer(done.stdout.decode()) if done.returncode == 0 else None
 
 
-def until(what, holds, seconds=30):
+def until(what, holds, seconds=30, every=0.05):
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
         result = holds()
         if result:
             return result
-        time.sleep(0.05)
+        time.sleep(every)
     raise AssertionError(f"{what}: not within {seconds} s")
 
 
@@ -225,12 +226,15 @@ class LoopCheck(InFolder):
 
 class Running(InFolder):
     def start(self):
+        self.launch()
+        until("the API answers", self.answers)
+
+    def launch(self):
         log = open(self.at("log"), "w", encoding="utf-8")
         self.addCleanup(log.close)
         self.daemon = subprocess.Popen([DAEMON, "run", "--config", self.config], stderr=log,
                                        preexec_fn=end_with_us)
         self.addCleanup(self.end, self.daemon)
-        until("the API answers", self.answers)
 
     @staticmethod
     def end(daemon):
@@ -392,6 +396,27 @@ class Running(InFolder):
         self.start()
         self.daemon.send_signal(signal.SIGINT)
         self.assertEqual(self.daemon.wait(timeout=15), 0, self.log())
+
+    def first_answer(self):
+        """Of a daemon that starts, the moment that there is one."""
+        def asked():
+            connection = http.client.HTTPConnection("127.0.0.1", self.http, timeout=30)
+            try:
+                connection.request("GET", "/v1/probes")
+                return connection.getresponse().status
+            except ConnectionError:
+                return None
+            finally:
+                connection.close()
+        return until("an answer", asked, every=0.0)
+
+    def test_its_first_answer_is_of_a_daemon_that_has_begun_and_an_end_asked_for_then_is_an_orderly_one(self):
+        for number in (signal.SIGTERM, signal.SIGINT) * 5:
+            self.launch()
+            self.assertEqual(200, self.first_answer())
+            self.daemon.send_signal(number)
+            self.assertEqual(0, self.daemon.wait(30), self.log())
+            self.assertIn("event=stopped", self.log())
 
     def test_a_backup_made_while_it_runs_is_whole(self):
         self.start()
