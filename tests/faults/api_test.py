@@ -16,7 +16,6 @@ import os
 import re
 import resource
 import socket
-import struct
 import subprocess
 import sys
 import tempfile
@@ -25,7 +24,8 @@ import time
 import unittest
 from xml.etree import ElementTree
 
-from harness import CountingDevice, Daemon, descriptors, end_with_us, free_port, resident_kb, until
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import CountingDevice, Daemon, descriptors, end_with_us, free_port, resident_kb, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 HOUR = 3600

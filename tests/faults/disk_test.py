@@ -16,8 +16,9 @@ import tempfile
 import time
 import unittest
 
-from harness import CountingDevice, Daemon, free_port, preloaded, store_faults, until
-from kills_test import POLLED, POLLED_PROBE, UNITS, rfc3339
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import (POLLED, POLLED_PROBE, UNITS, CountingDevice, Daemon, free_port, preloaded, rfc3339, store_faults,  # noqa: E402
+                     until)
 
 DAEMON = os.path.abspath(sys.argv[1])
 FAILING_DISK = os.path.abspath(sys.argv[2])
@@ -239,7 +240,7 @@ class Disk(unittest.TestCase):
         self.start_on_failing_disk()
         self.daemon.ready()
         self.assertEqual(1, len(self.daemon.pages("/v1/probes/polled-1/service-records")))
-        self.assertEqual("out_of_use", self.daemon.get("/v1/probes/polled-1")["service_state"])
+        until("what was told of it", lambda: self.daemon.get("/v1/probes/polled-1")["service_state"] == "out_of_use")
         self.stands_in_until_healed(since, tickets)
 
     def test_a_first_start_in_a_folder_that_cannot_be_written_goes_on_in_memory_until_it_can(self):

@@ -17,39 +17,9 @@ import threading
 import time
 import uuid
 
-from harness import FLOATS, CountingDevice, Daemon, free_port, store_faults
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import POLLED, POLLED_PROBE, UNITS, CountingDevice, Daemon, free_port, rfc3339, store_faults  # noqa: E402
 
-POLLED = """
-[store]
-path = "store.db"
-keep_raw_days = 3650
-keep_summary_days = 3650
-[http]
-listen = "127.0.0.1:{http}"
-[[site]]
-id = "polled"
-kind = "wastewater"
-latitude = 50.0
-longitude = 0.0
-altitude_m = 0.0
-salinity_psu = 0.0
-[[line]]
-id = "line"
-site = "polled"
-transport = "tcp"
-host = "127.0.0.1"
-port = {modbus}
-""" + FLOATS
-POLLED_PROBE = """
-[[probe]]
-id = "polled-{unit}"
-line = "line"
-unit = {unit}
-register_map = "floats"
-poll_s = 0.2
-t90_s = 40.0
-"""
-UNITS = (1, 2, 3, 4)
 FINISHED = ("closed", "withdrawn", "verified")
 CHUNK = 3000  # rows of an upload: some hours of two probes
 # A group of readings is written a second after its first one came. On a machine that does nothing else its writing takes
@@ -191,10 +161,6 @@ def seconds_lost(daemon, device, since, killed):
             missing = [at for (of, n), at in device.served.items() if of == unit and since < at < killed and n not in kept]
         lost = max([lost, *(killed - at for at in missing)])
     return lost
-
-
-def rfc3339(unix_s):
-    return time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime(unix_s))
 
 
 def settled_outcome(daemon):

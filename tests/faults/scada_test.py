@@ -15,7 +15,8 @@ import tempfile
 import threading
 import time
 
-from harness import Daemon, exactly, frame, free_port, resident_kb, until
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import Daemon, exactly, frame, free_port, resident_kb, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 CONFIG = """

@@ -21,8 +21,10 @@ import threading
 import time
 import uuid
 
-from harness import FLOATS, Daemon, ModbusDevice, descriptors, frame, free_port, holding, resident_kb, status_kb, store_faults, until
-from kills_test import Recording, rfc3339
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import (FLOATS, Daemon, ModbusDevice, descriptors, frame, free_port, holding, resident_kb, rfc3339,  # noqa: E402
+                     status_kb, store_faults, until)
+from kills_test import Recording  # noqa: E402
 
 SITES, UNITS = 5, 4  # a line a site, units a line; the last site's device never fails
 HEAD = """

@@ -11,8 +11,8 @@ import sys
 import tempfile
 import time
 
-from harness import CountingDevice, Daemon, free_port, preloaded, store_faults, until
-from kills_test import POLLED, POLLED_PROBE, UNITS
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import POLLED, POLLED_PROBE, UNITS, CountingDevice, Daemon, free_port, preloaded, store_faults, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 CLOCK = os.path.abspath(sys.argv[2])

@@ -11,7 +11,8 @@ import sys
 import tempfile
 import time
 
-from harness import FLOATS, CountingDevice, Daemon, ModbusDevice, frame, free_port, holding, until
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import FLOATS, CountingDevice, Daemon, ModbusDevice, frame, free_port, holding, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 ANSWER = struct.pack(">ff", 8.25, 15.0)  # what none of them may be believed

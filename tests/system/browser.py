@@ -1,13 +1,15 @@
 """A real browser for tests: Debian's chromium, headless, driven by its DevTools protocol. One page."""
 import asyncio
-import ctypes
 import json
 import os
 import shutil
-import signal
 import subprocess
+import sys
 import time
 import urllib.request
+
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import end_with_us  # noqa: E402
 
 try:
     import websockets
@@ -20,11 +22,6 @@ def missing():
     if websockets is None:
         return "python3-websockets"
     return "" if shutil.which("chromium") else "chromium"
-
-
-def end_with_us():
-    """Linux's prctl(PR_SET_PDEATHSIG, SIGKILL): a test that is killed leaves no browser behind."""
-    ctypes.CDLL(None).prctl(1, signal.SIGKILL)
 
 
 class Browser:

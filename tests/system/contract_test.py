@@ -21,6 +21,9 @@ import sys
 import tempfile
 import time
 
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import free_port, until  # noqa: E402
+
 SKIPPED = 77
 HERE = os.path.dirname(os.path.abspath(__file__))
 DAEMON = os.path.abspath(sys.argv[1])
@@ -88,22 +91,6 @@ id = "t1"
 depot = "yard"
 hours = {{ monday = "08:00-17:00", wednesday = "08:00-17:00", friday = "08:00-17:00" }}
 """
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
-
-
-def until(what, holds, seconds=60):
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        result = holds()
-        if result:
-            return result
-        time.sleep(0.1)
-    raise AssertionError(f"{what}: not within {seconds} s")
 
 
 class Contract:

@@ -9,11 +9,11 @@ import datetime
 import html.parser
 import io
 import json
+import os
 import pathlib
 import random
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -23,6 +23,9 @@ import urllib.error
 import urllib.request
 
 import icalendar
+
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import free_port  # noqa: E402
 
 try:
     import vobject
@@ -219,12 +222,6 @@ class Round(unittest.TestCase):
             self.assertIn("2026-W49", done.stderr)
         done = self.run_program("round", "--week", "2026-W49", "--to", str(self.path / "nowhere"), code=1)
         self.assertIn("cannot be written", done.stderr)
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 class Served:

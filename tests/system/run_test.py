@@ -3,7 +3,6 @@
 
     run_test.py PROBEKEEPERD      exit 77: python3-pymodbus or curl is not here
 """
-import ctypes
 import datetime
 import http.client
 import json
@@ -12,14 +11,15 @@ import os
 import re
 import shutil
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
 import tempfile
-import time
 import unittest
 from xml.etree import ElementTree
+
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import end_with_us, free_port, until  # noqa: E402
 
 SKIPPED = 77
 HERE = os.path.dirname(os.path.abspath(__file__))
@@ -75,17 +75,6 @@ reference_percent = 60.0
 """
 
 
-def end_with_us():
-    """Linux's prctl(PR_SET_PDEATHSIG, SIGKILL): a test that is killed leaves nothing running."""
-    ctypes.CDLL(None).prctl(1, signal.SIGKILL)
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
-
-
 def start_devices():
     process = subprocess.Popen(["/usr/bin/python3", os.path.join(HERE, "modbus_server.py")], text=True,
                                stdin=subprocess.PIPE, stdout=subprocess.PIPE, preexec_fn=end_with_us)
@@ -116,16 +105,6 @@ def curl(url, *options):
     done = subprocess.run(["curl", "-s", "-i", "--max-time", "10", *options, url], capture_output=True,
                           timeout=20, check=False)
     return Answer(done.stdout.decode()) if done.returncode == 0 else None
-
-
-def until(what, holds, seconds=30, every=0.05):
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        result = holds()
-        if result:
-            return result
-        time.sleep(every)
-    raise AssertionError(f"{what}: not within {seconds} s")
 
 
 class InFolder(unittest.TestCase):

@@ -3,18 +3,19 @@
 
     service_test.py PROBEKEEPERD
 """
-import ctypes
 import http.client
 import json
 import math
 import os
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
 import time
 import unittest
+
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from harness import end_with_us, free_port, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 HOUR = 3600
@@ -50,23 +51,8 @@ reference_percent = 20.0
 """
 
 
-def end_with_us():
-    """Linux's prctl(PR_SET_PDEATHSIG, SIGKILL): a test that is killed leaves nothing running."""
-    ctypes.CDLL(None).prctl(1, signal.SIGKILL)
-
-
 def stamp(unix_s):
     return time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime(unix_s))
-
-
-def until(what, holds, seconds=60):
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        result = holds()
-        if result:
-            return result
-        time.sleep(0.05)
-    raise AssertionError(f"{what}: not within {seconds} s")
 
 
 class Daemon(unittest.TestCase):
@@ -76,9 +62,7 @@ class Daemon(unittest.TestCase):
         folder = tempfile.TemporaryDirectory(prefix="probekeeper-service-")
         self.addCleanup(folder.cleanup)
         self.folder = folder.name
-        with socket.socket() as s:
-            s.bind(("127.0.0.1", 0))
-            self.port = s.getsockname()[1]
+        self.port = free_port()
         with open(self.at("farm.toml"), "w", encoding="utf-8") as file:
             file.write(CONFIG.format(http=self.port))
         self.began = int(time.time()) // 300 * 300  # a full five minutes: when diagnosis weighs

@@ -15,7 +15,7 @@ import tempfile
 import time
 
 ROOT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "..", "..")
-sys.path.insert(0, os.path.join(ROOT, "tests", "faults"))
+sys.path.insert(0, os.path.join(ROOT, "tests"))
 from harness import Daemon, end_with_us, free_port  # noqa: E402
 
 HOUR = 3600

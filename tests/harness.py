@@ -1,4 +1,4 @@
-"""What the tests of faults share: a Modbus TCP device of our own that remembers what it answered, and a daemon that is
+"""What tests of the running daemon share: a Modbus TCP device of our own that remembers what it answered, and a daemon that is
 started, killed and asked."""
 import contextlib
 import ctypes
@@ -25,6 +25,40 @@ temperature = {{ table = "holding", address = 2, type = "float32", order = "ABCD
 """
 
 
+# A site of its own beside what a test adds: UNITS probes on one line, polled every 0.2 s. For str.format(http, modbus).
+POLLED = """
+[store]
+path = "store.db"
+keep_raw_days = 3650
+keep_summary_days = 3650
+[http]
+listen = "127.0.0.1:{http}"
+[[site]]
+id = "polled"
+kind = "wastewater"
+latitude = 50.0
+longitude = 0.0
+altitude_m = 0.0
+salinity_psu = 0.0
+[[line]]
+id = "line"
+site = "polled"
+transport = "tcp"
+host = "127.0.0.1"
+port = {modbus}
+""" + FLOATS
+POLLED_PROBE = """
+[[probe]]
+id = "polled-{unit}"
+line = "line"
+unit = {unit}
+register_map = "floats"
+poll_s = 0.2
+t90_s = 40.0
+"""
+UNITS = (1, 2, 3, 4)
+
+
 def end_with_us():
     """Linux's prctl(PR_SET_PDEATHSIG, SIGKILL): a test that is killed leaves nothing running."""
     ctypes.CDLL(None).prctl(1, signal.SIGKILL)
@@ -44,6 +78,10 @@ def until(what, holds, seconds=60, every=0.02):
             return result
         time.sleep(every)
     raise AssertionError(f"{what}: not within {seconds} s")
+
+
+def rfc3339(unix_s):
+    return time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime(unix_s))
 
 
 def exactly(sock, count):
