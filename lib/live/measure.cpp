@@ -90,6 +90,8 @@ void write_store(MetricsText& out, store::Writer::State const& writing, api::Lat
     out.sample({}, number(writing.repeats));
     out.family("store_up", gauge, "", "0 while the store cannot be written");
     out.sample({}, writing.failing ? 0.0 : 1.0);
+    out.family("store_memory_bytes", gauge, "bytes", "Memory that SQLite holds: caches of the store's pages, which are bounded");
+    out.sample({}, static_cast<double>(store::memory_used()));
     out.family("store_failed_commits", counter, "", "Commits that failed, and were tried again");
     out.sample({}, number(writing.failed_groups));
     out.family("store_commit_seconds", histogram, "seconds", "Commits of the store");

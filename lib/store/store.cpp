@@ -20,6 +20,10 @@
 
 namespace probekeeper::store {
 
+std::int64_t memory_used() {
+    return sqlite3_memory_used();
+}
+
 struct Store::Open {
     Open(std::filesystem::path const& path, Options const& options);
 

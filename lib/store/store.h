@@ -25,6 +25,10 @@ namespace probekeeper::store {
 // cut takes back the commits since the last `disk` one, the newest first, never one out of their middle.
 enum class Outlives : std::uint8_t { process, disk };
 
+// What SQLite holds in memory for all connections of this process, in bytes: pages above all, whose caches are bounded (16 MiB
+// for the one that writes, 4 MiB for each that reads), statements, and what a query works with.
+[[nodiscard]] std::int64_t memory_used();
+
 class Store {
 public:
     struct Options {

@@ -11,6 +11,7 @@ import argparse
 import concurrent.futures
 import os
 import random
+import re
 import signal
 import socket
 import statistics
@@ -175,11 +176,15 @@ class People:
 
 
 class Watch:
-    def __init__(self, pid):
-        self.pid, self.samples = pid, []
+    """Samples of (time, resident kB, descriptors, threads, kB of it that the store's caches hold)."""
+
+    def __init__(self, daemon):
+        self.daemon, self.pid, self.samples = daemon, daemon.process.pid, []
 
     def look(self):
-        self.samples.append((time.monotonic(), resident_kb(self.pid), descriptors(self.pid), int(status_kb(self.pid, "Threads"))))
+        text = self.daemon.ask("GET", "/metrics")[1].decode()
+        cached = float(re.search(r"^probekeeper_store_memory_bytes (\S+)$", text, re.M).group(1)) / 1024
+        self.samples.append((time.monotonic(), resident_kb(self.pid), descriptors(self.pid), int(status_kb(self.pid, "Threads")), cached))
 
     def judge(self, began, until_s):
         """The lowest and middle figures just after the warm-up, and at the end."""
@@ -190,6 +195,8 @@ class Watch:
         def middle(samples, place):
             return statistics.median(s[place] for s in samples)
         return {"rss_kb": (middle(early, 1), middle(late, 1), max(s[1] for s in self.samples)),
+                "cached_kb": (middle(early, 4), middle(late, 4), max(s[4] for s in self.samples)),
+                "own_kb": tuple(statistics.median(s[1] - s[4] for s in part) for part in (early, warm[len(warm) // 2:][:len(early)], late)),
                 "descriptors": (min(s[2] for s in early), min(s[2] for s in late), max(s[2] for s in self.samples)),
                 "threads": (middle(early, 3), middle(late, 3), max(s[3] for s in self.samples))}
 
@@ -209,7 +216,7 @@ def main():
     parser.add_argument("--polls", type=int, default=8640)
     parser.add_argument("--poll-s", type=float, default=0.2)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--growth-mb", type=float, default=6.0, help="of resident memory behind the warm-up, at most")
+    parser.add_argument("--growth-mb", type=float, default=3.0, help="of resident memory beside the store's caches, behind the warm-up, at most")
     parser.add_argument("--log", help="samples of memory, descriptors and threads as CSV")
     chosen = parser.parse_args()
     chance, problems = random.Random(chosen.seed), []
@@ -228,7 +235,7 @@ def main():
         daemon.ready()
         people = People(daemon, scada, recording, chance)
         people.open_all_readers()
-        watch = Watch(daemon.process.pid)
+        watch = Watch(daemon)
         began = time.monotonic()
         upload_every = max(0.2, 0.25 * duration / len(recording.parts))
         lives = [Life(people.upload, upload_every), Life(people.record, 5.0), Life(people.step, 7.0), Life(people.look, 3.0),
@@ -260,8 +267,9 @@ def main():
                     if len(part) > 20:
                         drifts.append((*drift(part, chosen.poll_s), len(part) / ((part[-1] - part[0]) / chosen.poll_s + 1)))
             worst, gap, share = max(abs(d) for d, _, _ in drifts), max(g for _, g, _ in drifts), min(s for _, _, s in drifts)
-            if found["rss_kb"][1] - found["rss_kb"][0] > 1024 * chosen.growth_mb:
-                problems.append(f"resident memory: {found['rss_kb']}")
+            own = found["own_kb"]
+            if own[2] - own[0] > 1024 * chosen.growth_mb:
+                problems.append(f"resident memory beside the store's caches: {own} kB")
             if found["descriptors"][1] > found["descriptors"][0] + LISTENERS_GONE:
                 problems.append(f"descriptors: {found['descriptors']}")
             if found["threads"][1] > found["threads"][0]:
@@ -277,14 +285,16 @@ def main():
             problems += store_faults(folder)
             if chosen.log:
                 with open(chosen.log, "w", encoding="ascii") as file:
-                    file.write("s,rss_kb,descriptors,threads\n")
-                    file.writelines(f"{at - began:.0f},{rss},{fds},{threads}\n" for at, rss, fds, threads in watch.samples)
+                    file.write("s,rss_kb,descriptors,threads,cached_kb\n")
+                    file.writelines(f"{at - began:.0f},{rss},{fds},{threads},{cached:.0f}\n" for at, rss, fds, threads, cached in watch.samples)
             good = max(len(times) for times in devices[-1].times.values())
             polls = sum(len(times) for device in devices for times in device.times.values())
             print(f"{duration / 60:.1f} min: {polls} polls, {good} a probe of the good line ({good / 360:.1f} h at "
                   f"10 s), {sum(d.faults for d in devices)} faults begun, {people.sent} uploads, "
                   f"{sum(life.done for life in lives)} turns of clients; resident {found['rss_kb'][0] / 1024:.1f} MB after warm-up, "
-                  f"{found['rss_kb'][1] / 1024:.1f} MB at the end, {found['rss_kb'][2] / 1024:.1f} MB at most; descriptors {found['descriptors'][0]}, "
+                  f"{found['rss_kb'][1] / 1024:.1f} MB at the end, {found['rss_kb'][2] / 1024:.1f} MB at most, of it in the store's caches "
+                  f"{' then '.join(f'{kb / 1024:.1f}' for kb in found['cached_kb'][:2])} MB, beside them {', '.join(f'{kb / 1024:.1f}' for kb in own)} MB "
+                  f"after warm-up, in the middle and at the end; descriptors {found['descriptors'][0]}, "
                   f"{found['descriptors'][1]}, {found['descriptors'][2]} at most; threads {found['threads'][1]:.0f}; drift {worst:.2f} polls, longest "
                   f"gap {gap:.2f} s, {100 * share:.1f} % of the good line's polls; store {size / 1e6:.1f} MB; {len(problems)} problems")
     for problem in problems:
