@@ -1,6 +1,6 @@
-// The movement of the reading at several time scales, as a robust Allan deviation of second differences, so
-// that a steady rise or fall of the water counts for nothing. Kept by the hour, against the probe's own value
-// when its membrane was fresh.
+// The movement of the reading at several time scales, as a robust deviation of second differences (as
+// Hadamard's, by quartiles), so that a steady rise or fall of the water counts for nothing. Kept by the hour,
+// against the probe's own value when its membrane was fresh.
 #pragma once
 
 #include <array>

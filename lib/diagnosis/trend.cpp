@@ -215,11 +215,8 @@ void Trend::close(Batch& batch) {
     }
     std::span const kept{values.data(), batch.count};
     double const middle = estimate::median_inplace(kept);
-    for (auto& v : kept) {
-        v = std::abs(v - middle);
-    }
     double const n = batch.count;
-    double const scatter = batch.count < 3 ? 0.0 : estimate::mad_to_sigma * estimate::median_inplace(kept);
+    double const scatter = batch.count < 3 ? 0.0 : estimate::mad_sigma_inplace(kept);
     // The scatter of the tests themselves outweighs what each of them believes of itself.
     double const unchecked = batch.count < 3 ? few_tests_error : 0.0;
     double const error = std::max({1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information), unchecked});

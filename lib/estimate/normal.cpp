@@ -1,6 +1,5 @@
 #include "estimate/normal.h"
 
-#include <boost/math/distributions/students_t.hpp>
 #include <boost/math/special_functions/erf.hpp>
 #include <cmath>
 #include <limits>
@@ -22,16 +21,6 @@ double normal_quantile(double probability) {
         return probability <= 0.0 ? -infinity : infinity;
     }
     return -std::numbers::sqrt2 * boost::math::erfc_inv(2.0 * probability);
-}
-
-double student_t_quantile(double probability, double degrees) {
-    if (!(degrees > 0.0)) {
-        return std::numeric_limits<double>::quiet_NaN();
-    }
-    if (probability <= 0.0 || probability >= 1.0) {
-        return probability <= 0.0 ? -infinity : infinity;
-    }
-    return boost::math::quantile(boost::math::students_t{degrees}, probability);
 }
 
 }  // namespace probekeeper::estimate

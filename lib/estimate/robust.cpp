@@ -6,8 +6,6 @@
 #include <numeric>
 #include <vector>
 
-#include "estimate/normal.h"
-
 namespace probekeeper::estimate {
 namespace {
 
@@ -19,42 +17,6 @@ auto at(std::span<double> values, std::size_t index) {
 
 std::vector<double> copied(std::span<double const> values) {
     return {values.begin(), values.end()};
-}
-
-// Of sorted values, at a rank counted from 0 that may lie between two of them.
-double at_rank(std::span<double const> sorted, double rank) {
-    double const last = static_cast<double>(sorted.size() - 1);
-    double const within = std::clamp(rank, 0.0, last);
-    auto const below = static_cast<std::size_t>(within);
-    auto const above = std::min(below + 1, sorted.size() - 1);
-    return std::lerp(sorted[below], sorted[above], within - static_cast<double>(below));
-}
-
-std::vector<double> pair_slopes(std::span<double const> t, std::span<double const> y) {
-    std::vector<double> slopes;
-    slopes.reserve(t.size() * (t.size() - 1) / 2);
-    for (std::size_t i = 0; i < t.size(); ++i) {
-        for (std::size_t j = i + 1; j < t.size(); ++j) {
-            if (t[i] != t[j]) {
-                slopes.push_back((y[j] - y[i]) / (t[j] - t[i]));
-            }
-        }
-    }
-    return slopes;
-}
-
-// Var S of Mann-Kendall. Only how often each value occurs counts, so the order of time is not needed.
-double kendall_variance(std::span<double const> values) {
-    auto const term = [](double n) { return n * (n - 1.0) * (2.0 * n + 5.0); };
-    auto sorted = copied(values);
-    std::sort(sorted.begin(), sorted.end());
-    double sum = term(static_cast<double>(sorted.size()));
-    for (auto group = sorted.begin(); group != sorted.end();) {
-        auto const next = std::upper_bound(group, sorted.end(), *group);
-        sum -= term(static_cast<double>(next - group));
-        group = next;
-    }
-    return sum / 18.0;
 }
 
 }  // namespace
@@ -107,31 +69,6 @@ double mad_sigma_inplace(std::span<double> values) {
 double mad_sigma(std::span<double const> values) {
     auto scratch = copied(values);
     return mad_sigma_inplace(scratch);
-}
-
-TheilSen theil_sen(std::span<double const> t, std::span<double const> y, double confidence) {
-    auto slopes = t.size() < 2 ? std::vector<double>{} : pair_slopes(t, y);
-    if (slopes.empty()) {
-        return {not_known, not_known, not_known, not_known};
-    }
-    std::sort(slopes.begin(), slopes.end());
-    auto const count = static_cast<double>(slopes.size());
-    double const c = normal_quantile(0.5 + 0.5 * confidence) * std::sqrt(kendall_variance(y));
-    double const slope = at_rank(slopes, 0.5 * (count - 1.0));
-    return {slope, median(y) - slope * median(t), at_rank(slopes, 0.5 * (count - c) - 1.0),
-            at_rank(slopes, 0.5 * (count + c))};
-}
-
-MannKendall mann_kendall(std::span<double const> values) {
-    double s = 0.0;
-    for (std::size_t i = 0; i < values.size(); ++i) {
-        for (std::size_t j = i + 1; j < values.size(); ++j) {
-            s += static_cast<double>(values[j] > values[i]) - static_cast<double>(values[j] < values[i]);
-        }
-    }
-    double const variance = kendall_variance(values);
-    double const sign = static_cast<double>(s > 0.0) - static_cast<double>(s < 0.0);
-    return {s, variance, s == 0.0 ? 0.0 : (s - sign) / std::sqrt(variance)};
 }
 
 }  // namespace probekeeper::estimate

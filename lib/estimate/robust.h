@@ -25,26 +25,4 @@ inline constexpr double mad_to_sigma = 1.482602218505602;
 [[nodiscard]] double mad_sigma_inplace(std::span<double> values);
 [[nodiscard]] double mad_sigma(std::span<double const> values);
 
-// A line through points by the median of all slopes between pairs; a quarter of the points may be wild.
-struct TheilSen {
-    double slope, intercept;  // intercept: median(y) - slope * median(t)
-    double slope_low, slope_high;
-};
-
-// Points with equal t give no slope between them. `confidence` is of the slope's interval, e.g. 0.95: after
-// Gilbert (1987), section 16.5, the sorted slopes at ranks (n' - c)/2 and (n' + c)/2 + 1 counted from 1,
-// where n' is their number and c = z sqrt(Var S); between two ranks the slopes are interpolated, not rounded;
-// ranks beyond the ends give the end. NaN throughout with fewer than two different t. Takes time and memory
-// of n^2.
-[[nodiscard]] TheilSen theil_sen(std::span<double const> t, std::span<double const> y,
-                                 double confidence = 0.95);
-
-// Is there a trend at all: Mann-Kendall, with the correction for ties.
-struct MannKendall {
-    double s;         // later greater than earlier, less the opposite, over all pairs
-    double variance;  // of s where there is no trend
-    double z;         // (s - sign s) / sqrt(variance); 0 where s = 0
-};
-[[nodiscard]] MannKendall mann_kendall(std::span<double const> values);
-
 }  // namespace probekeeper::estimate

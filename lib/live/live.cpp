@@ -466,10 +466,6 @@ Live::~Live() {
     stop();
 }
 
-std::uint16_t Live::http_port() const {
-    return running_->server->port();
-}
-
 bool Live::reload(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices) {
     auto& r = *running_;
     if (fleet.store.path != r.store_settings.path) {

@@ -57,8 +57,6 @@ public:
     // written, then the store is closed. A second call does nothing.
     void stop();
 
-    [[nodiscard]] std::uint16_t http_port() const;
-
 private:
     struct Running;
     struct Opened;

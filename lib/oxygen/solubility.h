@@ -6,7 +6,6 @@
 // numbers.
 #pragma once
 
-#include <limits>
 #include <optional>
 
 namespace probekeeper::oxygen {
@@ -19,7 +18,6 @@ struct Water {
     double temperature_c;
     double salinity_psu = 0.0;
     double pressure_hpa = standard_pressure_hpa;
-    friend bool operator==(Water const&, Water const&) = default;
 };
 
 // Whether the answers below are known for this water.
@@ -27,23 +25,6 @@ struct Water {
 
 // In water-saturated air at that pressure. Costs two exponentials, some 70 ns.
 [[nodiscard]] std::optional<double> saturation_mg_l(Water const& water);
-
-// The same to the last bit, for a run of readings of one probe: a temperature that is read to a tenth of a
-// degree seldom differs from the one before, and then nothing is computed. One object a probe; a plain value.
-class RememberedSaturation {
-public:
-    [[nodiscard]] std::optional<double> mg_l(Water const& water) {
-        if (!(water == last_)) {
-            last_ = water;
-            saturation_ = saturation_mg_l(water);
-        }
-        return saturation_;
-    }
-
-private:
-    Water last_{std::numeric_limits<double>::quiet_NaN()};  // equal to no water, not even to itself
-    std::optional<double> saturation_;
-};
 
 // Of pure water, as the pressure factor uses it (Standard Methods form); 0 to 40 degC.
 [[nodiscard]] std::optional<double> vapour_pressure_hpa(double temperature_c);

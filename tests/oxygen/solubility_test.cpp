@@ -61,12 +61,3 @@ TEST_CASE("vapour pressure grows with temperature within 0 to 40 degrees and is 
     CHECK_FALSE(vapour_pressure_hpa(not_a_number).has_value());
 }
 
-TEST_CASE("a remembered saturation is that of the water asked for, to the bit, whatever came before") {
-    RememberedSaturation remembered;
-    for (auto const& water :
-         {Water{20.0}, Water{20.0}, Water{20.1}, Water{20.1, 5.0}, Water{20.1, 5.0, 990.0},
-          Water{not_a_number}, Water{20.0}, Water{50.0}, Water{20.0}}) {
-        CAPTURE(water.temperature_c, water.salinity_psu, water.pressure_hpa);
-        CHECK(remembered.mg_l(water) == saturation_mg_l(water));
-    }
-}

@@ -7,11 +7,9 @@
 #include <span>
 #include <vector>
 
-#include "estimate/allan.h"
 #include "estimate/fit.h"
 #include "estimate/normal.h"
 #include "estimate/robust.h"
-#include "estimate/sequential.h"
 #include "reference/table.h"
 
 using namespace probekeeper::estimate;
@@ -98,16 +96,6 @@ double claimed_error(std::vector<double> const& row, bool a_known, bool b_known)
     return fit.standard_errors[2] / fit.sigma * row[0];
 }
 
-std::vector<double> sp1065_series() {
-    std::vector<double> values;
-    std::int64_t n = 1234567890;
-    for (int i = 0; i < 1000; ++i) {
-        values.push_back(static_cast<double>(n) / 2147483647.0);
-        n = 16807 * n % 2147483647;
-    }
-    return values;
-}
-
 }  // namespace
 
 TEST_CASE("fits reach the values that NIST certifies, to 8 digits, from either start") {
@@ -148,93 +136,4 @@ TEST_CASE("the median absolute deviation finds the spread under one wild value")
     CHECK(0.6745 * (9.9 - 2.1) / (mad_sigma(values) / mad_to_sigma) ==
           Approx(52.611).margin(5e-4).epsilon(0));
     CHECK(1.0 / normal_quantile(0.75) == Approx(mad_to_sigma).epsilon(1e-14));
-}
-
-TEST_CASE("Mann-Kendall and Theil-Sen give the published results") {
-    // EPA QA/G-9S, p. 109, prints S = 22, variance 155.33, Z = 1.685. The others after Gilbert (1987),
-    // ch. 16.
-    struct Example {
-        std::vector<double> values;
-        double s, variance, z, slope;
-    };
-    std::vector<Example> const examples{
-        {{10, 10, 10, 5, 10, 20, 18, 17, 15, 24, 15}, 22, 155.3333333, 1.684950, 1.0},
-        {{10, 15, 14, 20}, 4, 8.6666667, 1.019049, 2.9166667},
-        {{5, 6, 11, 8, 10}, 6, 16.6666667, 1.224745, 1.125},
-        {{3.2, 3.5, 3.1, 3.9, 4.2, 4.0, 4.6, 4.9, 4.7, 5.3}, 37, 125, 3.219938, 0.2333333}};
-    for (auto const& example : examples) {
-        std::vector<double> t;
-        for (std::size_t i = 0; i < example.values.size(); ++i) {
-            t.push_back(static_cast<double>(i + 1));
-        }
-        auto const trend = mann_kendall(example.values);
-        CHECK(trend.s == example.s);
-        CHECK(trend.variance == Approx(example.variance).margin(1e-6).epsilon(0));
-        CHECK(trend.z == Approx(example.z).margin(1e-6).epsilon(0));
-        CHECK(theil_sen(t, example.values).slope == Approx(example.slope).margin(1e-6).epsilon(0));
-    }
-}
-
-TEST_CASE("the interval of Sen's slope is Gilbert's, with interpolated ranks") {
-    std::array const t{1., 2., 3., 4., 5., 6., 7., 8., 9., 10.};
-    std::array const y{3.2, 3.5, 3.1, 3.9, 4.2, 4.0, 4.6, 4.9, 4.7, 5.3};
-    auto const line = theil_sen(t, y, 0.95);
-    CHECK(line.intercept == Approx(2.816667).margin(1e-6).epsilon(0));
-    CHECK(line.slope_low == Approx(0.180163).margin(1e-6).epsilon(0));
-    CHECK(line.slope_high == Approx(0.300000).margin(1e-6).epsilon(0));
-    std::array const t11{1., 2., 3., 4., 5., 6., 7., 8., 9., 10., 11.};
-    std::array const epa{10., 10., 10., 5., 10., 20., 18., 17., 15., 24., 15.};
-    for (double const confidence : {0.90, 0.95}) {
-        auto const tied = theil_sen(t11, epa, confidence);
-        CHECK(tied.slope_low == Approx(0.0).margin(1e-9));
-        CHECK(tied.slope_high == Approx(2.0).margin(1e-9));
-    }
-}
-
-TEST_CASE("the CUSUM follows the handbook's table and signals first at its value 14") {
-    Cusum chart{325.0, 0.3175, 4.1959};
-    for (auto const& row : rows_of("nist-handbook-cusum.csv")) {
-        CAPTURE(row[0]);
-        bool const signal = chart.update(row[1]);
-        CHECK(chart.high == Approx(row[2]).margin(1e-9).epsilon(0));
-        CHECK(chart.low == Approx(row[3]).margin(1e-9).epsilon(0));
-        CHECK(signal == (row[4] != 0.0));
-        CHECK(signal == (row[0] >= 14.0));
-    }
-}
-
-TEST_CASE("the EWMA follows the handbook's table and stays within its limits") {
-    Ewma average{0.3, 50.0};
-    double const limit = average.limit(2.0539, 3.0);
-    CHECK(50.0 + limit == Approx(52.588432).margin(5.1e-7).epsilon(0));
-    for (auto const& row : rows_of("nist-handbook-ewma.csv")) {
-        CHECK(average.update(row[1]) == Approx(row[2]).margin(5.1e-7).epsilon(0));
-        CHECK(std::abs(average.value - 50.0) < limit);
-    }
-}
-
-TEST_CASE("the Allan deviation of the nine-point set is the published one") {
-    // NBS Monograph 140; NIST SP 1065.
-    std::array const values{892., 809., 823., 798., 671., 644., 883., 903., 677.};
-    CHECK(overlapping_allan(values, 1).value() == Approx(91.22945).margin(5.1e-6).epsilon(0));
-    CHECK(overlapping_allan(values, 2).value() == Approx(85.95287).margin(5.1e-6).epsilon(0));
-    std::array const phase{0.0,      103.11111, 123.22222, 157.33333, 166.44444,
-                           48.55556, -96.33333, -2.22222,  111.88889, 0.0};
-    CHECK(overlapping_allan_of_phase(phase, 1.0, 1).value() == Approx(91.22945).epsilon(1e-6));
-    CHECK(overlapping_allan_of_phase(phase, 1.0, 2).value() == Approx(85.95287).epsilon(1e-6));
-}
-
-TEST_CASE("the Allan deviation of the 1000-point set is the certified one") {
-    // NIST SP 1065, test suite of 1000 points.
-    auto const values = sp1065_series();
-    REQUIRE(values[1] == 395529916.0 / 2147483647.0);
-    CHECK(overlapping_allan(values, 1).value() == Approx(2.922319e-1).margin(5.1e-8).epsilon(0));
-    CHECK(overlapping_allan(values, 10).value() == Approx(9.159953e-2).margin(5.1e-9).epsilon(0));
-    CHECK(overlapping_allan(values, 100).value() == Approx(3.241343e-2).margin(5.1e-9).epsilon(0));
-    std::vector<double> phase{0.0};
-    for (double const v : values) {
-        phase.push_back(phase.back() + 2.0 * v);
-    }
-    CHECK(overlapping_allan_of_phase(phase, 2.0, 10).value() ==
-          Approx(9.159953e-2).margin(5.1e-9).epsilon(0));
 }
