@@ -40,7 +40,8 @@ SiteDiagnosis::SiteDiagnosis(SiteSetup setup)
     groups_.push_back(std::move(all));
 }
 
-// What comes as files comes when somebody sends it: its silence shows by what came for other such probes since.
+// What comes as files comes when somebody sends it: its silence shows by what came for other such probes
+// since.
 std::int64_t SiteDiagnosis::fed_until() const {
     std::int64_t newest_ms = 0;
     for (std::size_t i = 0; i < probes_.size(); ++i) {
@@ -49,6 +50,18 @@ std::int64_t SiteDiagnosis::fed_until() const {
         }
     }
     return newest_ms;
+}
+
+// When nothing came as files for a while, the first that comes after it shows an end of the pause, not that
+// the others have been silent all the time.
+void SiteDiagnosis::excuse_pause(std::int64_t at_ms) {
+    auto const before_ms = fed_until();
+    for (std::size_t i = 0; i < probes_.size(); ++i) {
+        auto const pause = static_cast<std::int64_t>(setup_.probes[i].limits.no_reading_minutes * 60'000.0);
+        if (setup_.probes[i].line == ProbeSetup::no_line && before_ms != 0 && at_ms - before_ms > pause) {
+            probes_[i].excused_until_ms = at_ms;
+        }
+    }
 }
 
 std::int64_t SiteDiagnosis::heard_until(Member const& member, ProbeSetup const& setup) const {
@@ -181,6 +194,9 @@ void SiteDiagnosis::take(std::size_t place, Reading const& reading, Listener& li
     follow_use(place, to_unix_ms(reading.time));
     if (probes_[place].state.absent_since_ms != 0) {
         return;  // of a drained tank it would tell the wrong things
+    }
+    if (setup_.probes[place].line == ProbeSetup::no_line) {
+        excuse_pause(to_unix_ms(reading.time));
     }
     if (auto const test = diagnosis::take(probes_[place].state, setup_.probes[place], reading)) {
         listener.tested(place, *test);

@@ -37,7 +37,9 @@ public:
     // taken.
     void advance(Timestamp now, Listener& listener);
     // A probe that has never read was not there to be silent before `from`.
-    void expect_from(std::size_t place, Timestamp from) { setup_.probes[place].expected_from_ms = to_unix_ms(from); }
+    void expect_from(std::size_t place, Timestamp from) {
+        setup_.probes[place].expected_from_ms = to_unix_ms(from);
+    }
     // The daemon itself was not there from `from` to `to`: no silence of a probe.
     void excuse(Timestamp from, Timestamp to);
     // When a probe is parked: in order and apart from each other, in place of what was said before. No part
@@ -74,6 +76,7 @@ private:
     void tell(std::size_t place, std::int64_t at_ms, Listener& listener);
     void follow_use(std::size_t place, std::int64_t at_ms);
     void swap(std::size_t place, Handling const& handling);
+    void excuse_pause(std::int64_t at_ms);
 
     SiteSetup setup_;
     std::vector<Member> probes_;

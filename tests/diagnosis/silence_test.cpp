@@ -128,4 +128,22 @@ TEST_CASE("a configured probe that never answers is named too", "[diagnosis][sil
     CHECK(bench.stands(Reason::no_communication, 0));
 }
 
+TEST_CASE("files that stop for a day and go on are no silence of the probes that come second",
+          "[diagnosis][silence]") {
+    Bench bench{site_of(3, 30.0)};
+    bench.run(24.0);
+    silence(bench, {0, 1, 2});
+    bench.run(20.0);
+    for (std::size_t i = 0; i < 3; ++i) {
+        bench.rig.probe(i).silent = i == 2;
+    }
+    bench.run(3.5);
+    for (std::size_t i = 0; i < 3; ++i) {
+        CAPTURE(i);
+        CHECK_FALSE(bench.heard.ever(Reason::no_communication, i));
+    }
+    bench.run(1.0);
+    CHECK(bench.stands(Reason::no_communication, 2));  // it did not come back with the others
+}
+
 }  // namespace probekeeper::diagnosis::test
