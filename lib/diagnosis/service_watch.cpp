@@ -198,8 +198,10 @@ void ServiceWatch::watch_settling(View const& view, double ratio, bool hold,
     }
     highest_ = std::max(highest_, ratio);
     if (rise) {
-        rests_ = at_rest(*rise) && rise->mean < overshoot_gone ? rests_ + 1 : 0;
-        all_rests_ += rests_ > 0 ? 1U : 0U;
+        bool const resting = at_rest(*rise);
+        rests_ = resting && rise->mean < overshoot_gone ? rests_ + 1 : 0;
+        // Water in the sun holds as much as an overshoot shows, and is no bad membrane.
+        all_rests_ += resting ? 1U : 0U;
         ++all_windows_;
     }
     bool const nothing_to_see = rise && std::abs(rise->mean) < about_zero;

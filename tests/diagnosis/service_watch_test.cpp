@@ -166,6 +166,16 @@ TEST_CASE("a membrane that does not come to rest for hours is told", "[diagnosis
     CHECK(bench.heard.ever(Reason::not_settled));
 }
 
+TEST_CASE("a pond in the sun, with as much oxygen as an overshoot shows, is no restless membrane",
+          "[diagnosis][service]") {
+    Bench bench;
+    bench.rig.water = [](double h) { return 16.5 + 1.5 * std::sin(h / 4.0); };
+    bench.run(30.0);
+    bench.did(Act::membrane_change);
+    bench.run(10.0);
+    CHECK_FALSE(bench.heard.ever(Reason::not_settled));
+}
+
 TEST_CASE("handling raises no reason, with a record or without", "[diagnosis][service]") {
     bool const hold = GENERATE(true, false), recorded = GENERATE(true, false);
     CAPTURE(hold, recorded);
