@@ -208,7 +208,7 @@ double LivenessWatch::level_step() const {
     }
     std::sort(newest.begin(), newest.end());
     std::sort(before.begin(), before.end());
-    return static_cast<double>(newest[hours / 2 - 1]) / static_cast<double>(before[day / 2 + 2]);
+    return static_cast<double>(newest[hours / 2 - 1]) / static_cast<double>(before[day - 4]);
 }
 
 bool LivenessWatch::leaking(std::int64_t now_ms) const {
