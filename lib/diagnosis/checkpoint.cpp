@@ -1,8 +1,9 @@
-// A checkpoint is: a header that says what wrote it, the site's own clock, for each probe its id and its
+// A checkpoint is, sealed by a checksum because its bytes become the state as they are: a header that says what wrote it, the site's own clock, for each probe its id and its
 // bytes, and what instruments took along, by serial. It is read by the machine that wrote it; another layout
 // or algorithm is refused and rebuilt.
 #include <cstring>
 
+#include "diagnosis/seal.h"
 #include "diagnosis/site.h"
 
 namespace probekeeper::diagnosis {
@@ -73,11 +74,15 @@ std::string SiteDiagnosis::checkpoint() const {
         bytes += serial;
         append(bytes, carried);
     }
-    return bytes;
+    return sealed(bytes);
 }
 
 bool SiteDiagnosis::restore(std::string_view bytes) {
-    Take take{bytes};
+    auto const whole = unsealed(bytes);
+    if (!whole) {
+        return false;
+    }
+    Take take{*whole};
     Header header, expected;
     if (!take.value(header) || std::memcmp(header.magic, expected.magic, sizeof header.magic) != 0 ||
         header.algorithm != expected.algorithm || header.state_bytes != expected.state_bytes) {

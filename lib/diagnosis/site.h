@@ -55,8 +55,8 @@ public:
     [[nodiscard]] Timestamp now() const { return from_unix_ms(now_ms_); }
     [[nodiscard]] SiteSetup const& setup() const { return setup_; }
 
-    // The whole state as bytes, and back. A checkpoint of another algorithm or machine layout is refused
-    // (false, nothing changed); a probe that it does not know begins anew, one that is gone is left out.
+    // The whole state as bytes, and back. A checkpoint of another algorithm or machine layout, or one that
+    // is damaged, is refused (false, nothing changed); a probe that it does not know begins anew, one that is gone is left out.
     [[nodiscard]] std::string checkpoint() const;
     [[nodiscard]] bool restore(std::string_view bytes);
 

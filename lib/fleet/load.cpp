@@ -1,13 +1,11 @@
 #include "fleet/load.h"
 
-#include <glob.h>
 #include <spdlog/fmt/fmt.h>
 
-#include <fstream>
 #include <map>
 #include <set>
-#include <sstream>
 
+#include "fleet/files.h"
 #include "fleet/resolve.h"
 
 namespace probekeeper::fleet {
@@ -15,44 +13,10 @@ namespace {
 
 namespace fs = std::filesystem;
 
-struct Glob {
-    glob_t found{};
-    Glob() = default;
-    Glob(Glob const&) = delete;
-    ~Glob() { globfree(&found); }
-};
-
-// The files that `pattern` in `folder` matches, sorted; only the pattern's own wildcards count.
-std::vector<fs::path> matches(fs::path const& folder, std::string const& pattern) {
-    std::string full;
-    for (char const c :
-         fs::path{pattern}.is_absolute() || folder.empty() ? std::string{} : folder.string() + "/") {
-        if (std::string_view{"*?[]\\"}.find(c) != std::string_view::npos) {
-            full += '\\';
-        }
-        full += c;
-    }
-    Glob glob;
-    std::vector<fs::path> files;
-    if (::glob((full + pattern).c_str(), 0, nullptr, &glob.found) == 0) {
-        files.assign(glob.found.gl_pathv, glob.found.gl_pathv + glob.found.gl_pathc);
-    }
-    return files;
-}
-
-std::optional<std::string> text_of(fs::path const& file) {
-    std::error_code error;
-    std::ifstream in{file, std::ios::binary};
-    if (!in || fs::is_directory(file, error)) {
-        return std::nullopt;
-    }
-    std::ostringstream text;
-    text << in.rdbuf();
-    return text.str();
-}
-
 class Loader {
 public:
+    explicit Loader(Files const& files) : files_{files} {}
+
     Loaded load(fs::path const& file) {
         fleet_.store.path = file.parent_path() / fleet_.store.path;
         read_file(file, /*is_top=*/true);
@@ -71,7 +35,7 @@ private:
         std::error_code error;
         seen_.insert(fs::weakly_canonical(file, error));
         auto const number = problems_.add_file(file);
-        auto const text = text_of(file);
+        auto const text = files_.text(file);
         if (!text) {
             written_.complete = false;
             problems_.add({number, 0}, "cannot be read");
@@ -98,7 +62,7 @@ private:
     }
 
     void read_included(Text const& include) {
-        auto const files = matches(problems_.folder(include.where.file), include.value);
+        auto const files = files_.matching(problems_.folder(include.where.file), include.value);
         if (files.empty() && include.value.find_first_of("*?[") == std::string::npos) {
             written_.complete = false;
             problems_.add(include.where, fmt::format("include \"{}\" matches no file", include.value));
@@ -168,6 +132,7 @@ private:
         }
     }
 
+    Files const& files_;
     Problems problems_;
     Fleet fleet_;
     Written written_;
@@ -178,7 +143,11 @@ private:
 }  // namespace
 
 Loaded load(std::filesystem::path const& file) {
-    return Loader{}.load(file);
+    return load(file, DiskFiles{});
+}
+
+Loaded load(std::filesystem::path const& file, Files const& files) {
+    return Loader{files}.load(file);
 }
 
 std::string to_line(Problem const& problem) {

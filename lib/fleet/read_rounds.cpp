@@ -2,6 +2,7 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
+#include <filesystem>
 #include <fstream>
 
 #include "base/text.h"
@@ -67,8 +68,8 @@ std::vector<HourSpan> read_windows(Section& section, std::string_view key) {
 }
 
 void read_travel_times(Section& section, RoundsSettings& rounds) {
-    auto const file = section.path("travel_times_file");
-    if (!file) {
+    auto const file = read_file_name(section, "travel_times_file", /*secret=*/false);
+    if (!file || !std::filesystem::is_regular_file(*file)) {
         return;
     }
     std::ifstream in{*file};

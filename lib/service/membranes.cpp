@@ -121,9 +121,9 @@ std::vector<MembraneLife> membrane_lives(std::span<KeptRecord const> records, In
             ++lives[known->second].wipes;
         }
         if (record->kind == Work::probe_swap && known != in_use.end() && carrier.starts_with("at ")) {
-            in_use.erase(
-                known);  // an unnamed instrument went away with its membrane: nobody will see the end
+            // An unnamed instrument went away with its membrane: nobody will see the end.
             lives[known->second].ended = record->time;
+            in_use.erase(known);
         }
         if (record->kind != Work::membrane_change || record->time > now) {
             continue;

@@ -93,7 +93,11 @@ void read_times(ByteReader& in, std::span<std::int64_t> times) {
     read_integers(in, times);
     read_integers(in, off);
     for (std::size_t i = 0; i < times.size(); ++i) {
-        times[i] = first + (times[i] + static_cast<std::int64_t>(i)) * beat + off[i];
+        auto const slot = wrapped_sum(times[i], static_cast<std::int64_t>(i));
+        times[i] = wrapped_sum(wrapped_sum(first, wrapped_product(slot, beat)), off[i]);
+    }
+    if (!std::is_sorted(times.begin(), times.end())) {
+        refuse(Fault::corrupt, "a block of readings is damaged: put a backup in the store's place");
     }
 }
 
@@ -173,7 +177,7 @@ struct Columns {
 Columns read_columns(ByteReader& in) {
     Columns c;
     auto const n = in.number();
-    if (n > plain_most) {
+    if (n > block_most) {
         refuse(Fault::corrupt, "a block of readings is damaged: put a backup in the store's place");
     }
     c.times.resize(n);

@@ -165,6 +165,9 @@ void write_present(ByteWriter& out, std::span<double const> v) {
 
 void read_present(ByteReader& in, std::span<double> v) {
     auto const form = static_cast<Form>(in.byte());
+    if (form > Form::full) {
+        refuse(Fault::newer, "stored readings are of a form that this program does not know: run the newer version");
+    }
     if (form == Form::none) {
         return;
     }
@@ -222,12 +225,15 @@ void write_integers(ByteWriter& out, std::span<std::int64_t> values) {
 void read_integers(ByteReader& in, std::span<std::int64_t> values) {
     auto const told = static_cast<Told>(in.byte());
     std::size_t const planes = in.byte();
+    if (planes > sizeof(std::int64_t)) {
+        refuse(Fault::corrupt, "a block of readings has impossible numbers: put a backup in the store's place");
+    }
     std::fill(values.begin(), values.end(), 0);
     for (std::size_t plane = 0; plane < planes; ++plane) {
         auto const bytes = in.bytes(values.size());
         for (std::size_t i = 0; i < values.size(); ++i) {
             values[i] = static_cast<std::int64_t>(static_cast<std::uint64_t>(values[i]) |
-                                                  static_cast<std::uint64_t>(bytes[i]) << (8 * (plane & 7)));
+                                                  static_cast<std::uint64_t>(bytes[i]) << (8 * plane));
         }
     }
     switch (told) {
@@ -290,6 +296,10 @@ void read_reals(ByteReader& in, std::span<double> values) {
         } else {
             std::fill(part.begin(), part.end(), not_read);
         }
+    }
+    if (place != values.size()) {
+        refuse(Fault::corrupt,
+               "a block of readings has columns of different length: put a backup in its place");
     }
     std::vector<double> dense(present);
     read_present(in, dense);

@@ -55,7 +55,7 @@ std::byte* put_reading(std::byte* at, Reading const& r, Reading const& before) {
 
 Reading take_reading(ByteReader& in, Reading const& before) {
     Reading r;
-    r.time = before.time + Millis{in.signed_number()};
+    r.time = from_unix_ms(wrapped_sum(to_unix_ms(before.time), in.signed_number()));
     auto const follow = in.byte();
     r.known = before.known;
     r.marks = before.marks;

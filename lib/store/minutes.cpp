@@ -12,6 +12,7 @@ namespace {
 
 constexpr std::size_t minutes_in_block = 1440;
 constexpr std::uint8_t form = 1;
+constexpr auto damaged = "minutes of readings are damaged: put a backup in the store's place";
 
 template <typename Get>
 void write_whole(ByteWriter& out, std::span<Summary const> minutes, Get get) {
@@ -37,23 +38,6 @@ double without_rounding(double sum) {
     return std::abs(whole - sum) < 1e-9 ? whole : sum;
 }
 
-Bytes encoded(std::span<Summary const> minutes) {
-    Bytes plain;
-    ByteWriter out{plain};
-    out.byte(form);
-    out.number(minutes.size());
-    write_whole(out, minutes, [](Summary const& s) { return to_unix_ms(s.start) / minute.count(); });
-    write_whole(out, minutes, [](Summary const& s) { return s.count; });
-    write_whole(out, minutes, [](Summary const& s) { return std::int64_t{s.marks}; });
-    for (std::size_t q = 0; q < quantity_count; ++q) {
-        write_whole(out, minutes, [q](Summary const& s) { return s.tallies[q].count; });
-        write_column(out, minutes, q, [](Tally const& t) { return t.min; });
-        write_column(out, minutes, q, [](Tally const& t) { return t.max; });
-        write_column(out, minutes, q, [](Tally const& t) { return without_rounding(t.sum); });
-    }
-    return compressed(plain);
-}
-
 template <typename Set>
 void read_column(ByteReader& in, std::vector<Summary>& minutes, std::size_t q, std::vector<double>& column,
                  Set set) {
@@ -64,35 +48,6 @@ void read_column(ByteReader& in, std::vector<Summary>& minutes, std::size_t q, s
             set(t, column[i]);
         }
     }
-}
-
-std::vector<Summary> decoded(std::span<std::byte const> data) {
-    auto const plain = decompressed(data);
-    ByteReader in{plain};
-    auto const written = in.byte();
-    auto const n = in.number();
-    if (written != form || n > plain.size() * 100) {
-        refuse(Fault::newer, "minutes were written by a newer version: run that version");
-    }
-    std::vector<Summary> minutes(n);
-    std::vector<std::int64_t> whole(n);
-    std::vector<double> column(n);
-    auto const each = [&](auto set) {
-        read_integers(in, whole);
-        for (std::size_t i = 0; i < n; ++i) {
-            set(minutes[i], whole[i]);
-        }
-    };
-    each([](Summary& s, std::int64_t v) { s.start = from_unix_ms(v * minute.count()); });
-    each([](Summary& s, std::int64_t v) { s.count = v; });
-    each([](Summary& s, std::int64_t v) { s.marks = static_cast<std::uint16_t>(v); });
-    for (std::size_t q = 0; q < quantity_count; ++q) {
-        each([q](Summary& s, std::int64_t v) { s.tallies[q].count = v; });
-        read_column(in, minutes, q, column, [](Tally& t, double v) { t.min = v; });
-        read_column(in, minutes, q, column, [](Tally& t, double v) { t.max = v; });
-        read_column(in, minutes, q, column, [](Tally& t, double v) { t.sum = v; });
-    }
-    return minutes;
 }
 
 // Both in order; equal starts become one.
@@ -119,10 +74,62 @@ struct Stored {
 
 }  // namespace
 
+Bytes make_minutes(std::span<Summary const> minutes) {
+    Bytes plain;
+    ByteWriter out{plain};
+    out.byte(form);
+    out.number(minutes.size());
+    write_whole(out, minutes, [](Summary const& s) { return to_unix_ms(s.start) / minute.count(); });
+    write_whole(out, minutes, [](Summary const& s) { return s.count; });
+    write_whole(out, minutes, [](Summary const& s) { return std::int64_t{s.marks}; });
+    for (std::size_t q = 0; q < quantity_count; ++q) {
+        write_whole(out, minutes, [q](Summary const& s) { return s.tallies[q].count; });
+        write_column(out, minutes, q, [](Tally const& t) { return t.min; });
+        write_column(out, minutes, q, [](Tally const& t) { return t.max; });
+        write_column(out, minutes, q, [](Tally const& t) { return without_rounding(t.sum); });
+    }
+    return compressed(plain);
+}
+
+std::vector<Summary> read_minutes(std::span<std::byte const> data) {
+    auto const plain = decompressed(data);
+    ByteReader in{plain};
+    auto const written = in.byte();
+    auto const n = in.number();
+    if (written != form) {
+        refuse(Fault::newer, "minutes were written by a newer version: run that version");
+    }
+    if (n > minutes_in_block) {
+        refuse(Fault::corrupt, damaged);
+    }
+    std::vector<Summary> minutes(n);
+    std::vector<std::int64_t> whole(n);
+    std::vector<double> column(n);
+    auto const each = [&](auto set) {
+        read_integers(in, whole);
+        for (std::size_t i = 0; i < n; ++i) {
+            set(minutes[i], whole[i]);
+        }
+    };
+    auto const count = [](std::int64_t v) {
+        return v >= 0 && v <= most_counted ? v : (refuse(Fault::corrupt, damaged), 0);
+    };
+    each([](Summary& s, std::int64_t v) { s.start = from_unix_ms(wrapped_product(v, minute.count())); });
+    each([&](Summary& s, std::int64_t v) { s.count = count(v); });
+    each([](Summary& s, std::int64_t v) { s.marks = static_cast<std::uint16_t>(v); });
+    for (std::size_t q = 0; q < quantity_count; ++q) {
+        each([&](Summary& s, std::int64_t v) { s.tallies[q].count = count(v); });
+        read_column(in, minutes, q, column, [](Tally& t, double v) { t.min = v; });
+        read_column(in, minutes, q, column, [](Tally& t, double v) { t.max = v; });
+        read_column(in, minutes, q, column, [](Tally& t, double v) { t.sum = v; });
+    }
+    return minutes;
+}
+
 void MinuteKeeper::write(ProbeKey probe, std::span<Summary const> minutes) {
     for (; !minutes.empty(); minutes = minutes.subspan(std::min(minutes.size(), minutes_in_block))) {
         auto const part = minutes.first(std::min(minutes.size(), minutes_in_block));
-        auto const data = encoded(part);
+        auto const data = make_minutes(part);
         Query{db_,
               "INSERT INTO minute_blocks (probe_key, first_ms, last_ms, count, data) VALUES (?,?,?,?,?)",
               probe,
@@ -152,7 +159,7 @@ void MinuteKeeper::add(ProbeKey probe, std::span<Summary const> minutes) {
             minutes.back().start};
         while (query.row()) {
             auto const key = query.integer();
-            joined.push_back({key, decoded(query.bytes())});
+            joined.push_back({key, read_minutes(query.bytes())});
         }
     }
     std::vector<Summary> all;
@@ -192,7 +199,7 @@ bool MinuteKeeper::expire(ProbeKey probe, Timestamp before, std::size_t most) {
                 return true;
             }
             oldest.key = query.integer();
-            oldest.minutes = decoded(query.bytes());
+            oldest.minutes = read_minutes(query.bytes());
         }
         Query{db_, "DELETE FROM minute_blocks WHERE block_key = ?", oldest.key}.run();
         auto const kept = std::partition_point(oldest.minutes.begin(), oldest.minutes.end(),
@@ -209,7 +216,7 @@ void for_each_minute(Database& db, ProbeKey probe, Timestamp from, Timestamp unt
                 "BY first_ms",
                 probe, from, until};
     while (query.row()) {
-        for (auto const& s : decoded(query.bytes())) {
+        for (auto const& s : read_minutes(query.bytes())) {
             if (s.start >= from && s.start < until && !take(s)) {
                 return;
             }

@@ -11,6 +11,10 @@
 
 namespace probekeeper::store {
 
+// `minutes` in order of time, each minute once, as one blob.
+[[nodiscard]] Bytes make_minutes(std::span<Summary const> minutes);
+[[nodiscard]] std::vector<Summary> read_minutes(std::span<std::byte const> data);
+
 // Must run inside a transaction of the caller's.
 class MinuteKeeper {
 public:

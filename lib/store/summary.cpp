@@ -88,6 +88,14 @@ double read_real(ByteReader& in) {
     return how == Exactly::itself ? in.fixed<double>() : how == Exactly::over ? k / 1000.0 : k * 0.001;
 }
 
+std::int64_t read_count(ByteReader& in) {
+    auto const count = in.number();
+    if (count > most_counted) {
+        refuse(Fault::corrupt, "a summary of readings is damaged: put a backup in the store's place");
+    }
+    return static_cast<std::int64_t>(count);
+}
+
 }  // namespace
 
 void write_summary(ByteWriter& out, Summary const& s) {
@@ -107,10 +115,10 @@ void write_summary(ByteWriter& out, Summary const& s) {
 Summary read_summary(ByteReader& in) {
     Summary s;
     s.start = from_unix_ms(in.signed_number());
-    s.count = static_cast<std::int64_t>(in.number());
+    s.count = read_count(in);
     s.marks = static_cast<std::uint16_t>(in.number());
     for (auto& t : s.tallies) {
-        t.count = static_cast<std::int64_t>(in.number());
+        t.count = read_count(in);
         if (t.count > 0) {
             t.min = read_real(in);
             t.max = read_real(in);

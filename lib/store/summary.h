@@ -33,6 +33,9 @@ struct Summary {
     [[nodiscard]] Step step() const;
 };
 
+// Beyond that a stored count is damage. A thousand million summaries of so many still add up.
+inline constexpr std::int64_t most_counted = 1'000'000'000;
+
 void write_summary(ByteWriter& out, Summary const& summary);
 [[nodiscard]] Summary read_summary(ByteReader& in);
 

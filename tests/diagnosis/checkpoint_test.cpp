@@ -3,6 +3,7 @@
 #include <map>
 
 #include "diagnosis/bench.h"
+#include "diagnosis/seal.h"
 #include "physics/cleaning.h"
 #include "physics/probe.h"
 #include "physics/transmitter.h"
@@ -275,21 +276,38 @@ TEST_CASE("a checkpoint cut off at any length is refused and changes nothing", "
     CHECK(text_of(site.verdict(0)) != before);
 }
 
+TEST_CASE("a checkpoint with a wrong bit anywhere is refused and changes nothing", "[diagnosis][checkpoint]") {
+    Rig rig{1};
+    Log log;
+    auto const bytes = lived_in(1, rig, log).checkpoint();
+    Rig other_rig{1, 2};
+    auto site = lived_in(1, other_rig, log);
+    auto const before = text_of(site.verdict(0));
+    for (std::size_t at = 0; at < bytes.size(); at += 7) {
+        auto damaged = bytes;
+        damaged[at] = static_cast<char>(damaged[at] ^ (1 << (at % 8)));
+        if (site.restore(damaged)) {
+            FAIL("restored with a wrong bit in byte " << at);
+        }
+    }
+    CHECK(text_of(site.verdict(0)) == before);
+}
+
 TEST_CASE("a checkpoint of another version of the algorithms is refused and changes nothing",
           "[diagnosis][checkpoint]") {
     Rig rig{1};
     Log log;
     auto site = lived_in(1, rig, log);
     auto const before = text_of(site.verdict(0));
-    auto bytes = site.checkpoint();
+    std::string bytes{unsealed(site.checkpoint()).value_or("")};
     // The version stands behind the four letters that begin every checkpoint.
     std::int32_t version = 0;
     std::copy_n(bytes.data() + 4, sizeof version, reinterpret_cast<char*>(&version));
     REQUIRE(version == algorithm_version);
     version += GENERATE(-1, 1);
     std::copy_n(reinterpret_cast<char const*>(&version), sizeof version, bytes.data() + 4);
-    CHECK_FALSE(site.restore(bytes));
-    CHECK_FALSE(site.restore("PKC0" + bytes.substr(4)));
+    CHECK_FALSE(site.restore(sealed(bytes)));
+    CHECK_FALSE(site.restore(sealed("PKC0" + bytes.substr(4))));
     CHECK_FALSE(site.restore("no checkpoint at all, but of some length, so that it could be taken for one"));
     CHECK(text_of(site.verdict(0)) == before);
 }

@@ -180,6 +180,52 @@ TEST_CASE("a damaged block is refused, and never read beyond", "[store][block]")
     }
 }
 
+TEST_CASE("a block with any byte changed is refused or read, and never more than it can hold", "[store][block]") {
+    auto const readings = readings_of_registers(200, {}, 3);
+    auto const plain = decompressed(make_block(readings, {}).data);
+    for (std::size_t at = 0; at < plain.size(); ++at) {
+        for (int const flipped : {0x01, 0x80, 0xFF}) {
+            auto damaged = plain;
+            damaged[at] ^= static_cast<std::byte>(flipped);
+            std::vector<Reading> back;
+            try {
+                read_block(compressed(damaged), Timestamp::min(), Timestamp::max(), back);
+            } catch (SqliteError const& refused) {
+                CHECK((refused.fault() == Fault::corrupt || refused.fault() == Fault::newer));
+            }
+            CHECK(back.size() <= block_most);
+        }
+    }
+}
+
+TEST_CASE("times that run backwards are damage, for readings are looked up by them", "[store][block]") {
+    Bytes plain;
+    ByteWriter out{plain};
+    constexpr std::uint8_t form = 1;
+    constexpr std::int64_t first_ms = 1'772'323'200'000;
+    out.byte(form);
+    out.number(2);
+    out.signed_number(first_ms);
+    out.signed_number(-5000);  // the beat
+    plain.resize(plain.size() + 4);
+    std::vector<Reading> back;
+    CHECK_THROWS_WITH(read_block(compressed(plain), Timestamp::min(), Timestamp::max(), back),
+                      Catch::Contains("damaged"));
+}
+
+TEST_CASE("a count of readings that nobody can have taken is damage", "[store][block]") {
+    Summary summary;
+    summary.count = most_counted;
+    Bytes bytes;
+    ByteWriter out{bytes};
+    write_summary(out, summary);
+    CHECK(read_hours(bytes).front().count == most_counted);
+    summary.count += 1;
+    bytes.clear();
+    write_summary(out, summary);
+    CHECK_THROWS_WITH(read_hours(bytes), Catch::Contains("damaged"));
+}
+
 TEST_CASE("a group gives back each probe's readings in the order given", "[store][block]") {
     std::vector<ProbeReading> given;
     for (auto const key : {3, 7, 900}) {
