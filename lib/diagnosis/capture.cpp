@@ -35,7 +35,7 @@ constexpr double worst_air_error = 8.0;
 // Of the height that the tail comes from, what the readings must show while the blast lasts.
 constexpr double least_held = 0.05;
 // So many readings of a bit within a blast tell its length.
-constexpr double fewest_in_blast = 10.0;
+constexpr double fewest_in_blast = 4.0;
 // Where none does, so many blasts teach it, that go this part of saturation or more.
 constexpr std::uint32_t enough_lengths = 12;
 constexpr double least_way = 0.1;

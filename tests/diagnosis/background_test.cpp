@@ -88,11 +88,12 @@ TEST_CASE("floor and height that leap up together are a hole in the membrane, an
         double floor, high;
         bool damaged;
     };
-    auto const row = GENERATE(Row{0.6, 1.5, true}, Row{0.6, 1.0, false}, Row{0.0, 1.5, false});
+    auto const row = GENERATE(Row{0.6, 1.4, true}, Row{0.6, 1.0, false}, Row{0.0, 1.4, false});
     CAPTURE(row.floor, row.high);
     Bench bench;
     cycle(bench.rig, nothing);
     auto& probe = bench.rig.probe(0);
+    probe.blasted = false;  // the height after a blast is that of air, and hides that of the water
     bench.run(24.0 * 4.0);
     probe.gain = row.high;
     probe.offset = row.floor;

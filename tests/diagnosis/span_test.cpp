@@ -69,8 +69,11 @@ TEST_CASE("blasts that a slow probe hardly follows tell its span all the same", 
         probe.blasts_declared = false;
         bench.run(24.0 * 4.0);
     }
-    probe.t90_s = 160.0;  // a blast shows half of the way now
-    bench.run(24.0 * 4.0);
+    for (double const slower : {60.0, 80.0, 105.0, 130.0, 160.0}) {
+        probe.t90_s = slower;
+        bench.run(24.0 * 3.0);
+    }
+    // A blast shows half of the way now.
     probe.gain = gain;
     bench.run(24.0 * 6.0);
     auto const d = bench.site.verdict(0);
