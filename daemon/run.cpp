@@ -1,4 +1,5 @@
 #include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <malloc.h>
 
@@ -32,11 +33,21 @@ void reload(std::filesystem::path const& config, live::Live& live, ServiceManage
 // answered when it has started.
 class Signals {
 public:
+    // From any thread: the store is damaged.
+    void begin_again(std::string why) {
+        boost::asio::post(io_, [this, why = std::move(why)] {
+            if (live_ != nullptr) {
+                live_->begin_again(why);
+            }
+        });
+    }
     void wait_for_end(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
+        live_ = &live;
         signals_.add(SIGTERM);
         signals_.add(SIGINT);
         wait(config, live, manager, log);
         io_.run();
+        live_ = nullptr;
         // While we stop, a second signal insists.
         std::signal(SIGTERM, [](int) { std::_Exit(failed); });
         std::signal(SIGINT, [](int) { std::_Exit(failed); });
@@ -56,6 +67,7 @@ private:
         });
     }
 
+    live::Live* live_ = nullptr;
     boost::asio::io_context io_{1};
     boost::asio::signal_set signals_{io_, SIGHUP};
 };
@@ -80,7 +92,12 @@ int run(std::filesystem::path const& config, Log const& log) {
     }
     try {
         ServiceManager manager;
-        live::Live live{std::move(*fleet), std::move(notices), PROBEKEEPER_VERSION, log, [&manager] { manager.alive(); }};
+        live::Live live{std::move(*fleet),
+                        std::move(notices),
+                        PROBEKEEPER_VERSION,
+                        log,
+                        [&manager] { manager.alive(); },
+                        [&signals](std::string const& why) { signals.begin_again(why); }};
         manager.ready();
         signals.wait_for_end(config, live, manager, log);
         manager.stopping();

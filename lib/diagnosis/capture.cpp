@@ -17,6 +17,8 @@ constexpr double excursion_part = 0.25;
 // Air itself: an undeclared exposure must come at least this near to it.
 constexpr double near_air = 0.75;
 constexpr double longest_excursion_s = 3600.0;
+// What a probe showed while somebody worked on it is no part of its fall back to the water, but for so much.
+constexpr double air_before_fall_s = 60.0;
 constexpr double rise_every_s = 2.0 * 3600.0;
 // Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
 // an aerator takes minutes for as much.
@@ -120,6 +122,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         exposed_until_ms_ = view.time_ms;
         fall_.active = true;
         fall_.declared = true;
+        fall_.by_hand = false;
         fall_.source = exposed_by_cleaning_ ? TestSource::cleaning : TestSource::air_exposure;
         fall_.begin_ms = exposed_from_ms_;
         fall_.first_ms = exposed_first_ms_;
@@ -209,7 +212,7 @@ void Capture::end_excursion(View const& view, double t90_guess_s) {
         lifts_ +=
             excursion_.peak > near_air * view.saturation && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
         fall_.active = true;
-        fall_.declared = false;
+        fall_.declared = fall_.by_hand = false;
         fall_.source = TestSource::air_exposure;
         fall_.begin_ms = excursion_.begin_ms;
         fall_.end_ms = excursion_.peak_ms;
@@ -222,6 +225,20 @@ void Capture::end_excursion(View const& view, double t90_guess_s) {
         excursion_.active = false;  // it stayed: no exposure but a change of level, for others to judge
         exposed_until_ms_ = view.time_ms;
     }
+}
+
+void Capture::put_back(std::int64_t back_ms, View const& now, double t90_guess_s) {
+    excursion_.active = false;
+    decline_.active = rise_.active = false;
+    fall_ = {};
+    fall_.active = fall_.by_hand = true;
+    fall_.source = TestSource::air_exposure;
+    fall_.begin_ms = back_ms - ms(air_before_fall_s);
+    fall_.end_ms = back_ms;
+    fall_.deadline_ms = std::max(now.time_ms, back_ms + ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0)));
+    fall_.saturation = now.saturation;
+    fall_.base = nan;
+    exposed_until_ms_ = back_ms;
 }
 
 BlastSeen Capture::judge_blast(Known const& known) {
@@ -315,21 +332,23 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
         return std::nullopt;
     }
     fall_.active = false;
-    auto const from_ms = fall_.begin_ms - ms(std::max(120.0, 2.0 * known.t90_guess_s));
+    auto const from_ms =
+        fall_.by_hand ? fall_.begin_ms + 1 : fall_.begin_ms - ms(std::max(120.0, 2.0 * known.t90_guess_s));
     auto const to_ms = aeration_changed ? aeration_edge_ms_ - 1 : view.time_ms;
     auto const piece = cut(samples_, from_ms, fall_.end_ms, to_ms);
     Candidate candidate;
     candidate.time = from_unix_ms(fall_.end_ms);
     candidate.source = fall_.source;
+    candidate.by_hand = fall_.by_hand;
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
     candidate.temperature_c = view.temperature_c;
     // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe.
-    if (!fall_.declared &&
+    if (!fall_.declared && !fall_.by_hand &&
         candidate.fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s &&
         candidate.fit.set_aside.empty()) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";
     }
-    auto const air = air_level(candidate.fit, known);
+    auto const air = fall_.by_hand ? AirLevel{nan, nan} : air_level(candidate.fit, known);
     candidate.air_percent = air.percent;
     candidate.air_error = air.error;
     return candidate;

@@ -34,6 +34,7 @@ struct Candidate {
     TestSource source = TestSource::cleaning;
     ResponseFit fit;
     double temperature_c = 0.0;  // NaN where not read
+    bool by_hand = false;        // somebody put it back after work
     // Of a step into air that had time to settle: the reading in air over saturation, in percent, and how
     // well it is known (standard deviation). NaN otherwise.
     double air_percent = 0.0;
@@ -63,6 +64,10 @@ public:
 
     Outcome take(View const& view, Known const& known);
 
+    // A hand put the probe back into the water at `back_ms`, after long in air; no bit told of it, and
+    // readings since are kept.
+    void put_back(std::int64_t back_ms, View const& now, double t90_guess_s);
+
     // After a gap in the readings nothing that was being watched can be finished.
     void interrupt();
 
@@ -76,6 +81,7 @@ private:
     struct Fall {
         bool active = false;
         bool declared = false;  // by a bit: then its begin is known
+        bool by_hand = false;   // put back into the water by somebody who has worked on it
         TestSource source = TestSource::cleaning;
         std::int64_t begin_ms = 0;  // the step began: last reading before it
         std::int64_t first_ms = 0;  // first reading in it; only where declared, or found

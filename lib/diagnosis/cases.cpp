@@ -167,6 +167,24 @@ Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t
     return c;
 }
 
+bool reads_as_calibrated(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const known = state.span.after_service(now_ms, pressure_error(setup));
+    if (!known) {
+        return false;
+    }
+    // A new membrane rests some thirteen percent from where it should, give or take five; one that was set,
+    // within one or two (common practice, no source). Where nothing else tells, either is as likely
+    // beforehand.
+    constexpr double usually_off = 13.0, off_spread = 5.0, set_spread = 1.5, sure_enough = 0.8;
+    double const off = std::abs(known->percent - 100.0);
+    auto const density = [&](double from, double spread) {
+        double const error = std::hypot(spread, known->error);
+        return std::exp(-0.5 * (off - from) * (off - from) / (error * error)) / error;
+    };
+    double const set = density(0.0, set_spread), not_set = density(usually_off, off_spread);
+    return set > sure_enough * (set + not_set);
+}
+
 Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
     Case c;
     c.unit = "mg/L";

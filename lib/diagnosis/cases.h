@@ -25,6 +25,9 @@ struct Case {
 [[nodiscard]] Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case reference_case(ProbeState const& state, ProbeSetup const& setup);
 
+// After a change of the membrane: its exposures to air read as of one that was set to 100 %, surely.
+[[nodiscard]] bool reads_as_calibrated(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+
 // The background as best known: the anoxic floor, or a dry zero check where that is newer or the only one.
 struct BackgroundKnown {
     double level = 0.0, error = 0.0, limit = 0.0;  // mg/L

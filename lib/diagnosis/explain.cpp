@@ -61,10 +61,12 @@ std::string fluctuation_text(ProbeState const& state, Case const& c) {
     if (!c.value || !fresh) {
         return "The reading fluctuates";
     }
-    auto const standard =
-        state.fluctuation.fresh_learned() ? "when its membrane was new" : "on its quieter days";
+    auto const before = state.fluctuation.before();
+    auto const standard = before                              ? "with the membrane before"
+                          : state.fluctuation.fresh_learned() ? "when its membrane was new"
+                                                              : "on its quieter days";
     auto text = fmt::format("The reading moves by {:.3f} mg/L, {:.1f} times as much as {}", *c.value,
-                            *c.value / *fresh, standard);
+                            *c.value / before.value_or(*fresh), standard);
     if (state.neighbours_ratio > 0.0) {
         text += "; its neighbours do not show this";
     }
@@ -310,7 +312,8 @@ std::string next_step_of_service(ProbeState const& state, ProbeSetup const& setu
         case ServiceState::awaiting_calibration:
             if (auto const rest = state.service.rest_in_air()) {
                 return fmt::format(
-                    "calibrate it in air, or record the calibration: the new membrane came to rest at {:.0f} % in "
+                    "calibrate it in air, or record the calibration: the new membrane came to rest at {:.0f} "
+                    "% in "
                     "air, where 100 would be right",
                     *rest);
             }

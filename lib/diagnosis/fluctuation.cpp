@@ -20,6 +20,9 @@ constexpr std::size_t fewest_hours = 6;
 // the quietest of all may have been a day without wind or work. A guess.
 constexpr double quieter_part = 0.3;
 constexpr std::size_t fewest_days = 2;
+// A slow membrane hides much of the water's movement, and the new one after it shows that. More than this
+// many times what the old one showed is its own. A guess.
+constexpr double most_for_new = 3.0;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
 constexpr double leap = 2.5;
 
@@ -126,6 +129,12 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
 }
 
 void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
+    auto const usual = fresh_by_scale();
+    most_fresh_ = fresh ? day_by_scale() : ByScale{};
+    for (std::size_t i = 0; i < scales; ++i) {
+        most_fresh_[i] =
+            most_for_new * (usual[i] > 0.0 ? std::min(usual[i], most_fresh_[i]) : most_fresh_[i]);
+    }
     hours_.clear();
     leapt_ms_ = 0;
     life_ms_ = now_ms;
@@ -136,6 +145,7 @@ void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
     day_ms_ = 0;
     today_.reset();
     fresh_value_.reset();
+    before_value_.reset();
     today_error_ = unknown_error;
 }
 
@@ -153,6 +163,9 @@ void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
     }
     if (life_known_ && !fresh_learned_ && now_ms - life_ms_ > 36 * hour) {
         fresh_ = day;
+        for (std::size_t i = 0; i < scales; ++i) {
+            fresh_[i] = most_fresh_[i] > 0.0 ? std::min(day[i], most_fresh_[i]) : day[i];
+        }
         fresh_learned_ = now_ms - life_ms_ < 120 * hour;
         life_known_ = fresh_learned_;
     }
@@ -213,6 +226,10 @@ void FluctuationWatch::compare(ByScale const& day) {
     today_ = known ? std::optional{std::sqrt(day[i] * day[i + 1])} : std::nullopt;
     fresh_value_ = known ? std::optional{std::sqrt(fresh[i] * fresh[i + 1])} : std::nullopt;
     today_error_ = known ? error_of_pair(i) : unknown_error;
+    bool const bounded =
+        known && fresh_learned_ && (fresh_[i] == most_fresh_[i] || fresh_[i + 1] == most_fresh_[i + 1]);
+    before_value_ =
+        bounded ? std::optional{std::sqrt(most_fresh_[i] * most_fresh_[i + 1]) / most_for_new} : std::nullopt;
 }
 
 double FluctuationWatch::error_of_pair(std::size_t scale) const {

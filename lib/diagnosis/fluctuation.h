@@ -20,7 +20,8 @@ public:
     void interrupt();
     // Closes the hour that has passed; call at least hourly. `resolution` bounds what can be seen from below.
     void close_hour(std::int64_t now_ms, double resolution);
-    // Another membrane; `fresh` if it is a new one, whose value can be learned.
+    // Another membrane; `fresh` if it is a new one, whose value can be learned - as far as it moves no more
+    // than several times what the one before did: one with a wrinkle flutters from the first day.
     void new_life(std::int64_t now_ms, bool fresh);
 
     // Scale of the movement in the last day, mg/L, at the pair of neighbouring time scales that has grown
@@ -36,6 +37,9 @@ public:
     // The value of the fresh membrane at the same time scales, or else of the quieter days seen.
     [[nodiscard]] std::optional<double> fresh() const { return fresh_value_; }
     [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }
+    // The value of the membrane before at the same time scales, where the new one moved so much more from the
+    // first day that the old one's bounds what counts as fresh.
+    [[nodiscard]] std::optional<double> before() const { return before_value_; }
     // Standard deviation of a single reading at the finest scale.
     [[nodiscard]] double noise() const { return noise_; }
     [[nodiscard]] std::int64_t at_ms() const { return at_ms_; }
@@ -81,7 +85,8 @@ private:
     double before_leap_ = 0.0;
     double noise_ = 0.01;
     ByScale fresh_{};
-    std::optional<double> today_, fresh_value_;  // as compared when the hour was closed
+    ByScale most_fresh_{};  // what can be of a fresh membrane, by the one before it; 0: not known
+    std::optional<double> today_, fresh_value_, before_value_;  // as compared when the hour was closed
     double today_error_ = unknown_error;
     Ring<std::array<float, scales>, 32> days_;  // one a day, of this membrane
     std::int64_t day_ms_ = 0;                   // when the newest of them was kept

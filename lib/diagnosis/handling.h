@@ -7,6 +7,7 @@
 #include <string>
 
 #include "base/time.h"
+#include "diagnosis/setup.h"
 
 namespace probekeeper::diagnosis {
 
@@ -32,6 +33,8 @@ struct Handling {
     // SiteSetup::probes that it came from. Empty where nobody named it, or it came from elsewhere.
     std::string left, came;
     std::optional<std::size_t> came_from;
+    // Of another membrane: what past ones teach of it. Empty: nothing more than before.
+    std::optional<CoatingPrior> coating;
 };
 
 // Parked: from <= time < until. `until` is Timestamp::max() where no end is known.

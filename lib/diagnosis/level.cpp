@@ -142,7 +142,10 @@ double Level::take_rise(double late_s, double error_s, double ln_to_20, bool alo
 void Level::expect(double ln_tau_s, double error) {
     Filter::Vector weights{};
     weights[level] = 1.0;
-    filter_.update(ln_tau_s - filter_.mean(level), weights, square(error));
+    double const surprise = ln_tau_s - filter_.mean(level);
+    if (std::abs(surprise) < outlier_beyond * std::sqrt(filter_.variance(level) + square(error))) {
+        filter_.update(surprise, weights, square(error));
+    }
 }
 
 void Level::may_have_jumped(double by) {

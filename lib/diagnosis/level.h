@@ -36,7 +36,8 @@ public:
     void expect_coating(double slope_per_day, double error) {
         filter_.set(slope, slope_per_day, error * error);
     }
-    // That ln of the tail's time constant should be `ln_tau_s`, by other evidence.
+    // That ln of the tail's time constant should be `ln_tau_s`, by other evidence; where it is far from that,
+    // something else is wrong, and nothing is learned.
     void expect(double ln_tau_s, double error);
 
     // The level may have jumped, by a standard deviation of ln.

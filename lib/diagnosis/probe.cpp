@@ -120,13 +120,15 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     auto const at_ms = to_unix_ms(candidate.time);
     double const temperature =
         std::isnan(candidate.temperature_c) ? usual_temperature_c : candidate.temperature_c;
-    bool const settling = state.service.state(at_ms) == ServiceState::settling;
+    // Back in the water at rest, it shows its response at once.
+    bool const settling = state.service.state(at_ms) == ServiceState::settling &&
+                          !(candidate.by_hand && state.service.went_back_at_rest());
     auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
     bool const used = set_aside.empty();
     if (used) {
         state.trend.temperature_known(!std::isnan(candidate.temperature_c));
         state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
-                         setup.t90_s.value_or(0.0), setup.coating);
+                         setup.t90_s.value_or(0.0), state.coating);
     }
     if (against_air && !std::isnan(candidate.air_percent) && !settling) {
         state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
@@ -169,14 +171,18 @@ double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temper
     return std::isnan(temperature_c) ? at_20 : at_20 / electrode::t90_at_20(1.0, temperature_c);
 }
 
+namespace {
+
+void learn_from(ProbeState& state, Handling const& handling);
+
 // What a person did without telling counts as if it had been told.
-static void follow_service(ProbeState& state, View const& view, bool hold, double t90_guess_s) {
+void follow_service(ProbeState& state, View const& view, bool hold, double t90_guess_s) {
     auto const seen = state.service.take(view, hold, {t90_guess_s, state.fluctuation.noise()});
     Handling handling;
     if (seen.membrane_ms) {
         handling.time = from_unix_ms(*seen.membrane_ms);
         handling.act = Act::membrane_change;
-        handle(state, handling);
+        learn_from(state, handling);  // its fall back to the water is under way, and goes on being watched
     }
     if (seen.dry_zero_mg_l) {
         handling.time = from_unix_ms(view.time_ms);
@@ -184,7 +190,12 @@ static void follow_service(ProbeState& state, View const& view, bool hold, doubl
         handling.dry_zero_mg_l = seen.dry_zero_mg_l;
         handle(state, handling);
     }
+    if (seen.back_ms) {
+        state.capture.put_back(*seen.back_ms, view, t90_guess_s);
+    }
 }
+
+}  // namespace
 
 std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading) {
     if (!usable(reading)) {
@@ -225,7 +236,9 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     return outcome.test ? std::optional{judge(state, setup, *outcome.test, against_air)} : std::nullopt;
 }
 
-void handle(ProbeState& state, Handling const& handling) {
+namespace {
+
+void learn_from(ProbeState& state, Handling const& handling) {
     auto const at_ms = to_unix_ms(handling.time);
     state.service.handled(handling);
     state.span.handled(handling);
@@ -245,6 +258,7 @@ void handle(ProbeState& state, Handling const& handling) {
             state.trend.new_life(at_ms, handling.act == Act::membrane_change);
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();
+            state.coating = handling.coating.value_or(state.coating);
             for (auto& tracker : state.trackers) {
                 tracker.reset();
             }
@@ -269,6 +283,12 @@ void handle(ProbeState& state, Handling const& handling) {
         case Act::inspection:
             break;
     }
+}
+
+}  // namespace
+
+void handle(ProbeState& state, Handling const& handling) {
+    learn_from(state, handling);
     state.capture.interrupt();
 }
 
@@ -280,8 +300,7 @@ ServiceState service_state(ProbeState const& state, ProbeSetup const& setup, std
     if (seen != ServiceState::awaiting_calibration) {
         return seen;
     }
-    double const wrong = settled_case(state, setup, now_ms).probability;
-    return wrong >= 0.0 && wrong < 0.5 ? ServiceState::in_service : seen;
+    return reads_as_calibrated(state, setup, now_ms) ? ServiceState::in_service : seen;
 }
 
 void leave_use(ProbeState& state, std::int64_t at_ms) {

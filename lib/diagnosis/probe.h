@@ -64,6 +64,7 @@ struct ProbeState {
     double plausible_temperature_c = 20.0;  // the newest that water can have
     double highest_airflow = 0.0;
     double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
+    CoatingPrior coating;           // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
     double blasts_share = 0.5;      // of the last hundred or so that should have shown, how many did

@@ -20,6 +20,8 @@ constexpr std::int64_t shortest_settling_at_zero_ms = 30 * minute_ms;  // where 
 constexpr std::int64_t longest_settling_ms = 6 * hour_ms;
 constexpr std::int64_t awaiting_ms = 7 * 24 * hour_ms;
 constexpr std::int64_t longest_gap_ms = 10 * minute_ms;
+// At rest so shortly before it left the air, a membrane has settled. Longer than two windows of rest.
+constexpr std::int64_t rest_before_return_ms = 12 * minute_ms;
 
 // Parts of saturation.
 constexpr double jump_to_air = 0.25, least_in_air = 0.85, out_of_air = 0.8;
@@ -65,7 +67,7 @@ void ServiceWatch::take_in_hand(std::int64_t time_ms, bool by_hold) {
     phase_ = Phase::in_hand;
     begin_ms_ = time_ms;
     by_hold_ = by_hold;
-    candidate_ms_ = left_air_ms_ = overshoot_ms_ = zero_ms_ = 0;
+    candidate_ms_ = left_air_ms_ = overshoot_ms_ = zero_ms_ = rest_ms_ = 0;
     rest_percent_ = highest_ = 0.0;
     above_ = 0;
     air_seen_ = false;
@@ -144,6 +146,7 @@ void ServiceWatch::note_rest(Rise const& rise) {
         calibrated_ms_ = last_ms_;
     }
     rest_percent_ = percent;
+    rest_ms_ = rise.mean >= least_in_air ? last_ms_ : rest_ms_;
 }
 
 ServiceWatch::Seen ServiceWatch::put_back(std::int64_t time_ms, double ratio) {
@@ -158,6 +161,9 @@ ServiceWatch::Seen ServiceWatch::put_back(std::int64_t time_ms, double ratio) {
     }
     base_ = -1.0;
     if (changed_within_visit(time_ms)) {
+        back_at_rest_ = rest_ms_ != 0 && time_ms - rest_ms_ < rest_before_return_ms;
+        auto const back_ms = by_hold_ ? (last_ms_ + time_ms) / 2 : time_ms;
+        seen.back_ms = back_at_rest_ ? std::optional{back_ms} : std::nullopt;
         settle(time_ms);
     } else {
         phase_ = Phase::in_service;
@@ -262,7 +268,8 @@ void ServiceWatch::handled(Handling const& handling) {
             membrane_ms_ = at_ms;
             swapped_ = handling.act == Act::probe_swap;
             if (phase_ == Phase::in_service && !known) {
-                settle(0);  // from the first reading on, which take() fills in
+                back_at_rest_ = false;  // nobody saw it
+                settle(0);              // from the first reading on, which take() fills in
             }
             break;
         }

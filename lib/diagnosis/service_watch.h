@@ -24,6 +24,8 @@ public:
     struct Seen {
         std::optional<std::int64_t> membrane_ms;  // a new membrane, of which no record of the visit told
         std::optional<double> dry_zero_mg_l;
+        // Back in the water with another membrane that was at rest in air, since then.
+        std::optional<std::int64_t> back_ms;
     };
 
     // `hold`: the bit says that the probe is in hand. Readings in order of time.
@@ -35,11 +37,14 @@ public:
     // awaiting_calibration: a new membrane is at rest and nobody has calibrated it in air, as far as records
     // and readings tell; for at most seven days, then nobody will.
     [[nodiscard]] ServiceState state(std::int64_t now_ms) const;
-    // Since when it is in hand, settling, or neither, as the readings have it: a lift is believed some minutes
-    // after it began. 0: since a record, and no reading has come after it.
+    // Since when it is in hand, settling, or neither, as the readings have it: a lift is believed some
+    // minutes after it began. 0: since a record, and no reading has come after it.
     [[nodiscard]] std::int64_t since_ms() const { return begin_ms_; }
     // The new membrane has been given hours and has not come to rest.
     [[nodiscard]] bool restless() const { return restless_; }
+    // A new membrane was at rest in air when it went back into the water: what it shows then is its response,
+    // though it is still watched for its settling.
+    [[nodiscard]] bool went_back_at_rest() const { return back_at_rest_; }
     // Where the reading last came to rest in air within this handling or the last one, in percent.
     [[nodiscard]] std::optional<double> rest_in_air() const;
 
@@ -82,6 +87,7 @@ private:
     std::int64_t calibrated_ms_ = 0;  // likewise
     std::int64_t last_ms_ = 0;
     std::int64_t blasted_ms_ = 0;  // by the cleaner, last
+    std::int64_t rest_ms_ = 0;     // in air, last in this handling
     double base_ = -1.0;           // the water before a jump, part of saturation; negative: not known
     double usual_ = 0.01;          // movement of the water over a window, part of saturation
     double zero_sum_ = 0.0, highest_ = 0.0;
@@ -89,7 +95,8 @@ private:
     std::uint32_t zeros_ = 0, usuals_ = 0, above_ = 0;
     std::uint32_t rests_ = 0, all_rests_ = 0, all_windows_ = 0;  // in a row; of this settling
     Phase phase_ = Phase::in_service;
-    bool by_hold_ = false, hold_ignored_ = false, air_seen_ = false, restless_ = false, swapped_ = false;
+    bool by_hold_ = false, hold_ignored_ = false, air_seen_ = false, restless_ = false, swapped_ = false,
+         back_at_rest_ = false;
 };
 
 }  // namespace probekeeper::diagnosis

@@ -23,8 +23,9 @@ struct Limits {
     double horizon_days = 14.0;
 };
 
-// How quickly probes in the same kind of water coat, from membrane lives that have ended: ln T90 a day, as a
-// mean and a standard deviation over probes. Unless told: they may as well not coat at all.
+// How quickly probes at the site coat, from membrane lives that have ended: ln T90 a day, as a mean and a
+// standard deviation over lives. It sharpens forecasts while the probe's own tests are few. Unless told: they
+// may as well not coat at all.
 struct CoatingPrior {
     double slope_per_day = 0.0, error = 0.02;
 };
@@ -34,11 +35,11 @@ struct ProbeSetup {
     double poll_s = 5.0;
     std::optional<double> t90_s;          // at 20 degC, expected when freshly serviced
     std::vector<std::size_t> neighbours;  // places in SiteSetup::probes of probes in the same water
-    std::int64_t expected_from_ms = 0;  // its silence counts from here, until it reads for the first time
-    std::size_t line = no_line;      // probes with the same number fall silent together; no_line: CSV only, silent against the others of that kind
+    std::int64_t expected_from_ms = 0;    // its silence counts from here, until it reads for the first time
+    std::size_t line = no_line;      // probes with the same number fall silent together; no_line: CSV only,
+                                     // silent against the others of that kind
     bool pressure_measured = false;  // else weather moves what 100 % in air means by up to 3 %
     Limits limits;
-    CoatingPrior coating;  // sharpens forecasts while the probe's own tests are few
 
     static constexpr std::size_t no_line = static_cast<std::size_t>(-1);
 };

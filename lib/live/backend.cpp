@@ -48,18 +48,23 @@ document::Step step_of(store::Step const& s) {
 }  // namespace
 
 Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, StampClock const& clock,
-                 std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits)
+                 std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
+                 std::shared_ptr<spdlog::logger> log)
     : version_{std::move(version)},
       writer_{writer},
       readers_{readers},
       clock_{clock},
       store_file_{std::move(store_file)},
       events_{events},
-      commits_{commits} {}
+      commits_{commits},
+      log_{std::move(log)} {}
 
 api::Refusal Backend::refusal_of(store::Failure const& failure) {
     if (failure.fault == store::Fault::bad_position) {
         return bad_position();
+    }
+    if (failure.fault == store::Fault::corrupt && !found_damaged_.exchange(true)) {
+        log_->error("event=store_damaged why=\"{}\"", failure.message);
     }
     return unreadable();
 }
@@ -160,6 +165,13 @@ api::Answer<document::Health> Backend::health() {
     std::error_code ignored;
     auto const bytes = std::filesystem::file_size(store_file_, ignored);
     health.store_bytes = ignored ? 0 : bytes;
+    if (found_damaged_) {
+        health.warnings.emplace_back("part of the store is damaged and cannot be read; the log says where");
+    }
+    for (auto const& aside : store::set_aside_of(store_file_)) {
+        health.warnings.push_back(fmt::format(
+            "a damaged store was set aside as {}, beside the store that took its place", aside.filename().string()));
+    }
     health.queues.push_back({"store", writing.readings_waiting, store::Writer::Options{}.readings_waiting_most,
                              writing.readings_dropped});
     health.clock_ahead_s = clock_.ahead_s();

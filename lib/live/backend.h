@@ -1,6 +1,9 @@
 // Answers the HTTP API out of the board, the keeper and the store.
 #pragma once
 
+#include <spdlog/logger.h>
+
+#include <atomic>
 #include <functional>
 #include <memory>
 #include <mutex>
@@ -33,7 +36,8 @@ public:
 
     // All must outlive the backend.
     Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, StampClock const& clock,
-            std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits);
+            std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
+            std::shared_ptr<spdlog::logger> log);
 
     void use(Parts parts);
 
@@ -108,7 +112,7 @@ public:
 private:
     [[nodiscard]] api::Answer<Parts> parts() const;
     void write_probes(api::MetricsText& out, Board const& board) const;
-    [[nodiscard]] static api::Refusal refusal_of(store::Failure const& failure);
+    [[nodiscard]] api::Refusal refusal_of(store::Failure const& failure);
     template <typename T>
     [[nodiscard]] api::Answer<T> ask_store(std::function<store::Result<T>(store::Reader&)> const& ask) {
         auto lease = readers_.lend();
@@ -134,6 +138,8 @@ private:
     std::filesystem::path store_file_;
     api::EventHub& events_;
     api::Latencies const& commits_;
+    std::shared_ptr<spdlog::logger> log_;
+    std::atomic<bool> found_damaged_{false};  // by somebody who asked for what lies there
     std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
     mutable std::mutex mutex_;  // guards parts_
     Parts parts_;

@@ -20,10 +20,7 @@ constexpr std::size_t pieces_waiting_most = 8;
 
 template <typename T>
 T must(store::Result<T> result) {
-    if (!result) {
-        throw std::runtime_error{result.error().message};
-    }
-    return std::move(result.value());
+    return std::move(result).value();  // throws store::Failed
 }
 
 Millis delay_of(fleet::Fleet const& fleet, std::vector<fleet::ProbeIndex> const& probes) {
@@ -220,6 +217,11 @@ void Keeper::note_downtime() {
         auto const of_site = must(reader_.newest_of_site(site.id));
         newest = of_site && (!newest || *of_site > *newest) ? of_site : newest;
     }
+    if (!newest) {  // a new store that took over what was learned from a damaged one, without its readings
+        for (auto const& site : sites_) {
+            newest = site->pipeline.now() != Timestamp{} ? std::max(newest, std::optional{site->pipeline.now()}) : newest;
+        }
+    }
     if (!newest || begun_ - *newest < shortest_downtime) {
         return;
     }
@@ -260,9 +262,7 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     auto& site = *sites_[index];
     auto const& id = fleet_->sites[index].id;
     tell_store();
-    if (auto const flushed = writer_.flush().get(); !flushed) {
-        throw std::runtime_error{flushed.error().message};
-    }
+    must(writer_.flush().get());
     auto position = Timestamp::min();
     auto const version = std::to_string(diagnosis::algorithm_version);
     auto const checkpoint = must(reader_.checkpoint(id, version, from - Millis{1}));

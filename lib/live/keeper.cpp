@@ -21,6 +21,7 @@ namespace {
 constexpr std::chrono::milliseconds look_every{50};
 constexpr Millis stale_longest = std::chrono::minutes{1};
 constexpr std::chrono::milliseconds outages_every{500};
+constexpr std::chrono::seconds try_again_after{5};  // where the store could not be read or written
 
 api::Refusal unavailable(std::string message) {
     return {api::Refusal::Kind::unavailable, std::move(message), {}, {}};
@@ -58,7 +59,7 @@ Keeper::Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::W
       clock_{clock},
       begun_{begun},
       log_{std::move(log)},
-      options_{options} {}
+      options_{std::move(options)} {}
 
 Keeper::~Keeper() {
     stop();
@@ -107,6 +108,9 @@ void Keeper::stale_from(fleet::SiteIndex site, Range range) {
 // Readings beyond the site's mark are not due yet: they wait for it, together with what comes meanwhile.
 void Keeper::remake_stale(bool at_once) {
     std::map<fleet::SiteIndex, Range> stale;
+    if (!at_once && std::chrono::steady_clock::now() < remake_from_) {
+        return;
+    }
     {
         std::scoped_lock const lock{mutex_};
         stale.swap(stale_);
@@ -115,11 +119,50 @@ void Keeper::remake_stale(bool at_once) {
         auto const mark = sites_[site]->watermark.mark();
         bool const due = at_once || range.last <= mark || mark - range.first > stale_longest;
         if (due && range.first <= mark) {
-            remake(site, range.first);
+            remake_soon(site, range.first);
         }
         if (!due || range.last > mark) {
             std::scoped_lock const lock{mutex_};
             stale_from(site, {due ? std::max(range.first, mark + Millis{1}) : range.first, range.last});
+        }
+    }
+}
+
+// Now, or when the store can be read and written again: diagnosis goes on with what it knows until then.
+void Keeper::remake_soon(fleet::SiteIndex site, Timestamp from) {
+    try {
+        remake(site, from);
+    } catch (store::Failed const& failed) {
+        if (!store::may_pass(failed.fault())) {
+            throw;
+        }
+        telling_ = true;
+        log_->error("event=diagnosis_not_remade site={} why=\"{}\"", fleet_->sites[site].id, failed.what());
+        remake_from_ = std::chrono::steady_clock::now() + try_again_after;
+        std::scoped_lock const lock{mutex_};
+        stale_from(site, {from, sites_[site]->watermark.mark()});
+    }
+}
+
+// Readings wait meanwhile.
+void Keeper::open_sites_when_readable() {
+    for (;;) {
+        try {
+            open_sites();
+            return;
+        } catch (store::Failed const& failed) {
+            if (!store::may_pass(failed.fault())) {
+                throw;
+            }
+            log_->error("event=not_caught_up why=\"{}\"", failed.what());
+        }
+        sites_.clear();
+        told_.clear();
+        changes_ = {};
+        turned();
+        std::unique_lock lock{mutex_};
+        if (wake_.wait_for(lock, try_again_after, [this] { return stopping_; })) {
+            throw std::runtime_error{"stopped before the store could be read"};
         }
     }
 }
@@ -134,7 +177,7 @@ Keeper::Queue Keeper::queue() const {
 void Keeper::work() {
     pthread_setname_np(pthread_self(), "keeper");  // for whoever looks at the daemon's threads
     try {
-        open_sites();
+        open_sites_when_readable();
         bool stopping = false;
         while (!stopping) {
             std::deque<Item> readings;
@@ -163,6 +206,10 @@ void Keeper::work() {
         tell_store();
     } catch (std::exception const& error) {
         log_->critical("event=keeper_failed why=\"{}\"", error.what());
+        auto const* const failed = dynamic_cast<store::Failed const*>(&error);
+        if (failed != nullptr && failed->fault() == store::Fault::corrupt && options_.damaged) {
+            options_.damaged(failed->what());
+        }
     }
     std::scoped_lock const lock{mutex_};
     ended_ = true;
@@ -437,7 +484,7 @@ api::Answer<service::KeptRecord> Keeper::take_voiding(std::string const& probe, 
         changes_.tickets.pop_back();
     }
     learn_instruments(all_instruments());
-    remake(site_index, record.record.time);
+    remake_soon(site_index, record.record.time);
     return record;
 }
 
@@ -499,7 +546,7 @@ api::Answer<service::OutOfUse> Keeper::take_out_of_use(service::OutOfUse told,
     log_->info("event=out_of_use site={} probe={} from={} until={}", told.site, told.probe.value_or("all"),
                to_rfc3339(told.from), told.until ? to_rfc3339(*told.until) : "open");
     if (behind) {
-        remake(*site, *from);
+        remake_soon(*site, *from);
     }
     return told;
 }

@@ -32,6 +32,8 @@ public:
         std::size_t readings_waiting_most = 200'000;
         std::chrono::milliseconds checkpoint_every{600'000};
         std::function<void()> turned;  // called on the keeper's thread at each turn, also while it catches up
+        // Called on the keeper's thread where it ends because the store is damaged.
+        std::function<void(std::string const& why)> damaged;
     };
     struct Queue {
         std::size_t waiting = 0;
@@ -99,6 +101,8 @@ private:
     void stale_from(fleet::SiteIndex site, Range range);
     void take_waiting(std::deque<Item>& readings, std::deque<Task>& tasks);
     void remake_stale(bool at_once);
+    void open_sites_when_readable();
+    void remake_soon(fleet::SiteIndex site, Timestamp from);
     void feed_live(std::deque<Item>& readings);
     void tell_store();
     void look_for_outages();
@@ -167,6 +171,7 @@ private:
     std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
     store::Changes changes_;                  // found, not yet handed to the writer
     std::chrono::steady_clock::time_point checkpointed_{}, looked_{};
+    std::chrono::steady_clock::time_point remake_from_{};  // not before: the store failed
     std::shared_ptr<Notices> notices_;  // null: nobody is told
 
     mutable std::mutex mutex_;  // guards the following

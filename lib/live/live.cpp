@@ -2,6 +2,7 @@
 
 #include <spdlog/fmt/fmt.h>
 
+#include <atomic>
 #include <vector>
 
 #include "api/server.h"
@@ -25,10 +26,7 @@ constexpr std::size_t most_readers = 8;
 
 template <typename T>
 T must(store::Result<T> result) {
-    if (!result) {
-        throw std::runtime_error{result.error().message};
-    }
-    return std::move(result.value());
+    return std::move(result).value();  // throws store::Failed
 }
 
 store::Retention retention_of(fleet::StoreSettings const& settings) {
@@ -58,12 +56,57 @@ std::shared_ptr<api::Tls> tls_of(fleet::HttpSettings const& settings) {
                : nullptr;
 }
 
-store::Store open_store(std::filesystem::path const& path) {
+store::Store open_store(std::filesystem::path const& path, std::string const& damage, spdlog::logger& log) {
     if (path.has_parent_path()) {
         std::filesystem::create_directories(path.parent_path());
     }
-    return must(store::Store::open(path));
+    store::Store::Options options;
+    options.set_aside_damaged = true;
+    options.damaged = damage;
+    auto store = must(store::Store::open(path, options));
+    if (auto const& aside = store.set_aside()) {
+        log.error("event=store_set_aside file={} why=\"{}\" carried_over=\"{}\" left_behind=\"{}\"", aside->where.string(),
+                  aside->why, fmt::join(aside->carried, ","), fmt::join(aside->left, ","));
+    }
+    return store;
 }
+
+// What the store says of itself, told where it changes. Damage does not pass: the third time that it shows, it is told.
+class StoreWatch {
+public:
+    StoreWatch(std::shared_ptr<spdlog::logger> log, std::function<void(std::string const&)> damaged)
+        : log_{std::move(log)}, damaged_{std::move(damaged)} {}
+
+    // On the writer's thread, after each group.
+    void look(store::Writer::Group const& group) {
+        auto const problem = group.failure ? group.failure->message : std::string{};
+        if (problem != told_) {
+            told_ = problem;
+            if (group.failure) {
+                log_->error("event=store_failing why=\"{}\"", problem);
+            } else {
+                log_->info("event=store_writes_again");
+            }
+        }
+        if (group.failure && group.failure->fault == store::Fault::corrupt && ++damages_ == most_damages) {
+            found_damaged(problem);
+        }
+    }
+    // From any thread: somebody cannot go on.
+    void found_damaged(std::string const& why) {
+        if (damaged_ && !found_.exchange(true)) {
+            damaged_(why);
+        }
+    }
+
+private:
+    static constexpr int most_damages = 3;
+    std::shared_ptr<spdlog::logger> log_;
+    std::function<void(std::string const&)> damaged_;
+    std::string told_;  // of the writer's thread, likewise the next
+    int damages_ = 0;
+    std::atomic<bool> found_{false};
+};
 
 // From the wire to everybody who wants a reading: completed, stored, shown and handed on for diagnosis.
 class Desk final : public fieldbus::Sink {
@@ -152,6 +195,7 @@ struct Live::Running {
     std::unique_ptr<api::EventHub> events;
     api::Latencies commits;
     Doorbell doorbell;
+    std::unique_ptr<StoreWatch> watch;
     std::unique_ptr<store::Writer> writer;
     std::unique_ptr<store::ReaderPool> readers;
     std::unique_ptr<Backend> backend;
@@ -251,15 +295,33 @@ void Live::Running::end_generation() {
 }
 
 Live::Live(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::string version,
-           std::shared_ptr<spdlog::logger> log, std::function<void()> diagnosed)
-    : running_{std::make_unique<Running>()} {
+           std::shared_ptr<spdlog::logger> log, std::function<void()> diagnosed,
+           std::function<void(std::string const&)> damaged)
+    : version_{std::move(version)},
+      log_{std::move(log)},
+      diagnosed_{std::move(diagnosed)},
+      damaged_{std::move(damaged)} {
+    start(std::move(fleet), std::move(notices), {});
+}
+
+void Live::begin_again(std::string const& why) {
+    auto fleet = *running_->generation->fleet;
+    auto notices = running_->generation->receivers;
+    stop();
+    start(std::move(fleet), std::move(notices), why);
+}
+
+void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::string const& damage) {
+    running_ = std::make_unique<Running>();
     auto& r = *running_;
-    r.version = std::move(version);
-    r.log = std::move(log);
-    r.keeping.turned = std::move(diagnosed);
+    r.version = version_;
+    r.log = log_;
+    r.watch = std::make_unique<StoreWatch>(log_, damaged_);
+    r.keeping.turned = diagnosed_;
+    r.keeping.damaged = [&r](std::string const& why) { r.watch->found_damaged(why); };
     r.store_settings = fleet.store;
     r.http = fleet.http;
-    auto store = open_store(fleet.store.path);
+    auto store = open_store(fleet.store.path, damage, *log_);
     if (auto const newest = store.newest()) {
         r.clock.never_before(*newest);
     }
@@ -267,9 +329,7 @@ Live::Live(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::
     options.on_group = [&r](store::Writer::Group const& group) {
         r.commits.add(group.took);
         r.doorbell.ring();
-        if (group.failure) {
-            r.log->error("event=store_failing why=\"{}\"", group.failure->message);
-        }
+        r.watch->look(group);
         for (auto const& refused : group.refused) {
             r.log->error("event=store_refused why=\"{}\"", refused.message);
         }
@@ -280,7 +340,7 @@ Live::Live(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices, std::
     // What was told in the last second before a crash is not in the store: its numbers must not come again.
     r.events = std::make_unique<api::EventHub>(last_event + 1000);
     r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.clock, fleet.store.path, *r.events,
-                                          r.commits);
+                                          r.commits, log_);
     api::Options http;
     http.address = fleet.http.address;
     http.port = fleet.http.port;

@@ -197,7 +197,7 @@ api::Answer<std::vector<api::TakenRecord>> Keeper::take_records(
         }
     }
     for (auto const& [site, from] : late) {
-        remake(site, from);
+        remake_soon(site, from);
     }
     return taken;
 }

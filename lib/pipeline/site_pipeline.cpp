@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "pipeline/coating.h"
 #include "pipeline/setup_of.h"
 
 namespace probekeeper::pipeline {
@@ -34,6 +35,7 @@ SitePipeline::SitePipeline(fleet::Fleet const& fleet, fleet::SiteIndex site, ser
       book_{std::move(book)} {
     for (auto const probe : probes_) {
         facts_.push_back(facts_of(fleet, probe));
+        positions_[facts_.back().id] = {site_, facts_.back().membrane, facts_.back().site_kind};
     }
 }
 
@@ -76,6 +78,15 @@ std::optional<Timestamp> SitePipeline::out_of_use(std::span<service::OutOfUse co
     return changed_from;
 }
 
+diagnosis::Handling SitePipeline::handling(std::size_t place, service::Record const& record) const {
+    auto handling = handling_of(record, instruments_, facts_);
+    if (record.kind == service::Work::membrane_change || record.kind == service::Work::probe_swap) {
+        handling.coating = coating_of(record.probe, diagnosis_.setup().probes[place].limits.t90_ratio,
+                                      record.time, records_, instruments_, positions_, book_);
+    }
+    return handling;
+}
+
 void SitePipeline::apply_records_until(Timestamp time) {
     while (!to_come_.empty() && to_come_.front().time <= time) {
         auto const record = std::move(to_come_.front());
@@ -84,7 +95,7 @@ void SitePipeline::apply_records_until(Timestamp time) {
             if (facts_[place].id != record.probe) {
                 continue;
             }
-            diagnosis_.handle(place, handling_of(record, instruments_, facts_), *this);
+            diagnosis_.handle(place, handling(place, record), *this);
             if (!tickets_held_) {
                 for (auto const& ticket : book_.record(record)) {
                     sink_.ticket(ticket);

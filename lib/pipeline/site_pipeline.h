@@ -3,6 +3,7 @@
 #pragma once
 
 #include <deque>
+#include <map>
 #include <optional>
 #include <span>
 #include <string>
@@ -13,6 +14,7 @@
 #include "diagnosis/site.h"
 #include "fleet/fleet.h"
 #include "service/instruments.h"
+#include "service/membranes.h"
 #include "service/out_of_use.h"
 #include "service/record.h"
 #include "service/ticket_book.h"
@@ -46,12 +48,17 @@ public:
     [[nodiscard]] bool record(service::Record const& record);
     // Where instruments have been, by all records known; to be said anew before a record that changes it.
     void know(service::Instruments instruments) { instruments_ = std::move(instruments); }
+    // All records of the site, voided ones too and those still to come; to be said anew before one is taken.
+    // Past membranes teach what to expect of the next.
+    void know_records(std::vector<service::KeptRecord> of_site) { records_ = std::move(of_site); }
     // What is out of use, in place of what was said before. Gives the instant from which on that changes
     // something; where it lies at or behind now(), the diagnosis has to be made again from there, see
     // rewind(). Empty: nothing changes.
     std::optional<Timestamp> out_of_use(std::span<service::OutOfUse const> told);
     // One that has never read was not there before `from`: history of other probes may reach back further.
-    void expect_from(fleet::ProbeIndex probe, Timestamp from) { diagnosis_.expect_from(place_of(probe), from); }
+    void expect_from(fleet::ProbeIndex probe, Timestamp from) {
+        diagnosis_.expect_from(place_of(probe), from);
+    }
     void excuse(Timestamp from, Timestamp to) { diagnosis_.excuse(from, to); }
 
     // Back to a checkpoint, or (empty) to the very beginning, without touching tickets; false where the bytes
@@ -75,6 +82,7 @@ private:
     void apply_records_until(Timestamp time);
     void consider(std::size_t place, diagnosis::Diagnosis const& diagnosis);
     [[nodiscard]] std::size_t place_of(fleet::ProbeIndex probe) const;
+    [[nodiscard]] diagnosis::Handling handling(std::size_t place, service::Record const& record) const;
 
     struct Told {
         diagnosis::Condition condition = diagnosis::Condition::unknown;
@@ -89,6 +97,8 @@ private:
     std::vector<service::ProbeFacts> facts_;
     std::vector<Told> told_;
     std::vector<std::vector<diagnosis::Absence>> absences_;
+    std::map<std::string, service::Position> positions_;
+    std::vector<service::KeptRecord> records_;
     service::Instruments instruments_;
     diagnosis::SiteDiagnosis diagnosis_;
     service::TicketBook book_;

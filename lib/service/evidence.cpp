@@ -244,7 +244,7 @@ bool take_evidence(Ticket& ticket, ProbeFacts const& probe, Diagnosis const& d,
     bool moved_on = false;
     if (ticket.state == State::serviced) {
         moved_on = at_rest && prove(ticket, d);
-    } else if (at_rest && !any_standing(ticket)) {
+    } else if (at_rest && !any_standing(ticket) && !still_stands(ticket, d)) {
         move_to(ticket, State::withdrawn, d.at, std::string{daemon_name},
                 "the evidence went away: " + (cleared.empty() ? "no reason stands" : cleared));
         moved_on = true;

@@ -61,6 +61,15 @@ Instruments::Instruments(std::map<std::string, std::string> const& configured,
             swap(kept->record);
         }
     }
+    for (auto const& [serial, instrument] : all_) {
+        for (auto const& stay : instrument.stays) {
+            held_[stay.probe].push_back({serial, stay.from, stay.until});
+        }
+    }
+}
+
+bool moves_instruments(Record const& record) {
+    return record.kind == Work::probe_swap || !record.serial.empty();
 }
 
 // One instrument named for two positions stays with the first: where it really was before, nobody said.
@@ -111,15 +120,14 @@ std::string Instruments::serial_now(std::string const& probe) const {
 }
 
 std::string Instruments::serial_at(std::string const& probe, Timestamp time) const {
-    for (auto const& [serial, instrument] : all_) {
-        for (auto const& stay : instrument.stays) {
-            if (stay.probe == probe && (!stay.from || *stay.from <= time) &&
-                (!stay.until || time < *stay.until)) {
-                return serial;
-            }
-        }
+    auto const held = held_.find(probe);
+    if (held == held_.end()) {
+        return {};
     }
-    return {};
+    auto const then = std::find_if(held->second.begin(), held->second.end(), [&](Held const& stay) {
+        return (!stay.from || *stay.from <= time) && (!stay.until || time < *stay.until);
+    });
+    return then == held->second.end() ? std::string{} : then->serial;
 }
 
 }  // namespace probekeeper::service

@@ -26,6 +26,9 @@ struct Instrument {
     [[nodiscard]] std::string const& where() const { return stays.back().probe; }  // empty: the workshop
 };
 
+// Whether a record says anything of where instruments are.
+[[nodiscard]] bool moves_instruments(Record const& record);
+
 class Instruments {
 public:
     // `configured`: the serial of each position that has one, by probe. `records`: in any order; voided ones
@@ -50,6 +53,11 @@ private:
 
     std::map<std::string, Instrument> all_;
     std::map<std::string, std::string> now_;  // serial, by position
+    struct Held {
+        std::string serial;
+        std::optional<Timestamp> from, until;
+    };
+    std::map<std::string, std::vector<Held>> held_;  // by position
 };
 
 }  // namespace probekeeper::service

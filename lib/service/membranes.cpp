@@ -21,16 +21,31 @@ constexpr std::array<Reason, 7> wearing{Reason::membrane_damage, Reason::no_sign
                                         Reason::not_settled};
 
 bool answered(Ticket const& ticket, Record const& change) {
-    return ticket.probe == change.probe &&
-           std::any_of(ticket.history.begin(), ticket.history.end(), [&](auto const& e) {
-               return e.state == State::serviced && e.by != daemon_name &&
-                      std::chrono::abs(e.at - change.time) <= one_visit;
-           });
+    return std::any_of(ticket.history.begin(), ticket.history.end(), [&](auto const& e) {
+        return e.state == State::serviced && e.by != daemon_name &&
+               std::chrono::abs(e.at - change.time) <= one_visit;
+    });
 }
 
-std::optional<Reason> why_changed(Record const& change, std::span<Ticket const> tickets) {
+using TicketsOf = std::map<std::string, std::vector<Ticket const*>>;  // by probe
+
+TicketsOf by_probe(std::span<Ticket const> tickets) {
+    TicketsOf by;
+    for (auto const& ticket : tickets) {
+        by[ticket.probe].push_back(&ticket);
+    }
+    return by;
+}
+
+std::optional<Reason> why_changed(Record const& change, TicketsOf const& tickets) {
+    auto const of_probe = tickets.find(change.probe);
+    if (of_probe == tickets.end()) {
+        return std::nullopt;
+    }
     for (auto const reason : wearing) {
-        bool const told = std::any_of(tickets.begin(), tickets.end(), [&](Ticket const& ticket) {
+        auto const& all = of_probe->second;
+        bool const told = std::any_of(all.begin(), all.end(), [&](Ticket const* const answering) {
+            auto const& ticket = *answering;
             return answered(ticket, change) &&
                    std::any_of(ticket.reasons.begin(), ticket.reasons.end(), [&](TicketReason const& r) {
                        bool const before = r.finding.raised_at <= change.time;
@@ -114,16 +129,19 @@ std::vector<MembraneLife> membrane_lives(std::span<KeptRecord const> records, In
                                          std::span<Ticket const> tickets, Timestamp now) {
     std::vector<MembraneLife> lives;
     std::map<std::string, std::size_t> in_use;  // place in `lives`, by carrier
+    auto const tickets_of = by_probe(tickets);
     for (auto const* const record : in_order(records)) {
         auto const carrier = carrier_of(*record, instruments);
         auto const known = in_use.find(carrier);
         if (record->kind == Work::membrane_wipe && known != in_use.end()) {
             ++lives[known->second].wipes;
         }
-        if (record->kind == Work::probe_swap && known != in_use.end() && carrier.starts_with("at ")) {
-            // An unnamed instrument went away with its membrane: nobody will see the end.
-            lives[known->second].ended = record->time;
-            in_use.erase(known);
+        if (record->kind == Work::probe_swap && record->time <= now) {
+            // An instrument that nobody named went away with its membrane: nobody will see the end.
+            if (auto const left = in_use.find("at " + record->probe); left != in_use.end()) {
+                lives[left->second].ended = record->time;
+                in_use.erase(left);
+            }
         }
         if (record->kind != Work::membrane_change || record->time > now) {
             continue;
@@ -134,7 +152,7 @@ std::vector<MembraneLife> membrane_lives(std::span<KeptRecord const> records, In
                 continue;  // the same change, written down twice
             }
             ended.ended = record->time;
-            ended.ended_by = why_changed(*record, tickets);
+            ended.ended_by = why_changed(*record, tickets_of);
         }
         MembraneLife life;
         life.serial = carrier.starts_with("at ") ? "" : carrier;

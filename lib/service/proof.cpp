@@ -6,6 +6,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 namespace probekeeper::service {
 namespace {
@@ -23,10 +24,22 @@ constexpr std::chrono::hours tests_wait{7 * 24};
 // A week's sheets come back at its end. One day less than diagnosis goes on waiting for the calibration.
 constexpr std::chrono::hours calibration_patience{6 * 24};
 constexpr std::chrono::hours one_visit{3};
-// A new membrane is as quick as another to a tenth or two; beyond this it is not on as it should be. A guess.
-constexpr double slow_for_new = 1.5;
+// ln of T90 over its fresh value: a new membrane is as quick as another to some percent; one with a wrinkle,
+// a bubble or a film under it, or one that was never changed, is slower by half to several times. Guesses.
+constexpr double good_ln = 0.03, good_spread = 0.06;
+constexpr double bad_from_ln = 0.35, bad_to_ln = 1.6;
+constexpr double bad_often = 0.2;  // of all new membranes
+// What is expected of a fresh probe by its configuration is known to so much, in ln. A guess.
+constexpr double expected_error = 0.12;
+// Said at once where it is so plain; after some days the likelier of the two.
+constexpr double plainly = 0.95, likelier = 0.5;
+constexpr double flutters = 2.0;  // times as much movement as a fresh membrane. A guess
 constexpr std::uint32_t tests_of_new = 4;
-constexpr double as_before = 0.15;  // of T90: what two estimates of one probe may differ by
+constexpr double as_before = 0.15;                // of T90: what two estimates of one probe may differ by
+constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interval in standard deviations
+
+constexpr std::string_view not_calibrated =
+    "nothing tells that the new membrane was calibrated: calibrate it in air, or record that it was";
 
 bool tested_since(Diagnosis const& now, Timestamp work) {
     return now.t90 && now.t90->at > work;
@@ -86,27 +99,57 @@ bool awaits_calibration(Ticket const& ticket, Diagnosis const& now, Timestamp wo
            now.at >= membrane_changed_at(ticket, work) + for_longer_than;
 }
 
-// T90 of the probe when fresh, as it was known before the work: what a bad new membrane teaches is no
-// measure.
+double normal_cdf(double z) {
+    return 0.5 * std::erfc(-z / std::numbers::sqrt2);
+}
+
+// T90 of the probe when fresh, as it was known before the work - the least that a reason of this ticket
+// tells, for what a bad new membrane teaches is no measure.
 std::optional<double> fresh_before(Ticket const& ticket, Diagnosis const& now) {
-    auto const* const slow = last_of(ticket, Reason::slow_response);
-    bool const ratio_known = now.t90 && now.t90->fresh_s && now.t90->limit_s;
-    if (slow != nullptr && slow->limit && ratio_known) {
-        return *slow->limit * *now.t90->fresh_s / *now.t90->limit_s;
+    if (!now.t90 || !now.t90->fresh_s || !now.t90->limit_s) {
+        return std::nullopt;
     }
-    return ratio_known && !now.t90->fresh_learned ? now.t90->fresh_s : std::nullopt;
+    double const ratio = *now.t90->limit_s / *now.t90->fresh_s;
+    std::optional<double> least;
+    for (auto const& reason : ticket.reasons) {
+        auto const& finding = reason.finding;
+        if (finding.reason == Reason::slow_response && finding.limit) {
+            least = std::min(least.value_or(*finding.limit / ratio), *finding.limit / ratio);
+        }
+    }
+    return least || now.t90->fresh_learned ? least : now.t90->fresh_s;
 }
 
-// What little there is of tests looks slow: nothing is proved then, one way or the other.
-bool looks_slow_though_new(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
+// How likely a new membrane is not on as it should be, by its T90 since the work. Empty where no membrane was
+// changed, nothing has tested it since, or nobody knows what a fresh one is.
+std::optional<double> slow_though_new(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
     auto const fresh = fresh_before(ticket, now);
-    return fresh && did(ticket, work, Work::membrane_change) && tested_since(now, work) &&
-           now.t90->value_s > slow_for_new * *fresh;
+    if (!fresh || !did(ticket, work, Work::membrane_change) || !tested_since(now, work)) {
+        return std::nullopt;
+    }
+    double const off = std::log(now.t90->value_s / *fresh) - good_ln;
+    bool const interval = now.t90->low_s > 0.0 && now.t90->high_s > now.t90->low_s;
+    double const of_t90 = interval ? 0.5 / normal_90 * std::log(now.t90->high_s / now.t90->low_s) : 0.0;
+    double const error = std::hypot(of_t90, expected_error);
+    double const good_error = std::hypot(error, good_spread);
+    double const good = std::exp(-0.5 * off * off / (good_error * good_error)) /
+                        (good_error * std::sqrt(2.0 * std::numbers::pi));
+    double const bad = (normal_cdf((off - bad_from_ln) / error) - normal_cdf((off - bad_to_ln) / error)) /
+                       (bad_to_ln - bad_from_ln);
+    double const odds = bad_often * bad / std::max((1.0 - bad_often) * good, 1e-12);
+    // Beyond both, it is slow.
+    return off > bad_to_ln ? 1.0 : odds / (1.0 + odds);
 }
 
-bool slow_though_new(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
-    return looks_slow_though_new(ticket, now, work) && now.at >= work + proof_wait &&
-           now.t90->tests >= tests_of_new;
+// Sure enough to say, either way: plain tests within half a day, what there is after three.
+bool sure_it_is_slow(double probability, Diagnosis const& now, Timestamp work) {
+    bool const plain =
+        probability >= plainly && now.at >= work + proof_wait && now.t90->tests >= tests_of_new;
+    return plain || (probability >= likelier && now.at >= work + patience);
+}
+
+bool sure_it_is_quick(double probability, Diagnosis const& now, Timestamp work) {
+    return probability < 1.0 - plainly || (probability < likelier && now.at >= work + patience);
 }
 
 std::string slow_though_new_text(Ticket const& ticket, Diagnosis const& now) {
@@ -120,6 +163,13 @@ std::string slow_though_new_text(Ticket const& ticket, Diagnosis const& now) {
            (unchanged ? ", as before the work: was it another probe that was serviced? Else look for a film, "
                         "a wrinkle or a bubble under the membrane"
                       : ": look for a wrinkle, a bubble or a film under it");
+}
+
+// A new membrane that may flutter: not compared yet, or moving more than a fresh one. After three days what
+// is known by then must do.
+bool may_flutter(Ticket const& ticket, Diagnosis const& now, Timestamp work) {
+    bool const quiet = now.fluctuation && now.fluctuation->ratio && *now.fluctuation->ratio < flutters;
+    return did(ticket, work, Work::membrane_change) && !quiet && now.at < work + patience;
 }
 
 // What to do about a reason that stands after this work.
@@ -162,8 +212,11 @@ std::string figures(Ticket const& ticket, Diagnosis const& now) {
     auto text = slow != nullptr && slow->value
                     ? fmt::format("{:.0f} s before, {:.0f} s after", *slow->value, now.t90->value_s)
                     : fmt::format("{:.0f} s", now.t90->value_s);
-    if (now.t90->ratio) {
-        text += fmt::format(", {:.1f} times its fresh value", *now.t90->ratio);
+    // Against what was known before the work: what the new membrane itself teaches would always be like it.
+    auto const fresh = fresh_before(ticket, now);
+    auto const ratio = fresh ? std::optional{now.t90->value_s / *fresh} : now.t90->ratio;
+    if (ratio) {
+        text += fmt::format(", {:.1f} times its fresh value", *ratio);
     }
     text += compared(ticket, Reason::background, now.background, &diagnosis::Background::value_mg_l,
                      "background", "{:.2f} mg/L");
@@ -194,7 +247,11 @@ std::optional<std::string> restored(Ticket const& ticket, Diagnosis const& now) 
         return std::nullopt;
     }
     if (now.service_state == ServiceState::awaiting_calibration ||
-        looks_slow_though_new(ticket, now, *work) || !background_seen_right(ticket, now, *work)) {
+        !background_seen_right(ticket, now, *work) || may_flutter(ticket, now, *work)) {
+        return std::nullopt;
+    }
+    auto const not_as_new = slow_though_new(ticket, now, *work);
+    if (not_as_new && !sure_it_is_quick(*not_as_new, now, *work)) {
         return std::nullopt;
     }
     auto const* const slow = last_of(ticket, Reason::slow_response);
@@ -222,13 +279,26 @@ std::optional<std::string> still_wrong(Ticket const& ticket, Diagnosis const& no
             told_slow = told_slow || finding->reason == Reason::slow_response;
         }
     }
-    if (!told_slow && slow_though_new(ticket, now, *work)) {
+    auto const not_as_new = slow_though_new(ticket, now, *work);
+    if (!told_slow && not_as_new && sure_it_is_slow(*not_as_new, now, *work)) {
         add(slow_though_new_text(ticket, now));
     }
     if (awaits_calibration(ticket, now, *work, calibration_patience)) {
-        add("nothing tells that the new membrane was calibrated: calibrate it in air, or record that it was");
+        add(std::string{not_calibrated});
     }
     return text.empty() ? std::nullopt : std::optional{text};
+}
+
+bool still_stands(Ticket const& ticket, Diagnosis const& now) {
+    if (!ticket.proof || ticket.proof->restored) {
+        return false;
+    }
+    // Diagnosis stops asking after a week; from then on only people can tell.
+    if (ticket.proof->text.find(not_calibrated) != std::string::npos) {
+        return true;
+    }
+    auto const not_as_new = slow_though_new(ticket, now, ticket.proof->work);
+    return not_as_new && *not_as_new > 1.0 - plainly;
 }
 
 std::optional<std::string> asks_for(Ticket const& ticket, Diagnosis const& now) {

@@ -23,15 +23,21 @@ inline constexpr std::string_view daemon_name = "probekeeperd";
 // response test since the work says that the probe is quick enough. Not within twelve hours of the work: a
 // finding takes up to six hours of sure evidence to be raised again, so an earlier silence proves nothing.
 // Not before a background that was wrong has been seen right, nor while a new membrane awaits its
-// calibration.
+// calibration, nor in the first three days while it may be slow for a new one.
 [[nodiscard]] std::optional<std::string> restored(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
 // What is wrong after the work, as a sentence: a reason raised since; or one from before it that is still
 // more likely true than not a day (a failure) or three days (anything else) later, slow_response only by a
-// test since; a new membrane that answers much later than a fresh one; or a new membrane of which
-// nothing has told for six days that it was calibrated (see asks_for). With what to do about it, after the
+// test since; a new membrane that answers later than a fresh one - at once where that is plain, after three
+// days where it is likelier than not; or a new membrane of which nothing has told for six days that it was
+// calibrated (see asks_for). With what to do about it, after the
 // work that was done. Empty where there is none, or it is too early to say.
 [[nodiscard]] std::optional<std::string> still_wrong(Ticket const& ticket, diagnosis::Diagnosis const& now);
+
+// What the last proof found wrong with a new membrane, and no later test has shown to be right: diagnosis
+// takes such a membrane as it is, and has no reason that would keep the ticket. One that was never calibrated
+// stands until people say so, by a record or by closing the ticket.
+[[nodiscard]] bool still_stands(Ticket const& ticket, diagnosis::Diagnosis const& now);
 
 // What the proof lacks: after twelve hours the calibration of a new membrane, of which nothing tells - more
 // often a sheet that has not come back than work that was not done, so that it is asked for before anybody is

@@ -14,6 +14,7 @@ enum class Fault : std::uint8_t {
     newer,     // the file was written by a newer program
     older,     // the file has not been brought up to date yet (readers only; a Store does it when it opens)
     corrupt,   // not a database, or damaged
+    foreign,   // a database of some other program
     full,      // no room on the disk
     io,        // the disk or the file system failed; also: cannot open
     busy,      // another connection held the lock longer than the busy timeout
@@ -28,13 +29,29 @@ struct Failure {
     std::string message;
 };
 
-// Full, busy and io may pass with time, so the same work is worth another try; the others are final.
+// Full, busy and io may pass with time, so the same work is worth another try; the others are final. `corrupt` passes
+// once the file has been set aside.
 [[nodiscard]] constexpr bool may_pass(Fault f) {
     return f == Fault::full || f == Fault::busy || f == Fault::io;
 }
 
+// Whatever the work: the store fails.
+[[nodiscard]] constexpr bool is_of_the_store(Fault f) {
+    return may_pass(f) || f == Fault::corrupt;
+}
+
+// What Result::value() throws where there is none.
+class Failed : public std::runtime_error {
+public:
+    explicit Failed(Failure const& failure) : std::runtime_error{failure.message}, fault_{failure.fault} {}
+    [[nodiscard]] Fault fault() const { return fault_; }
+
+private:
+    Fault fault_;
+};
+
 [[noreturn]] inline void throw_exception_from_error(Failure const& failure, boost::source_location const&) {
-    throw std::runtime_error{failure.message};
+    throw Failed{failure};
 }
 
 template <typename T>

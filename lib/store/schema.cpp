@@ -398,7 +398,7 @@ void migrate(Database& db, std::span<MigrationStep const> steps) {
                    db.path().string(), found, newest));
     }
     if (found < 0 || (found == 0 && db.integer_of("SELECT count(*) FROM sqlite_schema") > 0)) {
-        refuse(Fault::corrupt,
+        refuse(Fault::foreign,
                fmt::format("'{}' is a database of some other program, not a store: correct store.path",
                            db.path().string()));
     }

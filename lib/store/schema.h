@@ -13,7 +13,7 @@ using MigrationStep = char const*;  // SQL that leads from the layout before to 
 [[nodiscard]] std::span<MigrationStep const> layouts();
 
 // Brings the file up to the last of `steps`. Each step and its PRAGMA user_version commit together, so a cut
-// leaves a whole older layout. Throws Fault::newer for a file beyond the last step, Fault::corrupt for a
+// leaves a whole older layout. Throws Fault::newer for a file beyond the last step, Fault::foreign for a
 // database that is not a store.
 void migrate(Database& db, std::span<MigrationStep const> steps);
 

@@ -39,6 +39,7 @@ std::string_view advice(Fault fault) {
         case Fault::in_use:
         case Fault::newer:
         case Fault::older:
+        case Fault::foreign:
         case Fault::bad_position:
         case Fault::stopped:
             return "";

@@ -14,6 +14,7 @@
 #include "store/probes.h"
 #include "store/readings.h"
 #include "store/schema.h"
+#include "store/set_aside.h"
 #include "store/sqlite.h"
 #include "store/told.h"
 
@@ -26,6 +27,7 @@ struct Store::Open {
     StoreLock lock;
     bool ended_uncleanly;
     Database db;
+    std::optional<SetAside> aside;
     ReadingsWriter readings{db};
     MinuteKeeper minutes{db};
     bool stale = false;  // a rollback took from the file what memory believes written
@@ -222,8 +224,48 @@ Store::~Store() = default;
 Store::Store(Store&&) noexcept = default;
 Store& Store::operator=(Store&&) noexcept = default;
 
+namespace {
+
+// A file that nobody has opened as a store before may be anything.
+bool was_a_store(std::filesystem::path const& path) {
+    std::error_code unknown;
+    return std::filesystem::exists(path.string() + ".lock", unknown);
+}
+
+SetAside set_aside_locked(std::filesystem::path const& path, std::string why) {
+    StoreLock const lock{path};
+    return set_aside(path, std::move(why));
+}
+
+}  // namespace
+
 Result<Store> Store::open(std::filesystem::path const& path, Options const& options) {
-    return guarded([&] { return Store{std::make_unique<Open>(path, options)}; });
+    return guarded([&] {
+        bool const may = options.set_aside_damaged && was_a_store(path);
+        std::optional<SetAside> aside;
+        std::unique_ptr<Open> open;
+        if (options.damaged.empty()) {
+            try {
+                open = std::make_unique<Open>(path, options);
+            } catch (SqliteError const& error) {
+                if (!may || error.fault() != Fault::corrupt) {
+                    throw;
+                }
+                aside = set_aside_locked(path, error.what());
+            }
+        } else {
+            aside = set_aside_locked(path, options.damaged);
+        }
+        if (!open) {
+            open = std::make_unique<Open>(path, options);
+        }
+        if (aside) {
+            carry_over(open->db, *aside);
+            open->read_state();
+            open->aside = std::move(aside);
+        }
+        return Store{std::move(open)};
+    });
 }
 
 std::filesystem::path const& Store::path() const {
@@ -231,6 +273,9 @@ std::filesystem::path const& Store::path() const {
 }
 bool Store::ended_uncleanly() const {
     return open_->ended_uncleanly;
+}
+std::optional<SetAside> const& Store::set_aside() const {
+    return open_->aside;
 }
 bool Store::has_readings() const {
     return open_->newest().has_value();

@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "store/result.h"
+#include "store/set_aside.h"
 #include "store/values.h"
 
 namespace probekeeper::store {
@@ -32,7 +33,16 @@ public:
         // load gains from more of both.
         int cache_kib = 16 * 1024;
         int log_kib = 4 * 1024;
-        [[nodiscard]] static Options for_bulk() { return {Millis{5000}, 64 * 1024, 64 * 1024}; }
+        // A damaged store that was one before (its lock lies beside it) is set aside and a new one begun, instead of
+        // refused with Fault::corrupt. Not one of a newer version, and no other program's file.
+        bool set_aside_damaged = false;
+        // Why it is to be set aside without being looked at: damage that showed while it was in use. Empty: it is not.
+        std::string damaged{};
+        [[nodiscard]] static Options for_bulk() {
+            Options options;
+            options.cache_kib = options.log_kib = 64 * 1024;
+            return options;
+        }
     };
 
     // Opens or creates the file, takes its lock and brings it to today's layout. After an unclean end it also
@@ -48,6 +58,7 @@ public:
 
     [[nodiscard]] std::filesystem::path const& path() const;
     [[nodiscard]] bool ended_uncleanly() const;  // the process that had it open before
+    [[nodiscard]] std::optional<SetAside> const& set_aside() const;  // what lay in its place at open()
     [[nodiscard]] bool has_readings() const;
     [[nodiscard]] std::optional<Timestamp> newest() const;  // time of the newest reading of all
 

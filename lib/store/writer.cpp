@@ -248,8 +248,8 @@ void Writer::write(Batch& batch) {
         }
         for (auto const& job : batch.jobs) {
             auto const outcome = job.run(*store_);
-            if (outcome.has_error() && may_pass(outcome.error().fault)) {
-                return outcome.error();  // the disk, not the job: the whole group fails
+            if (outcome.has_error() && is_of_the_store(outcome.error().fault)) {
+                return outcome.error();  // not the job's: the whole group fails
             }
             batch.outcomes.push_back(outcome);
         }
@@ -324,6 +324,11 @@ void Writer::expire_if_due() {
         retention = retention_;
     }
     auto const left = store_->expire_some(retention, options_.expire_rows_at_once);
+    if (left.has_error() && options_.on_group) {
+        Group report;
+        report.failure = left.error();
+        options_.on_group(report);
+    }
     expiring_ = left.has_value() && *left;
     if (!expiring_) {
         next_expiry_ = Clock::now() + options_.expire_every;

@@ -99,6 +99,7 @@ TEST_CASE("a membrane change begins a new life, and what is fresh is learned fro
     REQUIRE(bench.stands(Reason::slow_response));
     auto const tests_before = bench.site.verdict(0).t90->tests;
     bench.did(Act::membrane_change);
+    bench.did(Act::air_calibration);
     CHECK_FALSE(bench.stands(Reason::slow_response));
     CHECK_FALSE(bench.site.verdict(0).t90);
     bench.rig.probe(0).t90_s = 55.0;  // another membrane is never quite as the one before

@@ -73,6 +73,21 @@ TEST_CASE("what a fresh membrane moves is learned after a membrane change, and o
     CHECK(*watch.today() > 0.005);
 }
 
+TEST_CASE("a new membrane that moves many times as much as the one before is not taken as fresh",
+          "[diagnosis][fluctuation]") {
+    Bench bench;
+    bench.run(60.0);
+    bench.did(Act::membrane_change);
+    double const times = GENERATE(1.5, 20.0);
+    bench.rig.probe(0).noise *= times;
+    bench.run(72.0);
+    auto const finding = bench.find(Reason::fluctuation);
+    REQUIRE(finding.has_value() == (times > 10.0));
+    if (finding) {
+        CHECK_THAT(finding->text, Catch::Contains("times as much as with the membrane before"));
+    }
+}
+
 TEST_CASE("a membrane that is pierced is damage at once, not wear", "[diagnosis][fluctuation]") {
     Bench bench{2};
     bench.run(72.0);

@@ -1,5 +1,6 @@
 """What the tests of faults share: a Modbus TCP device of our own that remembers what it answered, and a daemon that is
 started, killed and asked."""
+import contextlib
 import ctypes
 import http.client
 import json
@@ -51,13 +52,18 @@ class ModbusDevice:
     parts with a pause between them; None closes the connection."""
 
     def __init__(self, answer):
+        connected = self.connected = set()
+        functions = self.functions = set()  # that were asked for
+
         class Handler(socketserver.BaseRequestHandler):
             def handle(self):
+                connected.add(self.request)
                 self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 try:
                     while True:
-                        transaction, _, _, unit, _, address, words = struct.unpack(
+                        transaction, _, _, unit, function, address, words = struct.unpack(
                             ">HHHBBHH", exactly(self.request, 12))
+                        functions.add(function)
                         for i, part in enumerate(answer(transaction, unit, address, words)):
                             if part is None:
                                 return
@@ -65,6 +71,7 @@ class ModbusDevice:
                             self.request.sendall(part)
                 except OSError:
                     pass
+                connected.discard(self.request)
 
         class Server(socketserver.ThreadingTCPServer):
             daemon_threads = True
@@ -72,6 +79,12 @@ class ModbusDevice:
         self.server = Server(("127.0.0.1", 0), Handler)
         self.port = self.server.server_address[1]
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+    def drop(self):
+        """Ends every connection."""
+        for connection in list(self.connected):
+            with contextlib.suppress(OSError):
+                connection.shutdown(socket.SHUT_RDWR)
 
 
 def frame(transaction, unit, pdu, protocol=0, length=None):
@@ -191,3 +204,23 @@ def store_faults(folder, name="store.db"):
         db.close()
         shutil.rmtree(copy)
     return [] if found == ["ok"] else found
+
+
+def preloaded(library, **more):
+    """The environment of a daemon that runs with a library of ours in front."""
+    options = os.environ.get("ASAN_OPTIONS", "")  # a daemon built with it wants to be the first
+    return {**os.environ, **more, "LD_PRELOAD": library, "ASAN_OPTIONS": f"verify_asan_link_order=0:{options}".strip(":")}
+
+
+def status_kb(pid, name):
+    """A size of the process, such as VmRSS, in kB."""
+    with open(f"/proc/{pid}/status", encoding="ascii") as file:
+        return next(int(line.split()[1]) for line in file if line.startswith(name + ":"))
+
+
+def resident_kb(pid):
+    return status_kb(pid, "VmRSS")
+
+
+def descriptors(pid):
+    return len(os.listdir(f"/proc/{pid}/fd"))

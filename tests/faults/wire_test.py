@@ -137,6 +137,9 @@ def main():
                 last = daemon.get(f"/v1/probes/{name}")["last_reading"]
                 if last is not None and last["do_mg_l"] is not None:
                     problems.append(f"{name}: a reading was taken: {last}")
+            asked = set().union(*(device.functions for device in (healthy, *devices.values())))
+            if not asked <= {1, 2, 3, 4}:
+                problems.append(f"the daemon did not only read: functions {asked}")
             with healthy.lock:
                 polled = healthy.count.get(1, 0)
             if polled < 0.5 * waited / 0.2:

@@ -21,7 +21,7 @@ struct Answering : Estate {
     Answering() {
         start();
         readers.emplace(folder / "s.db", 2);
-        backend.emplace("1", *writer, *readers, clock, folder / "s.db", events, commits);
+        backend.emplace("1", *writer, *readers, clock, folder / "s.db", events, commits, log);
         backend->use({board, keeper, nullptr, {}, nullptr, {}});
     }
     ~Answering() { backend->use({}); }

@@ -86,13 +86,16 @@ TEST_CASE("a membrane goes where its instrument goes, and does not age in the wo
     CHECK(lives[1].site == "works");
 }
 
-TEST_CASE("an instrument without a name takes its membrane with it when it is swapped, and the end is that day",
+TEST_CASE("an instrument that nobody named takes its membrane along when another is put in its place",
           "[service][membranes]") {
-    auto const lives = lives_of(kept({work(10.0), swap(40.0, "tank-1", ""), work(70.0)}), 130.0);
+    auto const came = GENERATE(std::string{"B"}, std::string{});
+    auto const lives = lives_of(kept({work(10.0), swap(40.0, "tank-1", came), work(60.0)}), 100.0);
     REQUIRE(lives.size() == 2);
+    CHECK(lives[0].serial.empty());
     CHECK(lives[0].ended == at_day(40.0));
-    CHECK(lives[0].days == Approx(30.0));
-    CHECK(lives[1].installed == at_day(70.0));
+    CHECK_FALSE(lives[0].ended_by);
+    CHECK(lives[1].serial == came);
+    CHECK(lives[1].installed == at_day(60.0));
     CHECK_FALSE(lives[1].ended);
 }
 

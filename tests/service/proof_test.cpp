@@ -234,6 +234,53 @@ TEST_CASE("a new membrane that is slow is not called fresh, but wrinkled", "[ser
     }
 }
 
+TEST_CASE("what is neither plainly slow nor plainly quick for a new membrane is decided after three days",
+          "[service][proof]") {
+    auto tickets = serviced();
+    tickets.consider(probe(), diagnosed(3.1));
+    auto const [t90_s, state] = GENERATE(std::pair{62.0, State::open}, std::pair{55.0, State::verified});
+    CAPTURE(t90_s);
+    tickets.consider(probe(), after(4.0, t90_s));
+    CHECK(state_of(tickets) == State::serviced);
+    tickets.consider(probe(), after(6.1, t90_s));
+    CHECK(state_of(tickets) == state);
+}
+
+TEST_CASE("a new membrane that is slow keeps its ticket though diagnosis takes it as fresh",
+          "[service][proof]") {
+    auto tickets = serviced();
+    tickets.consider(probe(), diagnosed(3.1));
+    tickets.consider(probe(), after(4.0, 80.0));
+    REQUIRE(state_of(tickets) == State::open);
+    CHECK(tickets.consider(probe(), after(4.1, 80.0)).empty());
+    SECTION("until later tests find it quick") {
+        tickets.consider(probe(), after(9.0, 43.0));
+        CHECK(state_of(tickets) == State::withdrawn);
+    }
+    SECTION("or until it is worked on again") {
+        tickets.record(work(5.0));
+        CHECK(state_of(tickets) == State::serviced);
+        tickets.consider(probe(), after(6.0, 43.0));
+        CHECK(state_of(tickets) == State::verified);
+    }
+}
+
+TEST_CASE("a new membrane that flutters is not called restored while it may settle", "[service][proof]") {
+    auto tickets = serviced();
+    tickets.consider(probe(), diagnosed(3.1));
+    auto now = after(4.0, 42.0);
+    SECTION("moving") {
+        now.fluctuation->ratio = 4.0;
+    }
+    SECTION("not known yet") {
+        now.fluctuation.reset();
+    }
+    tickets.consider(probe(), now);
+    CHECK(state_of(tickets) == State::serviced);
+    tickets.consider(probe(), after(5.0, 42.0));
+    CHECK(state_of(tickets) == State::verified);
+}
+
 TEST_CASE("a wipe that leaves the probe slow asks for a new membrane", "[service][proof]") {
     auto tickets = serviced(Work::membrane_wipe);
     tickets.consider(probe(), tested(diagnosed(6.5, {slow(1.0)}), 6.4, 92.0));
@@ -302,6 +349,12 @@ TEST_CASE(
         tickets.consider(probe(), waiting);
         CHECK(state_of(tickets) == State::open);
         CHECK_THAT(last_note(tickets), Catch::Contains("calibrate it in air"));
+        // Diagnosis waits no longer; the ticket does, for people.
+        CHECK(tickets.consider(probe(), after(10.5, 41.0)).empty());
+        CHECK(state_of(tickets) == State::open);
+        tickets.record(work(11.0, Work::air_calibration));
+        tickets.consider(probe(), after(12.0, 41.0));
+        CHECK(state_of(tickets) == State::verified);
     }
     SECTION("other work in between puts nothing off") {
         tickets.record(work(8.0, Work::membrane_wipe));

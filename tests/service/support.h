@@ -56,13 +56,19 @@ inline Diagnosis diagnosed(double day, std::vector<Finding> findings = {}) {
     return d;
 }
 
-// With a response test of `tested_day` that says `t90_s`.
+// With a response test of `tested_day` that says `t90_s`, and no more movement than when fresh.
 inline Diagnosis tested(Diagnosis d, double tested_day, double t90_s = 41.0) {
     diagnosis::T90 t;
     t.value_s = t90_s;
+    t.low_s = 0.9 * t90_s;
+    t.high_s = 1.1 * t90_s;
     t.ratio = t90_s / 41.0;
     t.at = at_day(tested_day);
     d.t90 = t;
+    diagnosis::Fluctuation f;
+    f.ratio = 1.0;
+    f.at = d.at;
+    d.fluctuation = f;
     return d;
 }
 

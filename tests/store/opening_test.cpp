@@ -218,7 +218,7 @@ TEST_CASE("a reader refuses what is not there, not yet up to date, or no store",
     make_file(folder / "empty.db", "PRAGMA application_id = 7");
     CHECK(Reader::open(folder / "empty.db").error().fault == Fault::older);
     make_file(folder / "other.db", "CREATE TABLE songs (title TEXT)");
-    CHECK(Store::open(folder / "other.db").error().fault == Fault::corrupt);
+    CHECK(Store::open(folder / "other.db").error().fault == Fault::foreign);
     std::ofstream{folder / "text.db"} << std::string(5000, 'x');
     CHECK(Store::open(folder / "text.db").error().fault == Fault::corrupt);
     auto const nowhere = Store::open(folder / "no/such/folder.db");
