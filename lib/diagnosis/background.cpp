@@ -14,6 +14,8 @@ constexpr std::size_t fewest_declared = 4;
 // Guesses.
 constexpr double leap_lasts_days = 6.0;
 constexpr double least_leap = 0.08;
+// And more than this, within hours, neither of them does. A guess.
+constexpr double least_break = 0.25;
 // Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
 constexpr std::size_t fewest_found = 8;
 // No residue reads this much; water that stays here without aeration is not free of oxygen.
@@ -101,7 +103,9 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     }
     double const low = levels.at(0.05), middle = levels.at(0.25), upper = levels.at(0.5);
     double const spread = upper - low;
-    if (spread > std::max(0.06, tolerance_)) {
+    // Below zero there is no oxygen that they could disagree about: the probe itself wanders.
+    bool const impossible = levels.at(0.75) < impossible_mg_l;
+    if (spread > std::max(0.06, tolerance_) && !impossible) {
         return std::nullopt;
     }
     Floor floor;
@@ -124,6 +128,17 @@ void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
     if (rise > std::max(least_leap, 0.5 * std::abs(newest->level))) {
         leapt_ms_ = now_ms;
     }
+}
+
+double BackgroundWatch::leap(std::int64_t now_ms) const {
+    auto const hours = [](double h) { return ms(3600.0 * h); };
+    auto const newest = levels_between(now_ms - hours(5.0), now_ms);
+    auto const before = levels_between(now_ms - hours(48.0), now_ms - hours(6.0));
+    if (newest.count < 3 || before.count < 2 * fewest_declared) {
+        return 0.0;
+    }
+    double const leap = newest.at(0.0) - before.at(0.9);
+    return leap > least_break ? leap : 0.0;
 }
 
 std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {
