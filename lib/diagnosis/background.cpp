@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -16,6 +17,10 @@ constexpr double leap_lasts_days = 6.0;
 constexpr double least_leap = 0.08;
 // And more than this, within hours, neither of them does. A guess.
 constexpr double least_break = 0.25;
+// What is newest, and what was before it, of a break.
+constexpr std::int64_t hour_ms = 3'600'000;
+constexpr std::int64_t newest_span_ms = 5 * hour_ms, before_from_ms = 48 * hour_ms, before_to_ms = 6 * hour_ms;
+constexpr std::size_t fewest_newest = 3;
 // Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
 constexpr std::size_t fewest_found = 8;
 // No residue reads this much; water that stays here without aeration is not free of oxygen.
@@ -130,15 +135,18 @@ void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
     }
 }
 
+double BackgroundWatch::lowest(std::int64_t now_ms) const {
+    auto const newest = levels_between(now_ms - newest_span_ms, now_ms);
+    return newest.count < fewest_newest ? std::numeric_limits<double>::quiet_NaN() : newest.at(0.0);
+}
+
 double BackgroundWatch::leap(std::int64_t now_ms) const {
-    auto const hours = [](double h) { return ms(3600.0 * h); };
-    auto const newest = levels_between(now_ms - hours(5.0), now_ms);
-    auto const before = levels_between(now_ms - hours(48.0), now_ms - hours(6.0));
-    if (newest.count < 3 || before.count < 2 * fewest_declared) {
+    auto const before = levels_between(now_ms - before_from_ms, now_ms - before_to_ms);
+    if (before.count < 2 * fewest_declared) {
         return 0.0;
     }
-    double const leap = newest.at(0.0) - before.at(0.9);
-    return leap > least_break ? leap : 0.0;
+    double const leap = lowest(now_ms) - before.at(0.9);
+    return leap > least_break ? leap : 0.0;  // NaN, too
 }
 
 std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {

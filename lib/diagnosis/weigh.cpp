@@ -49,8 +49,7 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
 // lasts as long as the floor stays up.
 bool broken(ProbeState& state, std::int64_t now_ms) {
     if (tracker(state, Reason::membrane_damage).standing()) {
-        auto const floor = state.background.floor(now_ms);
-        return floor && floor->level > broken_floor_mg_l;
+        return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
     return state.background.leap(now_ms) > 0.0 && state.liveness.level_step() > far_step;
 }
