@@ -196,21 +196,6 @@ double LivenessWatch::level_leap() const {
     return highest / usual_high_;
 }
 
-double LivenessWatch::level_step() const {
-    constexpr std::size_t hours = 4, day = 24;
-    if (hourly_high_.size() < hours + day) {
-        return 0.0;
-    }
-    std::array<float, day> before{};
-    std::array<float, hours> newest{};
-    for (std::size_t i = 0; i < hours + day; ++i) {
-        (i < hours ? newest[i] : before[i - hours]) = hourly_high_.from_back(i);
-    }
-    std::sort(newest.begin(), newest.end());
-    std::sort(before.begin(), before.end());
-    return static_cast<double>(newest[hours / 2 - 1]) / static_cast<double>(before[day - 4]);
-}
-
 bool LivenessWatch::leaking(std::int64_t now_ms) const {
     return high_start_ms_ != 0 && now_ms - high_start_ms_ > 3 * hour;
 }

@@ -38,8 +38,6 @@ public:
     [[nodiscard]] bool leaking(std::int64_t now_ms) const;
     // The highest readings of the last hours over those of the days before; 0 until known.
     [[nodiscard]] double level_leap() const;
-    // Likewise, but what is typical of the last four hours over what was high in the day before them.
-    [[nodiscard]] double level_step() const;
     [[nodiscard]] std::int64_t high_since_ms() const { return high_start_ms_; }
 
 private:

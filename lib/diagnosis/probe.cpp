@@ -222,6 +222,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
         state.liveness.interrupt();
     } else {
         state.liveness.take(view);
+        state.height.take(view);
     }
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {

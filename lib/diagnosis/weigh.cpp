@@ -51,7 +51,7 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     if (tracker(state, Reason::membrane_damage).standing()) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
-    return state.background.leap(now_ms) > 0.0 && state.liveness.level_step() > far_step;
+    return state.background.leap(now_ms) > 0.0 && state.height.step() > far_step;
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
@@ -138,6 +138,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     state.trend.settle(now_ms);
     state.fluctuation.close_hour(now_ms, state.liveness.resolution());
     state.liveness.close_hour(now_ms);
+    state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
 
     weigh_slowness(state, setup, now_ms);
