@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -14,6 +15,12 @@ constexpr std::size_t fewest_declared = 4;
 // Guesses.
 constexpr double leap_lasts_days = 6.0;
 constexpr double least_leap = 0.08;
+// And more than this, within hours, neither of them does. A guess.
+constexpr double least_break = 0.25;
+// What is newest, and what was before it, of a break.
+constexpr std::int64_t hour_ms = 3'600'000;
+constexpr std::int64_t newest_span_ms = 5 * hour_ms, before_from_ms = 48 * hour_ms, before_to_ms = 6 * hour_ms;
+constexpr std::size_t fewest_newest = 3;
 // Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
 constexpr std::size_t fewest_found = 8;
 // No residue reads this much; water that stays here without aeration is not free of oxygen.
@@ -101,7 +108,9 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     }
     double const low = levels.at(0.05), middle = levels.at(0.25), upper = levels.at(0.5);
     double const spread = upper - low;
-    if (spread > std::max(0.06, tolerance_)) {
+    // Below zero there is no oxygen that they could disagree about: the probe itself wanders.
+    bool const impossible = levels.at(0.75) < impossible_mg_l;
+    if (spread > std::max(0.06, tolerance_) && !impossible) {
         return std::nullopt;
     }
     Floor floor;
@@ -124,6 +133,20 @@ void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
     if (rise > std::max(least_leap, 0.5 * std::abs(newest->level))) {
         leapt_ms_ = now_ms;
     }
+}
+
+double BackgroundWatch::lowest(std::int64_t now_ms) const {
+    auto const newest = levels_between(now_ms - newest_span_ms, now_ms);
+    return newest.count < fewest_newest ? std::numeric_limits<double>::quiet_NaN() : newest.at(0.0);
+}
+
+double BackgroundWatch::leap(std::int64_t now_ms) const {
+    auto const before = levels_between(now_ms - before_from_ms, now_ms - before_to_ms);
+    if (before.count < 2 * fewest_declared) {
+        return 0.0;
+    }
+    double const leap = lowest(now_ms) - before.at(0.9);
+    return leap > least_break ? leap : 0.0;  // NaN, too
 }
 
 std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {

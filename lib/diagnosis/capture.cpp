@@ -3,10 +3,8 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
-#include <tuple>
 
 #include "electrode/first_order.h"
-#include "electrode/membrane.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -33,17 +31,20 @@ constexpr std::uint32_t a_habit = 3;
 constexpr double habitual_part = 0.1;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
-// How long water and air take to displace each other at a membrane, and how well that is known. Guesses.
-constexpr double flush_s = 4.0, flush_error_s = 3.0;
 // Further from the truth than this a reading in air is of no use, percent. Most of it is alike in all blasts
 // of a probe: what has changed since the first ones is known far better.
 constexpr double worst_air_error = 8.0;
-// A blast must have gone this part of the way that the fall after it came from, or it was not seen whole.
-constexpr double least_held = 0.8;
-// And of a response too quick to be measured, this part of the way from the water to air.
-constexpr double least_way = 0.3;
-// How well the time constant is known of a response that is too quick to be measured. A guess.
-constexpr double quick_ln_error = 0.4;
+// Of the height that the tail comes from, what the readings must show while the blast lasts.
+constexpr double least_held = 0.05;
+// So many readings of a bit within a blast tell its length.
+constexpr double fewest_in_blast = 4.0;
+// Where none does, so many blasts teach it, that go this part of saturation or more.
+constexpr std::uint32_t enough_lengths = 12;
+constexpr double least_way = 0.1;
+// A timer's blasts do not differ by more than this part; so many in a row that do are another timer's.
+// Guesses.
+constexpr double blasts_alike = 0.45;
+constexpr std::uint32_t enough_unlike = 8;
 
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
@@ -268,88 +269,61 @@ BlastSeen Capture::judge_blast(Known const& known) {
     return seen;
 }
 
-namespace {
-
-// How far a probe whose tail has `tau_s` has gone when air has been at it for `s` seconds.
-double reached_after(double s, double tau_s, double membrane_probability) {
-    double const first = electrode::first_order_response(s, tau_s);
-    double const membrane = electrode::membrane_response(s * electrode::membrane_tail / tau_s);
-    return membrane_probability * membrane + (1.0 - membrane_probability) * first;
+// The ends of one blast are known to a poll, those of many that a timer makes alike far better. NaN: not
+// alike. `most`: so many teach it.
+double Capture::usual_length(double length_s, double weight, std::uint32_t most) {
+    bool const alike = lengths_ == 0 || std::abs(length_s - length_s_) < blasts_alike * length_s_;
+    unlike_ = alike ? 0 : unlike_ + 1;
+    if (unlike_ >= enough_unlike) {
+        lengths_ = unlike_ = 0;
+        lengths_weight_ = 0.0;
+    }
+    if (!alike) {
+        return nan;
+    }
+    if (lengths_ < most) {
+        ++lengths_;
+        lengths_weight_ += weight;
+        length_s_ += (length_s - length_s_) * weight / lengths_weight_;
+    }
+    return length_s_;
 }
 
-}  // namespace
-
-// The height that a step into air would settle at, by least squares of the readings during it against what a
-// probe with this tail shows that long after air reached it.
-double Capture::settled_height(Fall const& fall, double flush_time_s, double tau_s, double p) const {
-    double sum = 0.0, weight = 0.0;
-    // The step began somewhere between two readings.
-    auto const from_ms = fall.begin_ms + (fall.first_ms - fall.begin_ms) / 2;
-    for (std::size_t i = 0; i < samples_.size(); ++i) {
-        auto const& s = samples_[i];
-        if (s.time_ms > fall.begin_ms && s.time_ms <= fall.end_ms) {
-            double const reached = reached_after(s_between(from_ms, s.time_ms) - flush_time_s, tau_s, p);
-            sum += reached * (static_cast<double>(s.value) - fall.base);
-            weight += reached * reached;
-        }
+// The reading in air, had it settled, over saturation. After a long lift it has. Of a blast the area tells
+// it: height times length, whatever lags. Where no bit tells the length, or one that is read too seldom, the
+// blasts of a timer are as long as those were that were seen first, when the probe was right: what has
+// changed since is known all the same.
+Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known) {
+    AirLevel const unknown{nan, nan};
+    double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
+    double const percent = 100.0 / fall_.saturation;
+    bool const blast = fall_.source == TestSource::cleaning || !fall_.declared;
+    if (!blast) {
+        bool const settled = fit.set_aside.empty() && length_s > 3.0 * known.t90_guess_s;
+        return settled ? AirLevel{percent * (fall_.base + fit.held), 1.0} : unknown;
     }
-    return weight > 0.3 ? sum / weight : nan;
-}
-
-// An undeclared step began before the first reading that shows it, in a tenth of the way.
-Capture::Fall Capture::with_begin_found(Fall fall, double height, double tau_s) const {
-    std::int64_t before_ms = fall.begin_ms;
-    for (std::size_t i = 0; i < samples_.size(); ++i) {
-        auto const& s = samples_[i];
-        if (s.time_ms <= fall.begin_ms) {
-            continue;
-        }
-        if ((static_cast<double>(s.value) - fall.base) / height > 0.1) {
-            fall.first_ms = s.time_ms - ms(0.1 * tau_s);
-            fall.begin_ms = before_ms - ms(0.1 * tau_s);
-            break;
-        }
-        before_ms = s.time_ms;
+    // A transmitter that freezes meanwhile shows the water.
+    bool const frozen = known.frozen || !(fit.held / fit.step > least_held);
+    if (frozen || !(fit.set_aside.empty() || fit.quicker_than_readings)) {
+        return unknown;
     }
-    return fall;
-}
-
-// The reading in air, over saturation, had it settled. What a short step leaves open - the flush, the moment
-// it began, the kind of response - is its error. Of a response that is over within a reading or two only a
-// guess of its time constant is needed, and known.
-std::pair<double, double> Capture::air_level(Fall const& seen, ResponseFit const& fit,
-                                             Known const& known) const {
-    bool const quick = !fit.set_aside.empty() && fit.quicker_than_readings && seen.declared;
-    if (!quick && (!fit.set_aside.empty() || std::isnan(fit.held) || fit.held / fit.step < least_held)) {
-        return {nan, nan};
+    double const way = fall_.saturation - fall_.base;
+    double const every_s = s_between(fall_.begin_ms, fall_.first_ms);
+    bool const told = fall_.declared && every_s * fewest_in_blast < length_s;
+    // Near saturation the way is no measure of a length; what the blast then reads is, of whether it is
+    // alike.
+    bool const teaches = lengths_ < enough_lengths && std::abs(way) > least_way * fall_.saturation;
+    double const level = (fall_.base + fit.area / length_s_) / fall_.saturation;
+    if (!told && lengths_ == 0 && !teaches) {
+        return unknown;
     }
-    // Both kinds of response, whichever is the likelier by now: a level that moves with this belief would
-    // look like a drift of the span.
-    double const p = 0.5;
-    double const tau_s = quick ? known.t90_guess_s / electrode::first_order_t90_over_tau : fit.tau_s;
-    double const ln_error = quick ? quick_ln_error : fit.ln_error;
-    auto const fall = seen.declared ? seen : with_begin_found(seen, fit.step, tau_s);
-    double const moment_s = std::hypot(flush_error_s, 0.3 * s_between(fall.begin_ms, fall.first_ms));
-    auto const height = [&](double flush, double tau, double kind) {
-        return settled_height(fall, flush, tau, kind);
-    };
-    double const rise = height(flush_s, tau_s, p);
-    // A transmitter that freezes meanwhile, or a blast that does not reach the membrane, shows the water.
-    double const way = fall.saturation - fall.base;
-    if (quick && rise * way < least_way * way * way) {
-        return {nan, nan};
-    }
-    double const by_moment =
-        0.5 * (height(flush_s + moment_s, tau_s, p) - height(flush_s - moment_s, tau_s, p));
-    double const by_tau = height(flush_s, tau_s * (1.0 + ln_error), p) - rise;
-    double const by_kind =
-        (height(flush_s, tau_s, 1.0) - height(flush_s, tau_s, 0.0)) * std::sqrt(p * (1.0 - p));
-    double const error_mg_l = std::hypot(by_moment, std::hypot(by_tau, by_kind));
-    double const error = std::hypot(1.0, 100.0 * error_mg_l / fall.saturation);
-    if (!(error < worst_air_error)) {  // NaN, too
-        return {nan, nan};
-    }
-    return {100.0 * (fall.base + rise) / fall.saturation, error};
+    double const step_s = told      ? usual_length(length_s, 1.0, 200)
+                          : teaches ? usual_length(fit.area / way, way * way, enough_lengths)
+                                    : usual_length(length_s_ * level, 0.0, enough_lengths);
+    double const by_length = told ? 0.3 * every_s * fit.area / (step_s * step_s) : 0.0;
+    double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / step_s, by_length));
+    // NaN, too.
+    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error} : unknown;
 }
 
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
@@ -374,9 +348,9 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
         candidate.fit.set_aside.empty()) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";
     }
-    constexpr std::pair nothing{nan, nan};
-    std::tie(candidate.air_percent, candidate.air_error) =
-        fall_.by_hand ? nothing : air_level(fall_, candidate.fit, known);
+    auto const air = fall_.by_hand ? AirLevel{nan, nan} : air_level(candidate.fit, known);
+    candidate.air_percent = air.percent;
+    candidate.air_error = air.error;
     return candidate;
 }
 

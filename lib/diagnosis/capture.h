@@ -55,6 +55,7 @@ public:
         double t90_guess_s = 60.0;
         double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator
         double noise = 0.01;                         // standard deviation of a reading
+        bool frozen = false;                         // the output, while the probe is cleaned
     };
     struct Outcome {
         std::optional<Candidate> test;
@@ -117,10 +118,11 @@ private:
     [[nodiscard]] bool edge_is_over(Edge const& edge, View const& view) const;
     [[nodiscard]] double median_before(std::int64_t time_ms, double span_s) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
-    [[nodiscard]] double settled_height(Fall const& fall, double flush_time_s, double tau_s, double p) const;
-    [[nodiscard]] Fall with_begin_found(Fall fall, double height, double tau_s) const;
-    [[nodiscard]] std::pair<double, double> air_level(Fall const& seen, ResponseFit const& fit,
-                                                      Known const& known) const;
+    double usual_length(double length_s, double weight, std::uint32_t most);
+    struct AirLevel {
+        double percent, error;  // NaN where the exposure does not tell it
+    };
+    [[nodiscard]] AirLevel air_level(ResponseFit const& fit, Known const& known);
 
     Samples samples_;
     Fall fall_;
@@ -137,6 +139,10 @@ private:
     double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
     std::uint32_t reaches_ = 0;  // blasts that taught it
     std::uint32_t lifts_ = 0;    // exposures found in the readings that reached air
+    double length_s_ = 0.0;      // of this cleaner's blasts, their mean
+    double lengths_weight_ = 0.0;
+    std::uint32_t lengths_ = 0;  // blasts that taught it
+    std::uint32_t unlike_ = 0;   // newest blasts, in a row, that were of another length
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;

@@ -78,6 +78,14 @@ std::string damage_text(ProbeState const& state) {
         return fmt::format("Since {} it reads far above anything this water showed before",
                            minute_of(state.liveness.high_since_ms()));
     }
+    auto const now = state.background.floor(state.last_ms);
+    if (state.fluctuation.leapt_ms() == 0 && now && now->level > 0.2) {
+        return fmt::format(
+            "On {} its lowest and its highest readings leapt up together within hours, as through a hole; "
+            "where "
+            "the water holds no oxygen it has read {:.2f} mg/L since",
+            minute_of(tracker(state, Reason::membrane_damage).over_ms()), now->level);
+    }
     if (state.fluctuation.leapt_ms() == 0) {
         return fmt::format(
             "On {} its reading began within hours to move far more than before; it does so no longer",

@@ -131,7 +131,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
                          setup.t90_s.value_or(0.0), state.coating);
     }
     if (against_air && !std::isnan(candidate.air_percent) && !settling) {
-        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error, fit.tau_s);
+        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
     }
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {
@@ -208,7 +208,8 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     auto const view = view_of(state, reading);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
-        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise()});
+        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise(),
+               state.habits.frozen_while_cleaning().value_or(false)});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
@@ -221,6 +222,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
         state.liveness.interrupt();
     } else {
         state.liveness.take(view);
+        state.height.take(view);
     }
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {

@@ -14,6 +14,7 @@
 #include "diagnosis/fluctuation.h"
 #include "diagnosis/habits.h"
 #include "diagnosis/handling.h"
+#include "diagnosis/height.h"
 #include "diagnosis/liveness.h"
 #include "diagnosis/service_watch.h"
 #include "diagnosis/setup.h"
@@ -45,6 +46,7 @@ struct ProbeState {
     FluctuationWatch fluctuation;
     SpanWatch span;
     LivenessWatch liveness;
+    HeightWatch height;
     HabitsWatch habits;
     ServiceWatch service;
     std::array<Tracker, reason_count> trackers{};

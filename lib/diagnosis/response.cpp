@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <numbers>
 
 #include "diagnosis/response_parts.h"
 #include "estimate/fit.h"
@@ -68,6 +69,52 @@ double onset_of(std::span<FitPoint const> points, double before_s, double baseli
     return tau_s * std::clamp(std::log(extrapolated / height), -1.0, 2.0);
 }
 
+// Water that moves does so for as long as a test lasts; a guess of how much of it a straight line leaves.
+constexpr double baseline_moves = 0.3;
+
+// Readings that come as far apart as the step is long see its area well or badly by chance, and a timer's
+// steps all alike: what readings every `every_s` make of a step that is rounded off by its time constant, or
+// at least by the flush of the water, as a part of the area (the first harmonic of sampling, root mean
+// square).
+double seen_by_chance(double every_s, double length_s, double tau_s) {
+    constexpr double flush_s = 4.0;
+    double const rounded = 2.0 * std::numbers::pi * std::max(tau_s, flush_s) / every_s;
+    return std::numbers::sqrt2 * std::min(1.0, every_s / (std::numbers::pi * length_s)) /
+           std::sqrt(1.0 + rounded * rounded);
+}
+
+// The area above a straight baseline, by trapezoids, and what the tail holds beyond the last point.
+void measure_area(std::span<FitPoint const> points, double before_s, double base, double slope,
+                  double tail_height, ResponseFit& fit) {
+    auto const height = [&](FitPoint const& p) { return p.value - base - slope * p.t_s; };
+    double longest_s = 0.0;
+    fit.area = 0.0;
+    for (std::size_t i = 1; i < points.size(); ++i) {
+        if (points[i].t_s > before_s) {
+            double const between_s = points[i].t_s - points[i - 1].t_s;
+            fit.area += 0.5 * (height(points[i - 1]) + height(points[i])) * between_s;
+            longest_s = std::max(longest_s, between_s);
+        }
+    }
+    fit.area += tail_height * fit.tau_s;
+    double const width_s = 3.0 * fit.tau_s - before_s;
+    fit.area_error = std::max(fit.residual, water_moves * std::abs(fit.step)) *
+                     std::hypot(std::sqrt(width_s * longest_s), baseline_moves * width_s);
+    // A tail that is hardly told from a slope of the water leaves the area as open.
+    fit.area_error = std::hypot(
+        fit.area_error, fit.area * std::hypot(seen_by_chance(longest_s, -before_s, fit.tau_s), fit.ln_error));
+}
+
+// Of a response that is over before two readings tell its tail, only its area is of use.
+void measure_quick(std::span<FitPoint const> points, double before_s, Tail const& tail, ResponseFit& fit) {
+    double const last_s = points.back().t_s;
+    double const after = median_where(points, 0.5 * last_s, last_s);
+    double const slope = (after - tail.base) / (0.75 * last_s - 1.5 * before_s);
+    fit.step = tail.height;
+    fit.held = median_where(points, before_s, 0.0) - tail.base;
+    measure_area(points, before_s, after - 0.75 * last_s * slope, slope, 0.0, fit);
+}
+
 }  // namespace
 
 ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise) {
@@ -91,6 +138,7 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
     if (used.count < 8 || within < 2) {
         auto fit = refused("too few readings within the response");
         fit.quicker_than_readings = used.count >= 8 && std::abs(tail->height) > 12.0 * noise;
+        measure_quick(points, before_s, *tail, fit);
         return fit;
     }
     // y = c + s t, and past the step also A exp(-(t - start) / tau)
@@ -130,6 +178,8 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
     fit.ln_error = honest(fitted.standard_errors[3], fitted.sigma, noise, fit.step);
     fit.held = median_where(points, std::max(before_s, -fit.tau_s), 0.0) - baseline;
     fit.onset_s = onset_of(points, before_s, baseline, fit.tau_s, start_s, fitted.parameters[2]);
+    measure_area(points, before_s, baseline, fitted.parameters[1],
+                 fitted.parameters[2] * std::exp((start_s - points.back().t_s) / fit.tau_s), fit);
     if (!fitted.converged) {
         fit.set_aside = "the fit did not converge";
     } else if (std::abs(fit.step) < 6.0 * fit.residual) {

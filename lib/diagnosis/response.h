@@ -26,9 +26,13 @@ struct ResponseFit {
     double onset_s = 0.0;
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.0;
-    double step = 0.0;      // height of the step, in the readings' unit
-    double held = 0.0;      // typical height over its last time constant; NaN where nothing was read
-    double residual = 0.0;  // standard deviation of what the model leaves
+    double step = 0.0;  // height of the step, in the readings' unit
+    double held = 0.0;  // typical height over its last time constant; NaN where nothing was read
+    // Of a fall: what the readings show above their baseline from the begin of the step until they are back,
+    // in the readings' unit times seconds, and its standard error. Whatever lags in a probe, and flushes at
+    // it, moves this area but leaves its size: it is the step's height times its length.
+    double area = 0.0, area_error = 0.0;
+    double residual = 0.0;               // standard deviation of what the model leaves
     bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
     std::string_view set_aside;          // why the fit is not to be believed; empty if it is
 };

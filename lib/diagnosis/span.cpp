@@ -23,11 +23,9 @@ constexpr double blast_error = 1.5;
 // How far a probe is from right when it is first seen, and just after a calibration: standard deviations in
 // percent. Guesses.
 constexpr double first_spread = 2.0, calibrated_spread = 0.7;
-// What a change of the level since the first exposures may owe to other causes than the span. A guess.
-constexpr double change_error = 0.5;
-// Of the error of one exposure, what a change of the time constant by its e-th part makes of it: about so
-// much for blasts of two time constants, whichever the kind of response.
-constexpr double by_slowness = 2.0;
+// What a change of the level since the first exposures may owe to other causes than the span, as a part of
+// what one exposure may be off. A guess.
+constexpr double change_part = 0.25;
 // A slope of so many standard deviations is a drift. One in 700 where there is none.
 constexpr double plain_drift = 3.0;
 // How often a probe is wrong from the first, and by how much then, percent. Guesses.
@@ -56,22 +54,11 @@ SpanWatch::Common SpanWatch::share_of(double off, double of_blasts, double of_pr
             std::exp(-0.5 * square(off) / both) / std::sqrt(both)};
 }
 
-void SpanWatch::follow_tau(double tau_s) {
-    if (!(tau_s > 0.0)) {
-        return;
-    }
-    double const ln_tau = std::log(tau_s);
-    ++taus_;
-    ln_tau_ += (ln_tau - ln_tau_) / static_cast<double>(std::min<std::size_t>(taus_, 6));
-    first_ln_tau_ = taus_ <= first_exposures ? ln_tau_ : first_ln_tau_;
-}
-
 void SpanWatch::pass(LevelAndDrift& drift, double days) {
     drift.wander(0, 1, days, level_noise, slope_noise);
 }
 
-void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, double tau_s) {
-    follow_tau(tau_s);
+void SpanWatch::exposure(std::int64_t time_ms, double percent, double error) {
     if (!exposures_.empty()) {
         pass(drift_, static_cast<double>(time_ms - exposures_.back().time_ms) / day_ms);
     }
@@ -95,8 +82,8 @@ void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, dou
 void SpanWatch::begin_anew() {
     exposures_.clear();
     drift_ = {};
-    seen_ = taus_ = 0;
-    first_percent_ = common_error_ = first_ln_tau_ = ln_tau_ = 0.0;
+    seen_ = 0;
+    first_percent_ = common_error_ = 0.0;
 }
 
 void SpanWatch::handled(Handling const& handling) {
@@ -165,8 +152,7 @@ SpanWatch::Common SpanWatch::common() const {
     both.percent = p * right.percent + (1.0 - p) * wrong.percent;
     double const variance = p * (square(right.error) + square(right.percent - both.percent)) +
                             (1.0 - p) * (square(wrong.error) + square(wrong.percent - both.percent));
-    double const slowed = by_slowness * std::abs(ln_tau_ - first_ln_tau_) * now.mean_error;
-    both.error = std::hypot(std::sqrt(variance), std::hypot(change_error, slowed));
+    both.error = std::hypot(std::sqrt(variance), change_part * now.mean_error);
     return both;
 }
 

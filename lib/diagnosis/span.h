@@ -34,9 +34,7 @@ public:
     static constexpr double ahead_days = 2.0;
 
     // `percent`, `error`: where a reading in air would settle, over saturation, and its standard deviation.
-    // `tau_s`: the probe's time constant then; 0 where it was not measured. A probe that has slowed since the
-    // first exposures makes short ones no measure of a change.
-    void exposure(std::int64_t time_ms, double percent, double error, double tau_s);
+    void exposure(std::int64_t time_ms, double percent, double error);
     void handled(Handling const& handling);
 
     // Blasts are short and wet: what they read in air is off by an amount that stays, but moves with the
@@ -69,7 +67,6 @@ private:
     [[nodiscard]] static Common share_of(double off, double of_blasts, double of_probe);
     // What all exposures have in common that is not the probe's, as the first ones tell it.
     [[nodiscard]] Common common() const;
-    void follow_tau(double tau_s);
     static void pass(LevelAndDrift& drift, double days);
     void begin_anew();
 
@@ -78,9 +75,6 @@ private:
     std::size_t seen_ = 0;        // exposures since the measure was set anew
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
     double common_error_ = 0.0;   // what may be wrong with them all alike
-    double first_ln_tau_ = 0.0;   // of the time constant, mean of the first exposures
-    double ln_tau_ = 0.0;         // and now, smoothed
-    std::size_t taus_ = 0;        // that were measured
     ReferenceKnown reference_{};
     std::int64_t calibrated_ms_ = 0;
     std::int64_t membrane_ms_ = 0;

@@ -15,6 +15,10 @@ constexpr std::int64_t hour_ms = 3'600'000;
 // A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
 // guess.
 constexpr double far_leap = 4.0;
+// A step of the height of the readings that a load which changes, or more air, hardly makes within hours, and
+// the floor of a membrane with a hole. Guesses.
+constexpr double far_step = 1.25;
+constexpr double broken_floor_mg_l = 0.25;
 constexpr double seen_to_be = 0.99;  // of what is plain from the readings, not estimated
 
 Tracker& tracker(ProbeState& state, Reason reason) {
@@ -38,6 +42,16 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
         silence.since_ms == 0 ? 0.0 : static_cast<double>(now_ms - silence.counted_from_ms) / 60'000.0;
     bool const over = minutes >= setup.limits.no_reading_ticket_minutes;
     tracker(state, Reason::no_communication).take(now_ms, over ? seen_to_be : 0.0, {0.0, 0.0});
+}
+
+// The floor and the height of the reading have leapt together: a hole lets oxygen past the membrane and
+// residue in, while water that holds more when the air is on does not hold more without it. Once seen it
+// lasts as long as the floor stays up.
+bool broken(ProbeState& state, std::int64_t now_ms) {
+    if (tracker(state, Reason::membrane_damage).standing()) {
+        return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
+    }
+    return state.background.leap(now_ms) > 0.0 && state.height.step() > far_step;
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
@@ -66,8 +80,9 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt &&
                        (level_too || tracker(state, Reason::membrane_damage).standing() ||
                         (anyone && state.fluctuation.leapt() > far_leap));
+    bool const damaged = leaking || leapt || broken(state, now_ms);
     tracker(state, Reason::membrane_damage)
-        .take(now_ms, leaking || leapt ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
+        .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
 }
 
 void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
@@ -123,6 +138,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     state.trend.settle(now_ms);
     state.fluctuation.close_hour(now_ms, state.liveness.resolution());
     state.liveness.close_hour(now_ms);
+    state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
 
     weigh_slowness(state, setup, now_ms);
@@ -158,8 +174,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
 
     auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
     // One that has never read has nothing to verify: its silence says all.
-    bool const stale = (since_ms != 0 &&
-                        static_cast<double>(now_ms - since_ms) / 1000.0 > setup.limits.evidence_days * day_s) ||
+    bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
+                                             setup.limits.evidence_days * day_s) ||
                        unchecked_since_return(state);
     tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }

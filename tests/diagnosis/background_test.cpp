@@ -70,6 +70,41 @@ TEST_CASE("a large negative floor is a background too, for water cannot hold les
     CHECK(*finding->value == Approx(-0.8).margin(0.06));
 }
 
+TEST_CASE("a floor that wanders below zero is the probe's own, for there is no oxygen to disagree about",
+          "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, nothing);
+    auto& probe = bench.rig.probe(0);
+    for (int i = 0; i < 8 * 12; ++i) {
+        probe.offset = -1.2 + 0.4 * std::sin(i / 5.0);
+        bench.run(1.0);
+    }
+    CHECK(bench.stands(Reason::background));
+}
+
+TEST_CASE("floor and height that leap up together are a hole in the membrane, and either alone is not",
+          "[diagnosis][background]") {
+    struct Row {
+        double floor, high;
+        bool damaged;
+    };
+    auto const row = GENERATE(Row{0.6, 1.4, true}, Row{0.6, 1.0, false}, Row{0.0, 1.4, false});
+    bool const blasted_unsaid = GENERATE(false, true);  // which hides the height, as that of air
+    CAPTURE(row.floor, row.high, blasted_unsaid);
+    Bench bench;
+    cycle(bench.rig, nothing);
+    auto& probe = bench.rig.probe(0);
+    probe.blasted = blasted_unsaid;
+    probe.blasts_declared = false;
+    bench.run(24.0 * 4.0);
+    probe.gain = row.high;
+    probe.offset = row.floor;
+    bench.run(12.0);
+    CHECK(bench.stands(Reason::membrane_damage) == row.damaged);
+    bench.run(24.0 * 4.0);
+    CHECK(bench.stands(Reason::membrane_damage) == row.damaged);
+}
+
 TEST_CASE("plateaus that move with the load may be real oxygen, and say nothing of the probe",
           "[diagnosis][background]") {
     Bench bench;

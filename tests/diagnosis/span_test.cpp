@@ -57,6 +57,31 @@ TEST_CASE("a slow anode alone raises no span error", "[diagnosis][span]") {
     CHECK(bench.stands(Reason::slow_response));
 }
 
+TEST_CASE("blasts that a slow probe hardly follows tell its span all the same", "[diagnosis][span]") {
+    double const gain = GENERATE(1.0, 1.12);
+    bool const declared = GENERATE(true, false);
+    CAPTURE(gain, declared);
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(24.0 * 4.0);
+    if (!declared) {
+        probe.blasts_declared = false;
+        bench.run(24.0 * 4.0);
+    }
+    for (double const slower : {60.0, 80.0, 105.0, 130.0, 160.0}) {
+        probe.t90_s = slower;
+        bench.run(24.0 * 3.0);
+    }
+    // A blast shows half of the way now.
+    probe.gain = gain;
+    bench.run(24.0 * 6.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.span);
+    CHECK(d.span->value_percent == Approx(100.0 * gain).margin(3.0));
+    CHECK(bench.stands(Reason::span_error) == (gain != 1.0));
+}
+
 TEST_CASE("an air calibration sets the span right, and takes the error away", "[diagnosis][span]") {
     Bench bench;
     bench.rig.probe(0).gain = 1.15;

@@ -1,0 +1,47 @@
+#include "diagnosis/height.h"
+
+#include <algorithm>
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr std::int64_t minute_ms = 60'000;
+constexpr std::uint32_t fewest_minutes = 10;
+// A blast and its way back take some minutes of an hour. A guess: the twelfth part of it.
+constexpr std::uint32_t blast_part = 12;
+
+}  // namespace
+
+void HeightWatch::take(View const& view) {
+    auto const minute = view.time_ms / minute_ms;
+    if (view.exposed || minute == minute_ || count_ == minutes_.size()) {
+        return;
+    }
+    minute_ = minute;
+    minutes_[count_++] = static_cast<float>(view.value / view.saturation);
+}
+
+void HeightWatch::close_hour() {
+    if (count_ >= fewest_minutes) {
+        std::sort(minutes_.begin(), minutes_.begin() + count_);
+        hours_.push(minutes_[count_ - 1 - count_ / blast_part]);
+    }
+    count_ = 0;
+}
+
+double HeightWatch::step() const {
+    if (hours_.size() < newest + before) {
+        return 0.0;
+    }
+    std::array<float, newest> last{};
+    std::array<float, before> day{};
+    for (std::size_t i = 0; i < newest + before; ++i) {
+        (i < newest ? last[i] : day[i - newest]) = hours_.from_back(i);
+    }
+    std::sort(last.begin(), last.end());
+    std::sort(day.begin(), day.end());
+    auto const usual = static_cast<double>(day[before - 4]);
+    return usual > 0.0 ? static_cast<double>(last[newest / 2 - 1]) / usual : 0.0;
+}
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,32 @@
+// How high a probe usually reads within an hour, blasts that no bit declares left out: what leaps when oxygen
+// finds a way past the membrane.
+#pragma once
+
+#include <array>
+#include <cstdint>
+
+#include "diagnosis/capture.h"
+#include "diagnosis/samples.h"
+
+namespace probekeeper::diagnosis {
+
+class HeightWatch {
+public:
+    // Readings of a probe in the water, in order of time.
+    void take(View const& view);
+    // Once an hour.
+    void close_hour();
+
+    // What is typical of the last four hours over what was high in the day before them; 0 until known.
+    [[nodiscard]] double step() const;
+
+private:
+    static constexpr std::size_t newest = 4, before = 24;
+
+    Ring<float, newest + before> hours_;  // as a part of saturation
+    std::array<float, 60> minutes_{};     // of this hour, one reading of each
+    std::uint32_t count_ = 0;
+    std::int64_t minute_ = 0;
+};
+
+}  // namespace probekeeper::diagnosis
