@@ -29,8 +29,8 @@ article { border-top: 2px solid #000; padding-top: 2mm; margin-top: 4mm; }
 .chart text { font-size: 18px; } .id { white-space: nowrap; }
 .load { columns: 2; } .load li { list-style: none; break-inside: avoid; } li::marker { font-weight: bold; }
 table { border-collapse: collapse; width: 100%; font-size: 8.5pt; margin: 1mm 0 2mm; } th, td { border: 1px solid #000; padding: 1mm; text-align: left; vertical-align: top; }
-thead { display: table-header-group; } td.write { height: 9mm; min-width: 13mm; } td.wanted { border: 2.5px solid #000; } td.note { min-width: 24mm; }
-th small { display: block; font-weight: normal; font-size: 6.5pt; }
+thead { display: table-header-group; } td.write { height: 9mm; min-width: 11mm; } td.wanted { border: 2.5px solid #000; } td.note { min-width: 19mm; }
+.form th { font-size: 7pt; } th small { display: block; font-weight: normal; font-size: 6.5pt; }
 .cautions { border-left: 4px solid #000; padding: 0 0 0 3mm; margin: 1mm 0; font-size: 9pt; font-weight: bold; list-style: none; }
 .form { overflow-x: auto; }
 @media screen { body { padding: 3mm; } .form { margin-bottom: 4mm; } }
