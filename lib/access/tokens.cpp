@@ -7,10 +7,10 @@
 #include <algorithm>
 #include <array>
 #include <cerrno>
-#include <cstring>
 #include <fstream>
 #include <sstream>
 #include <stdexcept>
+#include <system_error>
 
 #include "access/secret.h"
 
@@ -66,7 +66,7 @@ std::string parse(std::string const& line, Token& token) {
 }
 
 [[noreturn]] void cannot_write(std::filesystem::path const& file) {
-    throw std::runtime_error{fmt::format("{} cannot be written: {}", file.string(), std::strerror(errno))};
+    throw std::runtime_error{fmt::format("{} cannot be written: {}", file.string(), std::generic_category().message(errno))};
 }
 
 std::string text_of(std::vector<Token> const& tokens) {

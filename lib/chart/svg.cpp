@@ -96,7 +96,9 @@ private:
     }
 
     void grid() {
-        for (double value = axis_.low; value < axis_.high + 0.5 * axis_.step; value += axis_.step) {
+        auto const steps = std::lround((axis_.high - axis_.low) / axis_.step);
+        for (long i = 0; i <= steps; ++i) {
+            double const value = axis_.low + static_cast<double>(i) * axis_.step;
             put("<path d=\"M{:.1f} {:.1f}H{:.1f}\" stroke=\"#ddd\"/>", left, y(value), width - right);
             put("<text x=\"{:.1f}\" y=\"{:.1f}\" text-anchor=\"end\">{}</text>", left - 6.0, y(value) + 4.0,
                 label(value, axis_.step));

@@ -8,7 +8,6 @@
 #include "document/diagnosis.h"
 #include "document/round.h"
 #include "live/lessons.h"
-#include "pipeline/setup_of.h"
 #include "rounds/keep.h"
 #include "service/membranes.h"
 
@@ -18,9 +17,9 @@ namespace {
 // A round is not planned further ahead than anybody looks for what it would take away.
 constexpr int weeks_looked_at = 8;
 
-std::vector<service::Ticket> tickets_of(store::Reader& reader, bool unfinished_only) {
+std::vector<service::Ticket> unfinished_tickets(store::Reader& reader) {
     store::TicketFilter filter;
-    filter.unfinished_only = unfinished_only;
+    filter.unfinished_only = true;
     std::vector<service::Ticket> tickets;
     store::PageRequest request{10'000, std::nullopt};
     do {
@@ -78,17 +77,12 @@ void leave_other_weeks(store::Reader& reader, rounds::Asked& asked) {
 
 }  // namespace
 
-store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet,
-                                            Timestamp now) try {
-    std::vector<service::KeptRecord> records;
-    for (auto const& site : fleet.sites) {
-        auto of_site = reader.site_records(site.id).value();
-        std::move(of_site.begin(), of_site.end(), std::back_inserter(records));
+store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet, Timestamp now) {
+    auto const history = read_history(reader, fleet);
+    if (!history) {
+        return history.error();
     }
-    auto const tickets = tickets_of(reader, /*unfinished_only=*/false);
-    service::Instruments const instruments{pipeline::configured_serials(fleet), records};
-    auto const lives = service::membrane_lives(records, instruments, positions_of(fleet), tickets, now);
-    auto const groups = service::life_statistics(lives);
+    auto const groups = service::life_statistics(lives_of(fleet, history.value(), now));
     LifeDays days;
     for (auto const& probe : fleet.probes) {
         auto const of_kind =
@@ -98,8 +92,6 @@ store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet 
         days[probe.id] = (of_kind != groups.end() ? *of_kind : groups.front()).weibull.mean();
     }
     return days;
-} catch (std::exception const& error) {
-    return store::Failure{store::Fault::io, error.what()};
 }
 
 store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet const& fleet,
@@ -108,7 +100,7 @@ store::Result<RoundSource> read_round_source(store::Reader& reader, fleet::Fleet
     auto& asked = source.asked;
     asked.week = week;
     asked.now = now;
-    asked.tickets = tickets_of(reader, /*unfinished_only=*/true);
+    asked.tickets = unfinished_tickets(reader);
     asked.last_visit = last_visits(reader, fleet);
     asked.expected = forecasts(reader);
     asked.out_of_use = reader.out_of_use().value();

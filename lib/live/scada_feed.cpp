@@ -22,8 +22,8 @@ std::optional<scada::Exception> see(Board const& board, Keeper& keeper, ScadaNum
 
 }  // namespace
 
-scada::Feed scada_feed(std::shared_ptr<Board> board, std::shared_ptr<Keeper> keeper, ScadaNumbers numbers,
-                       StampClock const& clock) {
+scada::Feed scada_feed(std::shared_ptr<Board> const& board, std::shared_ptr<Keeper> const& keeper,
+                       ScadaNumbers numbers, StampClock const& clock) {
     scada::Feed feed;
     auto const& settings = *board->fleet().scada;
     feed.allow_from = settings.allow_from;

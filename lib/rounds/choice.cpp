@@ -192,12 +192,15 @@ Choice::Choice(Week const& week) : week_{week}, kinds_{kinds_of(week)}, finder_{
     scale_ = std::max(1.0, sum / std::max<double>(1.0, static_cast<double>(week.visits.size())));
 }
 
-void Choice::offer(Plan const& plan) {
+std::vector<Choice::Offered> Choice::offer(Plan const& plan) {
+    std::vector<Offered> offered;
     for (std::size_t s = 0; s < plan.routes.size(); ++s) {
         if (!plan.routes[s].empty()) {
-            add(kinds_.kind_of[s], plan.routes[s], judge_shift(week_, s, plan.routes[s]).price);
+            auto const price = judge_shift(week_, s, plan.routes[s]).price;
+            offered.push_back({s, add(kinds_.kind_of[s], plan.routes[s], price)});
         }
     }
+    return offered;
 }
 
 std::size_t Choice::add(std::size_t kind, std::vector<int> visits, Price price) {
@@ -262,17 +265,13 @@ std::optional<Plan> Choice::choose(std::int64_t work, GoOn const& go_on) {
 std::optional<Plan> Choice::choose(Plan const& now, std::vector<char> const& freed, std::int64_t work,
                                    GoOn const& go_on) {
     forget_old();
-    offer(now);
+    auto const offered = offer(now);
     auto rest = all();
-    for (std::size_t s = 0; s < now.routes.size(); ++s) {
-        if (now.routes[s].empty()) {
-            continue;
-        }
-        auto const c = add(kinds_.kind_of[s], now.routes[s], judge_shift(week_, s, now.routes[s]).price);
-        if (freed[s] != 0) {
-            rest.hint.push_back(c);
+    for (auto const& [shift, column] : offered) {
+        if (freed[shift] != 0) {
+            rest.hint.push_back(column);
         } else {
-            fix(c, rest);
+            fix(column, rest);
         }
     }
     return dive(std::move(rest), work, go_on);

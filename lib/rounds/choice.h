@@ -23,7 +23,11 @@ class Choice {
 public:
     explicit Choice(Week const& week);
 
-    void offer(Plan const& plan);  // one that holds: its routes are columns from now on
+    struct Offered {
+        std::size_t shift = 0, column = 0;
+    };
+    // One that holds: its routes are columns from now on, those of shifts where anybody goes.
+    std::vector<Offered> offer(Plan const& plan);
 
     // A plan that holds, perhaps no better than one that was offered; empty: `go_on` said no.
     using GoOn = std::function<bool()>;

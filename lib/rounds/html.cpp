@@ -1,6 +1,8 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
+#include <array>
+#include <optional>
 #include <vector>
 
 #include "base/markup.h"
@@ -24,9 +26,11 @@ article { border-top: 2px solid #000; padding-top: 2mm; margin-top: 4mm; }
 .job { border: 1px solid #000; padding: 1.5mm 3mm; margin: 2mm 0; display: flow-root; }
 .mark { border: 1px solid #000; padding: 0 1.5mm; font-weight: bold; }
 .chart { float: right; width: 74mm; margin: 0 0 1mm 3mm; } .chart svg { width: 100%; height: auto; display: block; }
+.chart text { font-size: 18px; } .id { white-space: nowrap; }
 .load { columns: 2; } .load li { list-style: none; break-inside: avoid; } li::marker { font-weight: bold; }
 table { border-collapse: collapse; width: 100%; font-size: 8.5pt; margin: 1mm 0 2mm; } th, td { border: 1px solid #000; padding: 1mm; text-align: left; vertical-align: top; }
-thead { display: table-header-group; } td.write { height: 9mm; min-width: 14mm; }
+thead { display: table-header-group; } td.write { height: 9mm; min-width: 11mm; } td.wanted { border: 2.5px solid #000; } td.note { min-width: 19mm; }
+.form th { font-size: 7pt; } th small { display: block; font-weight: normal; font-size: 6.5pt; }
 .cautions { border-left: 4px solid #000; padding: 0 0 0 3mm; margin: 1mm 0; font-size: 9pt; font-weight: bold; list-style: none; }
 .form { overflow-x: auto; }
 @media screen { body { padding: 3mm; } .form { margin-bottom: 4mm; } }
@@ -49,6 +53,46 @@ std::string part_text(service::Part const& part) {
                        ml ? "electrolyte" : work_text(part.part), part.kind.empty() ? "" : " " + part.kind);
 }
 
+struct FormColumn {
+    std::string_view name;  // in the CSV
+    std::string_view title, unit;
+};
+constexpr std::array<FormColumn, 12> form_columns{{{"time", "time", ""},
+                                                   {"probe", "probe", ""},
+                                                   {"kind", "kind", ""},
+                                                   {"dry_zero_found_mg_l", "dry zero as found", "mg/L"},
+                                                   {"dry_zero_mg_l", "dry zero as left", "mg/L"},
+                                                   {"air_percent", "in air as found", "percent"},
+                                                   {"reference_mg_l", "reference meter", "mg/L"},
+                                                   {"probe_mg_l", "probe beside it", "mg/L"},
+                                                   {"pressure_hpa", "air pressure", "hPa"},
+                                                   {"serial", "serial", ""},
+                                                   {"by", "by", ""},
+                                                   {"note", "note", ""}}};
+
+// The row of a job that a dry zero is written in: where the electrodes are open, or where one is asked for.
+std::optional<std::size_t> dry_zero_row(RoundJob const& job, std::vector<service::Work> const& kinds) {
+    for (auto const kind : {service::Work::electrode_clean, service::Work::membrane_change}) {
+        auto const found = std::find(kinds.begin(), kinds.end(), kind);
+        if (found != kinds.end()) {
+            return static_cast<std::size_t>(found - kinds.begin());
+        }
+    }
+    bool const asked = std::find(job.work.begin(), job.work.end(), "dry_zero_check") != job.work.end();
+    return asked ? std::optional<std::size_t>{0} : std::nullopt;
+}
+
+bool is_wanted(std::string_view column, RoundJob const& job, std::vector<service::Work> const& kinds,
+               std::size_t row) {
+    if (column.starts_with("dry_zero")) {
+        return dry_zero_row(job, kinds) == row;
+    }
+    if (column == "reference_mg_l" || column == "probe_mg_l") {
+        return kinds[row] == service::Work::reference_check;
+    }
+    return kinds[row] == service::Work::air_calibration;
+}
+
 class Page {
 public:
     Page(Round const& round, HtmlSettings const& settings) : round_{round}, settings_{settings} {}
@@ -68,7 +112,7 @@ public:
             // Everybody has a sheet, who goes along too.
             for (auto const& own : only_of(round_, technician.technician).technicians) {
                 for (auto const& day : own.days) {
-                    add_day(own, day);
+                    add_day(own, day, /*first=*/&day == &own.days.front());
                 }
             }
         }
@@ -83,17 +127,21 @@ private:
         out_ += fmt::format(text, std::forward<Args>(args)...);
     }
 
-    void add_day(RoundTechnician const& technician, RoundDay const& day) {
+    void add_day(RoundTechnician const& technician, RoundDay const& day, bool first) {
         auto const zone = zone::Zone::find(technician.time_zone).value_or(zone::Zone::utc());
-        add("<section class=\"day\"><h1>{}, {}</h1>\n", escaped_markup(technician.name), day_text(day.date));
+        add("<section class=\"day\"><h1>{}, {} {}</h1>\n", escaped_markup(technician.name),
+            weekday_text(day.date), day_text(day.date));
         add("<p>Leave {}, back {}. Driving {:.0f} min, work {:.0f} min. Times are {}.{}</p>\n",
             clock(zone, day.depart), clock(zone, day.home), day.drive_minutes, day.work_minutes,
             escaped_markup(technician.time_zone),
             day.with.empty() ? ""
                              : fmt::format(" <b>Together with {}.</b>", escaped_markup(names_of(day.with))));
         add_way(zone, day);
-        if (day.lead.empty()) {
-            add_load(technician);
+        if (first && !technician.load.empty()) {
+            add_load("Load for the week", technician.load);
+        }
+        if (day.lead.empty() && !(first && technician.days.size() == 1)) {
+            add_load("Load for this day", load_of({day}));
         }
         auto const everywhere = cautions_everywhere(day);
         add("<div class=\"whole\"><h3>At every stop</h3>\n");
@@ -110,15 +158,8 @@ private:
         out_ += "</section>\n";
     }
 
-    // Their ids where the round does not name them: a round of one person alone.
     std::string names_of(std::vector<std::string> const& technicians) const {
-        std::vector<std::string> names;
-        for (auto const& id : technicians) {
-            auto const found = std::find_if(round_.technicians.begin(), round_.technicians.end(),
-                                            [&](RoundTechnician const& one) { return one.technician == id; });
-            names.push_back(found != round_.technicians.end() && !found->name.empty() ? found->name : id);
-        }
-        return fmt::format("{}", fmt::join(names, ", "));
+        return fmt::format("{}", fmt::join(rounds::names_of(round_, technicians), ", "));
     }
 
     // The day at a glance.
@@ -183,12 +224,12 @@ private:
         out_ += cautions.empty() ? "" : "</ul>\n";
     }
 
-    void add_load(RoundTechnician const& technician) {
-        out_ += "<div class=\"whole\"><h3>Load for the week</h3><ul class=\"load\">\n";
-        for (auto const& part : technician.load) {
+    void add_load(std::string_view title, std::vector<service::Part> const& load) {
+        add("<div class=\"whole\"><h3>{}</h3><ul class=\"load\">\n", title);
+        for (auto const& part : load) {
             add("<li>☐ {}</li>\n", escaped_markup(part_text(part)));
         }
-        out_ += technician.load.empty() ? "<li>no parts</li></ul></div>\n" : "</ul></div>\n";
+        out_ += load.empty() ? "<li>no parts</li></ul></div>\n" : "</ul></div>\n";
     }
 
     void add_stop(zone::Zone const& zone, std::size_t number, RoundStop const& stop,
@@ -216,10 +257,12 @@ private:
         auto const chart = settings_.chart ? settings_.chart(job.probe) : std::string{};
         add("<div class=\"job\">{}<h3>{} <small>{}{}</small> {}</h3>\n",
             chart.empty() ? "" : "<div class=\"chart\">" + chart + "</div>", escaped_markup(job.probe),
-            escaped_markup(job.location), job.serial.empty() ? "" : ", serial " + escaped_markup(job.serial),
+            escaped_markup(job.location),
+            job.serial.empty() ? "" : ", <span class=\"id\">serial " + escaped_markup(job.serial) + "</span>",
             job.pulled_forward ? "<span class=\"mark\">pulled forward</span>" : "");
         add("<p><b>Why now:</b> {}.{}</p>\n", escaped_markup(job.why_now),
-            job.ticket.empty() ? "" : " Ticket " + escaped_markup(job.ticket) + ".");
+            job.ticket.empty() ? ""
+                               : " <span class=\"id\">Ticket " + escaped_markup(job.ticket) + ".</span>");
         if (!job.evidence.empty()) {
             add("<p><b>Evidence:</b> {}</p>\n", escaped_markup(job.evidence));
         }
@@ -238,36 +281,40 @@ private:
         out_ += "</div>\n";
     }
 
-    // The columns, by their names, that the service CSV has; those to be written in are empty.
+    // Columns of the service CSV; those to be written in are empty, and what the work asks for has a heavy
+    // frame.
     void add_form(RoundTechnician const& technician, RoundDay const& day) {
         out_ +=
-            "<h3>Record what was done (same columns as the CSV form; a row without a time does not "
-            "count)</h3>"
+            "<h3>Record what was done</h3><p class=\"keep\">The columns are those of the CSV form. Heavy "
+            "frames: what "
+            "the work asks for. A row without a time does not count.</p>"
             "<div class=\"form\"><table><thead><tr>";
-        for (auto const* name :
-             {"time", "probe", "kind", "dry_zero_found_mg_l", "dry_zero_mg_l", "air_percent",
-              "reference_mg_l", "probe_mg_l", "pressure_hpa", "serial", "by", "note"}) {
-            std::string broken = name;  // may break at the underscores
-            for (std::size_t at = 0; (at = broken.find('_', at)) != std::string::npos; at += 6) {
-                broken.insert(at + 1, "<wbr>");
-            }
-            add("<th data-column=\"{}\">{}</th>", name, broken);
+        for (auto const& column : form_columns) {
+            add("<th data-column=\"{}\">{}<small>{}</small></th>", column.name, column.title, column.unit);
         }
         out_ += "</tr></thead><tbody>\n";
         for (auto const& stop : day.stops) {
             for (auto const& job : stop.jobs) {
-                for (auto const kind : records_of(job)) {
-                    add("<tr><td class=\"write\"></td><td>{}</td><td>{}</td>", escaped_markup(job.probe),
-                        work_text(service::to_word(kind)));
-                    for (int i = 0; i < 6; ++i) {
-                        out_ += "<td class=\"write\"></td>";
-                    }
-                    add("<td>{}</td><td>{}</td><td class=\"write\"></td></tr>\n", escaped_markup(job.serial),
-                        escaped_markup(technician.technician));
+                auto const kinds = records_of(job);
+                for (std::size_t row = 0; row < kinds.size(); ++row) {
+                    add_row(technician, job, kinds, row);
                 }
             }
         }
         out_ += "</tbody></table></div>\n";
+    }
+
+    void add_row(RoundTechnician const& technician, RoundJob const& job,
+                 std::vector<service::Work> const& kinds, std::size_t row) {
+        add("<tr><td class=\"write\"></td><td>{}</td><td>{}</td>", escaped_markup(job.probe),
+            work_text(service::to_word(kinds[row])));
+        for (auto const& column : form_columns) {
+            if (!column.unit.empty()) {
+                add("<td class=\"write{}\"></td>", is_wanted(column.name, job, kinds, row) ? " wanted" : "");
+            }
+        }
+        add("<td class=\"id\">{}</td><td>{}</td><td class=\"write note\"></td></tr>\n",
+            escaped_markup(job.serial), escaped_markup(technician.technician));
     }
 
     void add_not_reached() {

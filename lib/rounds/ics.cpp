@@ -35,6 +35,8 @@ std::string utc(Timestamp t) {
 struct Event {
     RoundStop const* stop = nullptr;
     RoundTechnician const* technician = nullptr;
+    RoundDay const* day = nullptr;
+    Round const* round = nullptr;
     int sequence = 0;
     bool cancelled = false;
 };
@@ -46,7 +48,7 @@ Events events_of(Round const& round) {
     for (auto const& technician : round.technicians) {
         for (auto const& day : technician.days) {
             for (auto const& stop : day.stops) {
-                all.push_back({&stop, &technician});
+                all.push_back({&stop, &technician, &day, &round});
             }
         }
     }
@@ -66,7 +68,7 @@ Events events_of(Round const& round) {
 
 bool same_appointment(Event const& a, Event const& b) {
     return a.cancelled == b.cancelled && a.stop->arrive == b.stop->arrive && a.stop->leave == b.stop->leave &&
-           a.technician->technician == b.technician->technician;
+           a.technician->technician == b.technician->technician && a.day->with == b.day->with;
 }
 
 // What people have been told so far, and now this.
@@ -96,6 +98,10 @@ public:
     void event(std::string const& uid, Event const& event, Timestamp stamp, std::string_view status) {
         auto const& stop = *event.stop;
         std::string what;
+        if (!event.day->with.empty()) {
+            what =
+                fmt::format("Together with {}.\n", fmt::join(names_of(*event.round, event.day->with), ", "));
+        }
         for (auto const& job : stop.jobs) {
             what += fmt::format("{} ({}): {}\n", job.probe, job.location, job.why_now);
         }

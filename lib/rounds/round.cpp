@@ -46,6 +46,20 @@ RoundDay day_of(fleet::Fleet const& fleet, Asked const& asked, Composed const& c
 
 }  // namespace
 
+std::vector<std::string> names_of(Round const& round, std::vector<std::string> const& technicians) {
+    std::vector<std::string> names;
+    for (auto const& id : technicians) {
+        auto const found = std::find_if(round.technicians.begin(), round.technicians.end(),
+                                        [&](RoundTechnician const& one) { return one.technician == id; });
+        auto const other = round.others.find(id);
+        auto const name = found != round.technicians.end() ? found->name
+                          : other != round.others.end()    ? other->second
+                                                           : std::string{};
+        names.push_back(name.empty() ? id : name);
+    }
+    return names;
+}
+
 std::vector<JoinedDay> joins_of(Round const& round, std::string const& technician) {
     std::vector<JoinedDay> joins;
     for (auto const& other : round.technicians) {
@@ -71,6 +85,9 @@ Round only_of(Round round, std::string const& technician) {
                 joined.push_back(std::move(day));
             }
         }
+    }
+    for (auto const& other : round.technicians) {
+        round.others[other.technician] = other.name;
     }
     std::erase_if(round.technicians, [&](RoundTechnician const& t) { return t.technician != technician; });
     for (auto& own : round.technicians) {

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <chrono>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -36,7 +37,7 @@ struct RoundDay {
     Timestamp depart{}, home{};
     double drive_minutes = 0.0, work_minutes = 0.0;
     std::vector<std::string> with;  // other technicians who go along
-    std::string lead;               // who has the form and the parts, where this is the sheet of one who goes along
+    std::string lead;  // who has the form and the parts, where this is the sheet of one who goes along
     std::vector<RoundStop> stops;
 };
 
@@ -59,15 +60,21 @@ struct Moved {
 struct Round {
     zone::Week week;
     std::optional<Timestamp> published_at;
-    int revision = 0;           // counts what was published of the week
-    bool differs = false;       // from what was published last: people have not been told of it yet
+    int revision = 0;      // counts what was published of the week
+    bool differs = false;  // from what was published last: people have not been told of it yet
     std::vector<RoundTechnician> technicians;
     std::vector<NotReached> not_reached;
     std::vector<Moved> moved;     // since the revision before
     double price = 0.0;           // what the plan is judged by, in the configured currency
     std::optional<double> bound;  // no plan of these visits costs less; equal to the price: proved the best
     bool cut_short = false;       // by a limit in time
+    // The names of those whom only_of() left out, by id: some of them go along. Written in no document.
+    std::map<std::string, std::string> others;
 };
+
+// As people call them; the id where nobody named them.
+[[nodiscard]] std::vector<std::string> names_of(Round const& round,
+                                                std::vector<std::string> const& technicians);
 
 // Where somebody goes along with another, whose day it is told under.
 struct JoinedDay {
@@ -76,8 +83,8 @@ struct JoinedDay {
 };
 [[nodiscard]] std::vector<JoinedDay> joins_of(Round const& round, std::string const& technician);
 
-// The days of one technician, those included on which he goes along with another: they are then told as his own,
-// with the other as company.
+// The days of one technician, those included on which he goes along with another: they are then told as his
+// own, with the other as company.
 [[nodiscard]] Round only_of(Round round, std::string const& technician);
 
 // The parts of all these days together.

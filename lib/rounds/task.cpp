@@ -292,7 +292,7 @@ private:
             return false;
         }
         task.job.why_now = fmt::format("due only on {}, and somebody is here anyway", day_text(*due));
-        if (changes) {
+        if (changes && days >= 0.5) {
             task.job.why_now += fmt::format(
                 "; throws away some {:.0f} days of the membrane's life, {:.2f} of its "
                 "price",

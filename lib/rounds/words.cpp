@@ -3,6 +3,7 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
+#include <array>
 
 namespace probekeeper::rounds {
 
@@ -13,6 +14,12 @@ std::string day_text(std::chrono::year_month_day day) {
 
 std::string day_text(Timestamp t) {
     return day_text(std::chrono::year_month_day{std::chrono::floor<std::chrono::days>(t)});
+}
+
+std::string weekday_text(std::chrono::year_month_day day) {
+    constexpr std::array<std::string_view, 7> names{"Monday", "Tuesday",  "Wednesday", "Thursday",
+                                                    "Friday", "Saturday", "Sunday"};
+    return std::string{names[std::chrono::weekday{std::chrono::sys_days{day}}.iso_encoding() - 1]};
 }
 
 std::string work_text(std::string_view work) {

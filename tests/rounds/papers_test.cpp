@@ -151,6 +151,16 @@ TEST_CASE("the sheet holds what a person needs, and nothing that a user wrote is
         CHECK(has(html, part));
     }
     CHECK(has(html, "<meta name=\"viewport\""));  // on a phone it is as wide as the phone
+    auto const wanted = [](std::string const& text) {
+        std::size_t count = 0;
+        for (auto at = text.find("write wanted"); at != std::string::npos; at = text.find("write wanted", at + 1)) {
+            ++count;
+        }
+        return count;
+    };
+    CHECK(wanted(html) == 4);  // dry zero, found and left, with the new membrane; air and pressure as it is calibrated
+    CHECK(has(html, "Load for the week"));
+    CHECK_FALSE(has(html, "Load for this day"));  // there is no other
     CHECK_FALSE(has(html, "<script"));
     CHECK_FALSE(has(html, "http"));  // nothing is loaded from elsewhere
 }
@@ -163,8 +173,8 @@ TEST_CASE("two who go together have a sheet each, and one form between them", "[
     auto const round = plan_round(
         fleet, asked_for("2026-W49", "2026-11-27T12:00:00Z", {ticket_at("a", Urgency::this_week)}), settings);
     auto const html = to_html(round, {});
-    CHECK(has(html, "<h1>Technician t1, 2026-11-30"));
-    CHECK(has(html, "<h1>Technician t2, 2026-11-30"));
+    CHECK(has(html, "<h1>Technician t1, Monday 2026-11-30"));
+    CHECK(has(html, "<h1>Technician t2, Monday 2026-11-30"));
     CHECK(has(html, "Together with Technician t2."));
     CHECK(has(html, "Together with Technician t1."));
     CHECK(has(html, "are with Technician t1."));
@@ -175,8 +185,17 @@ TEST_CASE("two who go together have a sheet each, and one form between them", "[
     CHECK(second.technicians[0].load.empty());
     CHECK(to_csv(second).find("a-1") == std::string::npos);
     CHECK(to_csv(only_of(round, "t1")) == to_csv(round));
-    CHECK(to_html(second, {}).find("Technician t1, 2026") == std::string::npos);
-    CHECK(has(to_ics(second, at("2026-11-27T12:00:00Z")), "UID:2026-W49-a@probekeeper"));
+    CHECK(to_html(second, {}).find("Technician t1, Monday") == std::string::npos);
+    CHECK(has(to_html(second, {}), "Together with Technician t1."));  // by name, though the round is of one
+    CHECK(has(to_html(only_of(round, "t1"), {}), "Together with Technician t2."));
+    auto const stamp = at("2026-11-27T12:00:00Z");
+    CHECK(has(to_ics(second, stamp), "UID:2026-W49-a@probekeeper"));
+    CHECK(has(to_ics(second, stamp), "Together with Technician t1."));
+    auto alone = round;
+    alone.technicians[0].days[0].with.clear();
+    std::vector const told{round};
+    CHECK(has(to_ics(round, stamp, told), "SEQUENCE:0\r\n"));
+    CHECK(has(to_ics(alone, stamp, told), "SEQUENCE:1\r\n"));  // who goes along is news to both
 }
 
 }  // namespace

@@ -187,7 +187,7 @@ class Round(unittest.TestCase):
                         (self.path / "2026-W49.html").as_uri()], check=True, capture_output=True, timeout=120)
         self.assertIn("A4", subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout)
         text = " ".join(subprocess.run(["pdftotext", pdf, "-"], check=True, capture_output=True, text=True).stdout.split())
-        for part in ("Round 2026-W49", "First; technician, <one>, 2026-11-30", "Access: Ask for the key",
+        for part in ("Round 2026-W49", "First; technician, <one>, Monday 2026-11-30", "Access: Ask for the key",
                      "inlet <north>, serial GX-1", "readings that somebody relies on have failed", "percent"):
             self.assertIn(part, text)
 
@@ -227,11 +227,11 @@ class Round(unittest.TestCase):
 class Served:
     """The daemon over a copy of the store, with a port of its own."""
 
-    def __init__(self, folder, store):
+    def __init__(self, folder, store, config=CONFIG):
         self.path = pathlib.Path(folder)
         shutil.copy(store, self.path / "store.db")
         self.port = free_port()
-        (self.path / "config.toml").write_text(CONFIG + f'[http]\nlisten = "127.0.0.1:{self.port}"\n')
+        (self.path / "config.toml").write_text(config + f'[http]\nlisten = "127.0.0.1:{self.port}"\n')
         self.start()
 
     def start(self):
@@ -338,12 +338,14 @@ class OverHttp(unittest.TestCase):
         self.assertIn("pond-b", served.raw(week + ".csv").decode())
 
 
-class FormComesBack(unittest.TestCase):
+class Disagreeing(unittest.TestCase):
+    config = CONFIG
+
     def setUp(self):
         """A check far off, a day and a half ago, has opened a ticket on one of two probes."""
         self.folder = tempfile.TemporaryDirectory()
         path, self.now = pathlib.Path(self.folder.name), int(time.time())
-        (path / "config.toml").write_text(CONFIG)
+        (path / "config.toml").write_text(self.config)
         rows = [f"{stamp(at)},{probe},{8.5 + (at * 37 % 101) / 400:.3f},12.0"
                 for at in range(self.now - 48 * 3600, self.now - 60, 60) for probe in ("pond-a", "pond-b")]
         (path / "readings.csv").write_text("\n".join(["time,probe,do_mg_l,temperature_c", *rows, ""]))
@@ -352,12 +354,18 @@ class FormComesBack(unittest.TestCase):
         subprocess.run([PROGRAM, "replay", "--config", str(path / "config.toml"), "--readings", str(path / "readings.csv"),
                         "--service", str(path / "service.csv"), "--store", str(path / "replayed.db")],
                        check=True, stdout=subprocess.DEVNULL, timeout=120)
-        self.served = Served(path, path / "replayed.db")
+        self.served = Served(path, path / "replayed.db", self.config)
 
     def tearDown(self):
         self.served.stop()
         self.folder.cleanup()
 
+    def published(self):
+        week = "/v1/rounds/" + time.strftime("%G-W%V", time.gmtime(time.time() + 14 * 86400))
+        return week, self.served.ask(week + "/publish", b"{}")
+
+
+class FormComesBack(Disagreeing):
     @staticmethod
     def filled_in(form, at):
         """What a person writes on it, figures that all differ, and one row left empty."""
@@ -376,9 +384,8 @@ class FormComesBack(unittest.TestCase):
 
     def test_a_sheet_that_comes_back_filled_in_is_the_work_with_all_its_figures_and_its_proof_begins(self):
         served = self.served
-        week = "/v1/rounds/" + time.strftime("%G-W%V", time.gmtime(time.time() + 14 * 86400))
+        week, told = self.published()
         (ticket,) = served.ask("/v1/tickets?probe=pond-b&state=open")["items"]
-        told = served.ask(week + "/publish", b"{}")
         (job,) = [job for t in told["technicians"] for day in t["days"] for stop in day["stops"] for job in stop["jobs"]
                   if job["probe"] == "pond-b"]
         self.assertEqual(job["ticket"], ticket["id"])
@@ -414,6 +421,41 @@ class FormComesBack(unittest.TestCase):
         back = served.until(lambda: (t := served.ask("/v1/tickets/" + ticket["id"]))["state"] == "open" and t)
         self.assertFalse(back["proof"]["restored"])
         self.assertIn("after the work: ", back["history"][-1]["note"])
+
+
+class TwoTogether(Disagreeing):
+    config = CONFIG.replace("[site.access]\n", "[site.access]\ntwo_person = true\n").replace("[[site]]", """[[technician]]
+id = "t2"
+name = "Second & last"
+depot = "yard"
+hours = { monday = "08:00-17:00", tuesday = "08:00-17:00" }
+
+[[site]]""")
+
+    def test_who_goes_along_has_papers_of_his_own_that_name_the_other_and_the_form_is_one(self):
+        week, told = self.published()
+        (lead,) = [t for t in told["technicians"] if t["days"]]
+        (day,) = lead["days"]
+        (other,) = day["with"]
+        self.assertEqual({lead["technician"], other}, {"t1", "t2"})
+        names = {t["technician"]: t["name"] for t in told["technicians"]}
+        for own, company in ((lead["technician"], other), (other, lead["technician"])):
+            paper = {ending: self.served.raw(f"{week}{ending}?technician={own}").decode() for ending in ("", ".html", ".ics", ".csv")}
+            (technician,) = json.loads(paper[""])["technicians"]
+            self.assertEqual((technician["technician"], technician["days"][0]["with"]), (own, [company]))
+            texts = Texts()
+            texts.feed(paper[".html"])
+            self.assertIn(f"{names[own]}, Monday {day['date']}", texts.text)
+            self.assertNotIn(f"{names[company]}, Monday", texts.text)
+            self.assertIn(f"Together with {names[company]}.", texts.text)
+            (event,) = icalendar.Calendar.from_ical(paper[".ics"]).walk("VEVENT")
+            self.assertTrue(str(event["SUMMARY"]).startswith(names[own] + ": "), event["SUMMARY"])
+            self.assertIn(f"Together with {names[company]}.", str(event["DESCRIPTION"]))
+            rows = list(csv.DictReader(paper[".csv"].splitlines()))
+            self.assertEqual({row["probe"] for row in rows}, {"pond-b"} if own == lead["technician"] else set())
+        with self.assertRaises(urllib.error.HTTPError) as stranger:
+            self.served.raw(week + ".html?technician=t3")
+        self.assertEqual(stranger.exception.code, 400)
 
 
 ESTATE = """

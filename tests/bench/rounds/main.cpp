@@ -3,8 +3,8 @@
 //
 //   bench_rounds                       published instances, the seeded weeks, time, iterations and gap
 //   bench_rounds lp SITES TECHNICIANS  one of the small weeks for a solver: bench_rounds lp 8 2 > w.lp; cbc
-//   w.lp solve bench_rounds long SEED SITES TECHNICIANS ITERATIONS    one seeded week, searched long: an own
-//   best known
+//                                      w.lp solve
+//   bench_rounds long SEED SECONDS     one seeded week, searched long: betters known/SEED.csv
 //
 // tickets.py beside this file times the whole way of a week of 500 tickets.
 #include <spdlog/fmt/fmt.h>
@@ -14,6 +14,8 @@
 #include <cstring>
 #include <ctime>
 
+#include "bench/rounds/known.h"
+#include "bench/rounds/long.h"
 #include "bench/rounds/lp.h"
 #include "rounds/exact.h"
 #include "rounds/instances.h"
@@ -67,10 +69,8 @@ void show_proof(std::string const& name, Week const& week, Plan const& plan) {
 }  // namespace
 
 int main(int argc, char** argv) {
-    if (argc == 6 && std::strcmp(argv[1], "long") == 0) {
-        auto const sites = std::atoi(argv[3]);
-        auto const week = made_week(std::strtoull(argv[2], nullptr, 10), sites, std::atoi(argv[4]), 2);
-        show(fmt::format("seed {} sites {}", argv[2], sites), week, 0, std::atoll(argv[5]));
+    if (argc == 4 && std::strcmp(argv[1], "long") == 0) {
+        search_long(std::strtoull(argv[2], nullptr, 10), std::atof(argv[3]));
         return 0;
     }
     if (argc == 4 && std::strcmp(argv[1], "lp") == 0) {
@@ -95,14 +95,10 @@ int main(int argc, char** argv) {
         show_proof(fmt::format("{} sites, 2 technicians", sites), week,
                    show(fmt::format("{} sites, 2 technicians", sites), week, 0).plan);
     }
-    // Own best known, see RESULTS.md.
-    struct Large {
-        std::uint64_t seed;
-        Price known;
-    };
-    for (auto const& [seed, known] : {Large{1001, 4625010}, Large{1002, 4718680}, Large{1003, 3949600},
-                                      Large{1004, 7055680}, Large{1005, 4092000}}) {
-        show(fmt::format("seed {}, 200 sites, 10 t.", seed), made_week(seed, 200, 10, 2), known);
+    for (std::uint64_t const seed : {1001U, 1002U, 1003U, 1004U, 1005U}) {
+        auto const week = made_week(seed, 200, 10, 2);
+        auto const known = read_known(known_file(seed), week);
+        show(fmt::format("seed {}, 200 sites, 10 t.", seed), week, known ? judge(week, *known).price : 0);
     }
     show("seed 1001, 500 sites, 10 t.", made_week(1001, 500, 10, 2), 0);
     return 0;

@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
 """How long a week of 500 tickets takes, and how much memory, by command and over HTTP.
 
-    tickets.py PROBEKEEPERD [SITES]        200 sites, ten technicians, 500 probes with a ticket each
+    tickets.py PROBEKEEPERD [SITES] [--busy-core]        200 sites, ten technicians, 500 probes with a ticket each
 
 Processor time and wall time are both told: the machine may have others. Memory is the most that was resident.
+With --busy-core something else takes the whole of one core meanwhile.
 """
+import contextlib
 import json
 import os
 import pathlib
@@ -18,7 +20,9 @@ import time
 import urllib.error
 import urllib.request
 
-PROGRAM, SITES, PROBES = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 200, 500
+BUSY_CORE = "--busy-core" in sys.argv
+ARGUMENTS = [argument for argument in sys.argv[1:] if argument != "--busy-core"]
+PROGRAM, SITES, PROBES = ARGUMENTS[0], int(ARGUMENTS[1]) if len(ARGUMENTS) > 1 else 200, 500
 TICK = os.sysconf("SC_CLK_TCK")
 
 
@@ -61,6 +65,20 @@ def usage_of(pid):
     return (int(fields[11]) + int(fields[12])) / TICK, int(peak[0].split()[1]) / 1024
 
 
+@contextlib.contextmanager
+def one_core_busy():
+    if not BUSY_CORE:
+        yield
+        return
+    busy = subprocess.Popen([sys.executable, "-c", "while True: pass"],
+                            preexec_fn=lambda: os.sched_setaffinity(0, {min(os.sched_getaffinity(0))}))
+    try:
+        yield
+    finally:
+        busy.kill()
+        busy.wait()
+
+
 def told(name, wall, cpu, peak, made):
     stops = [stop for t in made["technicians"] for day in t["days"] for stop in day["stops"]]
     jobs = sum(len(stop["jobs"]) for stop in stops)
@@ -69,7 +87,7 @@ def told(name, wall, cpu, peak, made):
 
 
 def main():
-    with tempfile.TemporaryDirectory() as name, socket.socket() as s:
+    with tempfile.TemporaryDirectory() as name, socket.socket() as s, one_core_busy():
         folder, now = pathlib.Path(name), int(time.time()) // 60 * 60
         s.bind(("127.0.0.1", 0))
         port = s.getsockname()[1]
