@@ -78,7 +78,7 @@ Piece cut(Samples const& samples, std::int64_t from_ms, std::int64_t zero_ms, st
 }  // namespace
 
 double Capture::median_before(std::int64_t time_ms, double span_s) const {
-    std::array<double, Samples::capacity()> kept{};
+    std::array<double, Samples::capacity()> kept;  // not cleared: that took a tenth of a replay
     std::size_t n = 0;
     for (std::size_t i = 0; i < samples_.size(); ++i) {
         auto const& s = samples_.from_back(i);
@@ -168,14 +168,17 @@ bool Capture::leaps_up(View const& view, Known const& known, double before) cons
     bool const lifted = view.value > near_air * view.saturation && rise > excursion_part * view.saturation;
     // Blasts last a minute or so: what rises more slowly is the water.
     double const poll_s = s_between(last_ms_, view.time_ms);
-    double const just_before =
-        median_before(view.time_ms - ms(std::max(90.0, 2.0 * poll_s)), std::max(60.0, 2.5 * poll_s));
     bool const rich = before > 0.5 * view.saturation;
     bool const habitual = lifts_ >= a_habit && !rich;
     double const least_part = habitual ? habitual_part : least_blast_part;
-    bool const sudden = view.value - just_before > std::max(least_part * view.saturation, 12.0 * known.noise);
-    bool const blasted = rich && way > 0.0 && rise > blast_way_part * way && sudden;
-    return lifted || blasted || (habitual && sudden && rise > habitual_part * view.saturation);
+    auto const sudden = [&] {
+        double const just_before =
+            median_before(view.time_ms - ms(std::max(90.0, 2.0 * poll_s)), std::max(60.0, 2.5 * poll_s));
+        return view.value - just_before > std::max(least_part * view.saturation, 12.0 * known.noise);
+    };
+    bool const blast_like = rich && way > 0.0 && rise > blast_way_part * way;
+    bool const lift_like = habitual && rise > habitual_part * view.saturation;
+    return lifted || ((blast_like || lift_like) && sudden());
 }
 
 // An exposure that no bit declares: the reading leaps towards air faster than water can, and comes back.

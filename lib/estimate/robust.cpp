@@ -15,6 +15,20 @@ auto at(std::span<double> values, std::size_t index) {
     return values.begin() + static_cast<std::ptrdiff_t>(index);
 }
 
+// Most medians are of a handful, for which nth_element costs several times as much.
+constexpr std::size_t few = 16;
+
+void sort_few(std::span<double> values) {
+    for (std::size_t i = 1; i < values.size(); ++i) {
+        double const value = values[i];
+        std::size_t to = i;
+        for (; to > 0 && value < values[to - 1]; --to) {
+            values[to] = values[to - 1];
+        }
+        values[to] = value;
+    }
+}
+
 std::vector<double> copied(std::span<double const> values) {
     return {values.begin(), values.end()};
 }
@@ -26,7 +40,11 @@ double median_inplace(std::span<double> values) {
         return not_known;
     }
     auto const middle = at(values, values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
+    if (values.size() <= few) {
+        sort_few(values);
+    } else {
+        std::nth_element(values.begin(), middle, values.end());
+    }
     if (values.size() % 2 == 1) {
         return *middle;
     }
