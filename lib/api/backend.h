@@ -158,9 +158,20 @@ struct Change {
     int status = 0;
 };
 
+// Lists whose answers may be given again while nothing in them changes.
+enum class Listed : std::uint8_t { nothing, probes, tickets };
+struct DataVersion {
+    std::uint64_t generation = 0, changes = 0;
+    friend bool operator==(DataVersion const&, DataVersion const&) = default;
+};
+
 class Backend {
 public:
     virtual ~Backend() = default;
+
+    // Another one whenever the list may have become another: an answer made after it was asked for may be given again
+    // for as long as it stays. None: that cannot be told. From memory.
+    [[nodiscard]] virtual std::optional<DataVersion> version_of(Listed) const { return std::nullopt; }
 
     // What is told to those who listen. Must not block.
     virtual EventHub& events() = 0;

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <limits>
+#include <utility>
 
 #include "api/body.h"
 #include "api/etag.h"
@@ -43,7 +44,8 @@ Problem no_path(std::string_view path) {
     return {ProblemType::not_found, fmt::format("there is nothing at {}", shown(path)), {}, {}};
 }
 
-// A browser that comes back by itself says in a header what it heard last, and its address is still the old one.
+// A browser that comes back by itself says in a header what it heard last, and its address is still the old
+// one.
 std::optional<std::int64_t> heard_of(Head const& head, Query const& query) {
     auto const by_address = query.integer("last_event_id", 0, std::numeric_limits<std::int64_t>::max());
     auto const by_header = head.last_event_id ? parse_integer(*head.last_event_id) : std::nullopt;
@@ -162,8 +164,8 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
         if (found.route->method == "POST") {
             check_command(head, *found.route, host);
         }
-        return Admitted{found.route,       std::move(found.ids), std::move(target->parameters), path,
-                        std::move(caller), heard};
+        return Admitted{found.route, std::move(found.ids), std::move(target->parameters),
+                        path,        std::move(caller),    heard};
     } catch (Problem const& problem) {
         return to_response(problem);
     }
@@ -208,6 +210,66 @@ Response Dispatcher::handle_once(Admitted const& request, Head const& head, Call
 
 Response Dispatcher::answer(Admitted const& request, Head const& head, std::string const& body) {
     return guarded(request, head, [&] { return handle(request, head, body); });
+}
+
+// Whoever may see the same, asks for the same and reads gzip or not, gets the same bytes.
+std::string Dispatcher::key_of(Admitted const& request, Head const& head) {
+    std::string key{request.route->pattern};
+    for (auto const& [name, value] : request.parameters) {
+        key.append(1, '\0').append(name).append(1, '=').append(value);
+    }
+    for (auto const& site : request.caller.sites) {
+        key.append(1, '\0').append(site);
+    }
+    key += head.accept_encoding && takes_gzip(*head.accept_encoding) ? "\n" : "";
+    return key;
+}
+
+std::optional<Response> Dispatcher::kept(Admitted const& request, Head const& head) {
+    if (request.route->lists == Listed::nothing) {
+        return std::nullopt;
+    }
+    auto const version = backend_.version_of(request.route->lists);
+    auto const found = version ? kept_.find(key_of(request, head), *version) : std::nullopt;
+    if (!found) {
+        return std::nullopt;
+    }
+    Stopwatch const stopwatch{metrics_.took};
+    Response response;
+    response.kept_body = found->body;
+    finish_kept(response, head, *found);
+    return response;
+}
+
+Response Dispatcher::answer_finished(Admitted const& request, Head const& head, std::string const& body) {
+    if (request.route->lists == Listed::nothing) {
+        auto response = answer(request, head, body);
+        finish(response, head);
+        return response;
+    }
+    // Many may have asked while one was made for the first of them.
+    if (auto already = kept(request, head)) {
+        return std::move(*already);
+    }
+    auto const version = backend_.version_of(request.route->lists);
+    auto response = answer(request, head, body);
+    finish(response, head);
+    if (version && response.status == 200) {
+        keep(request, head, *version, response);
+    }
+    return response;
+}
+
+void Dispatcher::keep(Admitted const& request, Head const& head, DataVersion const& version,
+                      Response& response) {
+    auto const header = [&](std::string_view name) {
+        auto const found = std::find_if(response.headers.begin(), response.headers.end(),
+                                        [&](Header const& one) { return one.first == name; });
+        return found == response.headers.end() ? std::string{} : found->second;
+    };
+    response.kept_body = std::make_shared<std::string const>(std::exchange(response.body, {}));
+    kept_.keep(key_of(request, head),
+               {version, response.kept_body, header("ETag"), !header("Content-Encoding").empty()});
 }
 
 Response Dispatcher::answer_upload(Admitted const& request, Head const& head,
@@ -266,6 +328,25 @@ void Dispatcher::finish(Response& response, Head const& head) const {
     add_rules(response, head);
 }
 
+void Dispatcher::finish_kept(Response& response, Head const& head, AnswerCache::Kept const& kept) const {
+    auto const plain = kept.packed ? plain_tag(kept.etag) : kept.etag;
+    if (head.if_none_match &&
+        (names_etag(*head.if_none_match, plain) || names_etag(*head.if_none_match, packed_tag(plain)))) {
+        response.status = 304;
+        response.kept_body.reset();
+        response.content_type.clear();
+        response.headers.emplace_back("ETag", plain);
+    } else {
+        if (kept.packed) {
+            response.headers.emplace_back("Content-Encoding", "gzip");
+        }
+        response.headers.emplace_back("ETag", kept.etag);
+    }
+    response.finished = true;
+    response.headers.emplace_back("Cache-Control", "private, no-cache");
+    add_rules(response, head);
+}
+
 void Dispatcher::finish_stream(Response& response, Head const& head) const {
     response.headers.emplace_back("Cache-Control", "no-store");
     response.headers.emplace_back("X-Accel-Buffering", "no");  // some proxies hold a stream back otherwise
@@ -287,7 +368,8 @@ void Dispatcher::add_rules(Response& response, Head const& head) const {
     }
     if (head.origin && guard_.gate()->lets_read(*head.origin)) {
         response.headers.emplace_back("Access-Control-Allow-Origin", *head.origin);
-        response.headers.emplace_back("Access-Control-Expose-Headers", "ETag, Idempotency-Replayed, Retry-After");
+        response.headers.emplace_back("Access-Control-Expose-Headers",
+                                      "ETag, Idempotency-Replayed, Retry-After");
     }
     response.headers.emplace_back("Vary", "Origin, Accept-Encoding");
 }

@@ -9,6 +9,7 @@
 #include <string>
 #include <variant>
 
+#include "api/answer_cache.h"
 #include "api/guard.h"
 #include "api/head.h"
 #include "api/http_metrics.h"
@@ -42,6 +43,11 @@ public:
     [[nodiscard]] std::variant<Admitted, Response> admit(Head const& head);
     // Calls the handler, which may block as its route says. Never throws.
     [[nodiscard]] Response answer(Admitted const& request, Head const& head, std::string const& body);
+    // The same, finished: a list that has not changed comes as it was given before.
+    [[nodiscard]] Response answer_finished(Admitted const& request, Head const& head,
+                                           std::string const& body);
+    // Such a list, if there is one. Never blocks.
+    [[nodiscard]] std::optional<Response> kept(Admitted const& request, Head const& head);
     // As answer(), of a body that lies in `file` and has that content_hash().
     [[nodiscard]] Response answer_upload(Admitted const& request, Head const& head,
                                          std::filesystem::path const& file, std::string body_hash);
@@ -60,6 +66,9 @@ private:
                                        std::string body_hash);
     [[nodiscard]] Response handle(Admitted const& request, Head const& head, std::string const& body);
 
+    [[nodiscard]] static std::string key_of(Admitted const& request, Head const& head);
+    void keep(Admitted const& request, Head const& head, DataVersion const& version, Response& response);
+    void finish_kept(Response& response, Head const& head, AnswerCache::Kept const& kept) const;
     void add_rules(Response& response, Head const& head) const;
     [[nodiscard]] Response guarded(Admitted const& request, Head const& head,
                                    std::function<Response()> const& work);
@@ -71,6 +80,7 @@ private:
     Backend& backend_;
     std::shared_ptr<spdlog::logger> log_;
     OnceKeeper once_;
+    AnswerCache kept_;
 };
 
 }  // namespace probekeeper::api

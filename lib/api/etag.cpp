@@ -32,6 +32,10 @@ std::string packed_tag(std::string_view etag) {
     return std::string{etag.substr(0, etag.size() - 1)} + "-gzip\"";
 }
 
+std::string plain_tag(std::string_view packed) {
+    return std::string{packed.substr(0, packed.size() - std::string_view{"-gzip\""}.size())} + '"';
+}
+
 bool names_etag(std::string_view if_none_match, std::string_view etag) {
     // Our tags have no comma in them, so a split at commas finds each of ours whole.
     while (!if_none_match.empty()) {

@@ -28,6 +28,9 @@ private:
 // The tag of the same body when it is sent compressed: another representation, so another tag.
 [[nodiscard]] std::string packed_tag(std::string_view etag);
 
+// And back.
+[[nodiscard]] std::string plain_tag(std::string_view packed);
+
 // Whether an If-None-Match value (a list, weak tags too, or *) names `etag` (RFC 9110 section 13.1.2).
 [[nodiscard]] bool names_etag(std::string_view if_none_match, std::string_view etag);
 

@@ -39,6 +39,7 @@ struct Route {
     int status = 200;               // where it went well
     std::string_view refuses = "";  // statuses beyond those that follow from the above: "404 409"
     bool limits_itself = false;     // the handler leaves out what call.caller may not see
+    Listed lists = Listed::nothing;  // what may be given again, see AnswerCache
 };
 
 struct Match {

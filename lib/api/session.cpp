@@ -13,6 +13,7 @@
 #include <boost/beast/http/message.hpp>
 #include <boost/beast/http/read.hpp>
 #include <boost/beast/http/serializer.hpp>
+#include <boost/beast/http/span_body.hpp>
 #include <boost/beast/http/write.hpp>
 
 #include "api/http_date.h"
@@ -70,9 +71,10 @@ std::optional<Problem> problem_of_read(error_code error, bool timed_out, Limits 
                fmt::format("the request cannot be read: {}", error.message()));
 }
 
-http::response<http::string_body> message_of(Response response, unsigned version, bool keep_alive,
-                                             Timestamp now) {
-    http::response<http::string_body> message;
+// Shows the bytes of `response`, which must outlive it.
+using Message = http::response<http::span_body<char const>>;
+Message message_of(Response const& response, unsigned version, bool keep_alive, Timestamp now) {
+    Message message;
     message.result(static_cast<unsigned>(response.status));
     message.version(version);
     message.set(http::field::date, http_date(now));
@@ -82,7 +84,8 @@ http::response<http::string_body> message_of(Response response, unsigned version
     for (auto const& [name, value] : response.headers) {
         message.set(name, value);
     }
-    message.body() = std::move(response.body);
+    auto const bytes = response.bytes();
+    message.body() = {bytes.data(), bytes.size()};
     message.prepare_payload();
     message.keep_alive(keep_alive);
     return message;
@@ -171,7 +174,7 @@ void Session::turn_away(net::ip::tcp::socket socket, Shared& shared) {
                      {},
                      {{"Retry-After", "5"}}});
     shared.dispatcher.finish(response, Head{});
-    auto const message = message_of(std::move(response), 11, /*keep_alive=*/false, shared.now());
+    auto const message = message_of(response, 11, /*keep_alive=*/false, shared.now());
     error_code ignored;
     socket.non_blocking(true, ignored);
     http::write(socket, message, ignored);  // a fresh socket's buffer takes it whole
@@ -413,15 +416,14 @@ net::awaitable<bool> Session::write_text(std::string const& text) {
 
 net::awaitable<Response> Session::answer(Admitted const& request, Head const& head, std::string const& body) {
     if (request.route->where == Where::at_once) {
-        auto response = shared_.dispatcher.answer(request, head, body);
-        shared_.dispatcher.finish(response, head);
-        co_return response;
+        co_return shared_.dispatcher.answer_finished(request, head, body);
+    }
+    if (auto kept = shared_.dispatcher.kept(request, head)) {
+        co_return std::move(*kept);
     }
     // Named before it is awaited: GCC 12 can destroy twice a capturing lambda that is made inside co_await.
     auto job = [this, &request, &head, &body]() -> net::awaitable<Response> {
-        auto response = shared_.dispatcher.answer(request, head, body);
-        shared_.dispatcher.finish(response, head);  // there too: to compress takes its time
-        co_return response;
+        co_return shared_.dispatcher.answer_finished(request, head, body);  // to compress takes its time too
     };
     co_return co_await net::co_spawn(shared_.pool, std::move(job), net::use_awaitable);
 }
@@ -451,8 +453,8 @@ net::awaitable<bool> Session::write(Response response, Head head, unsigned versi
     // The path alone: a query may hold a link's secret.
     shared_.log->debug("event=answered method={} path={} status={}", head.method,
                        head.target.substr(0, head.target.find('?')), response.status);
-    auto message = message_of(std::move(response), version, keep_alive, shared_.now());
-    http::response_serializer<http::string_body> serializer{message};
+    auto message = message_of(response, version, keep_alive, shared_.now());
+    http::response_serializer<http::span_body<char const>> serializer{message};
     set_deadline(shared_.limits.write);
     error_code failed;
     if (head.method == "HEAD") {

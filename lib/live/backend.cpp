@@ -71,8 +71,10 @@ api::Refusal Backend::refusal_of(store::Failure const& failure) {
 }
 
 void Backend::use(Parts parts) {
+    static std::atomic<std::uint64_t> generations{0};
     std::scoped_lock const lock{mutex_};
     parts_ = std::move(parts);
+    generation_ = ++generations;
     history_ = {};
 }
 
@@ -82,6 +84,20 @@ api::Answer<Backend::Parts> Backend::parts() const {
         return api::Refusal{Kind::unavailable, "the daemon is starting", {}, {}};
     }
     return parts_;
+}
+
+std::optional<api::DataVersion> Backend::version_of(api::Listed what) const {
+    std::scoped_lock const lock{mutex_};
+    switch (what) {
+        case api::Listed::nothing:
+            break;
+        case api::Listed::probes:
+            return parts_.board ? std::optional{api::DataVersion{generation_, parts_.board->changes()}} : std::nullopt;
+        case api::Listed::tickets:
+            // All that changes the store while the daemon runs is a group of the writer's.
+            return api::DataVersion{generation_, writer_.state().groups};
+    }
+    return std::nullopt;
 }
 
 std::optional<api::Refusal> Backend::refuse_unknown(std::string const& probe) {

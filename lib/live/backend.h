@@ -43,6 +43,7 @@ public:
 
     void use(Parts parts);
 
+    [[nodiscard]] std::optional<api::DataVersion> version_of(api::Listed what) const override;
     api::EventHub& events() override { return events_; }
     api::Answer<std::vector<api::Event>> stored_events(std::int64_t after, std::size_t most) override;
     void note_change(api::Change const& change) override;
@@ -148,6 +149,7 @@ private:
     std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
     mutable std::mutex mutex_;  // guards the following
     Parts parts_;
+    std::uint64_t generation_ = 0;  // of parts_, of this process
     struct {
         std::shared_ptr<History const> past;
         Keeper const* keeper = nullptr;  // whose version it is

@@ -7,18 +7,24 @@
 namespace probekeeper::live {
 
 Board::Board(std::shared_ptr<fleet::Fleet const> fleet, api::EventHub& events)
-    : fleet_{std::move(fleet)}, events_{events}, probes_(fleet_->probes.size()), lines_(fleet_->lines.size()) {}
+    : fleet_{std::move(fleet)},
+      events_{events},
+      probes_(fleet_->probes.size()),
+      lines_(fleet_->lines.size()) {}
 
 void Board::show_reading(fleet::ProbeIndex probe, Reading const& reading) {
     std::scoped_lock const lock{mutex_};
+    ++changes_;
     auto& last = probes_[probe].last;
     if (!last || last->time < reading.time) {
         last = reading;
     }
 }
 
-void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, std::string document) {
+void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis,
+                           std::string document) {
     std::scoped_lock const lock{mutex_};
+    ++changes_;
     probes_[probe].condition = diagnosis.condition;
     probes_[probe].state = diagnosis.service_state;
     probes_[probe].forecast = diagnosis.forecast;
@@ -28,6 +34,7 @@ void Board::show_diagnosis(fleet::ProbeIndex probe, diagnosis::Diagnosis const& 
 
 void Board::show_service_state(fleet::ProbeIndex probe, diagnosis::ServiceState state) {
     std::scoped_lock const lock{mutex_};
+    ++changes_;
     probes_[probe].state = state;
 }
 
@@ -37,6 +44,7 @@ void Board::show_ticket(service::Ticket const& ticket) {
         return;
     }
     std::scoped_lock const lock{mutex_};
+    ++changes_;
     auto& now = probes_[*index];
     now.ticket.reset();
     now.told.ticket.reset();
@@ -65,6 +73,7 @@ std::map<std::pair<std::string, std::string>, std::size_t> Board::ticket_counts(
 
 void Board::show_serial(fleet::ProbeIndex probe, std::string serial) {
     std::scoped_lock const lock{mutex_};
+    ++changes_;
     probes_[probe].serial = std::move(serial);
 }
 
@@ -73,7 +82,8 @@ void Board::show_line(fleet::LineIndex line, bool up, std::string why) {
     lines_[line] = {true, up, std::move(why)};
 }
 
-// Whether somebody is at work shows a little after the readings: the newest one is marked by what is known now.
+// Whether somebody is at work shows a little after the readings: the newest one is marked by what is known
+// now.
 std::optional<Reading> Board::marked(ProbeNow const& now) {
     auto last = now.last;
     if (last && diagnosis::is_handled(now.state)) {
@@ -147,8 +157,8 @@ bool Board::line_is_up(fleet::LineIndex line) const {
     return lines_[line].up;
 }
 
-scada::EstateNow Board::estate(std::vector<std::int64_t> const& probes, std::vector<std::int64_t> const& sites,
-                               Timestamp now) const {
+scada::EstateNow Board::estate(std::vector<std::int64_t> const& probes,
+                               std::vector<std::int64_t> const& sites, Timestamp now) const {
     scada::EstateNow estate;
     estate.now = now;
     for (std::size_t i = 0; i < sites.size(); ++i) {

@@ -1,7 +1,9 @@
-// What is known just now, for whoever asks: the newest reading of each probe, its condition and diagnosis, its
-// unfinished ticket, the state of the lines. Thread-safe; every call is short.
+// What is known just now, for whoever asks: the newest reading of each probe, its condition and diagnosis,
+// its unfinished ticket, the state of the lines. Thread-safe; every call is short.
 #pragma once
 
+#include <atomic>
+#include <cstdint>
 #include <map>
 #include <memory>
 #include <mutex>
@@ -34,6 +36,9 @@ public:
     void show_ticket(service::Ticket const& ticket);
     void show_serial(fleet::ProbeIndex probe, std::string serial);
     void show_line(fleet::LineIndex line, bool up, std::string why);
+
+    // How often something above was shown: what is read after it was asked for is no older.
+    [[nodiscard]] std::uint64_t changes() const { return changes_; }
 
     // Where what changes is told.
     [[nodiscard]] api::EventHub& events() { return events_; }
@@ -73,7 +78,7 @@ private:
         std::optional<diagnosis::Forecast> forecast;
         std::string diagnosis;
         std::optional<service::Ticket> ticket;
-        scada::ProbeNow told;  // its numbers of diagnosis and ticket only
+        scada::ProbeNow told;               // its numbers of diagnosis and ticket only
         std::optional<std::string> serial;  // by a record, which outranks the configuration
     };
     struct LineNow {
@@ -85,7 +90,8 @@ private:
 
     std::shared_ptr<fleet::Fleet const> fleet_;
     api::EventHub& events_;
-    mutable std::mutex mutex_;  // guards the following
+    std::atomic<std::uint64_t> changes_{0};  // changed while mutex_ is held
+    mutable std::mutex mutex_;               // guards the following
     std::vector<ProbeNow> probes_;
     std::vector<LineNow> lines_;
 };
