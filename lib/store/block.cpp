@@ -177,7 +177,7 @@ struct Columns {
 Columns read_columns(ByteReader& in) {
     Columns c;
     auto const n = in.number();
-    if (n > block_most) {
+    if (n > block_largest) {
         refuse(Fault::corrupt, "a block of readings is damaged: put a backup in the store's place");
     }
     c.times.resize(n);

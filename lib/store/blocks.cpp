@@ -46,8 +46,7 @@ std::vector<Reading> BlockWriter::take(std::int64_t block) {
     return readings;
 }
 
-void BlockWriter::write(ProbeKey probe, std::span<Reading const> readings, WaterOfProbe const& water) {
-    auto const block = make_block(readings, water);
+void BlockWriter::write(ProbeKey probe, Block const& block) {
     Query{db_,
           "INSERT INTO blocks (probe_key, first_ms, last_ms, count, hours, data) VALUES (?,?,?,?,?,?)",
           probe,
@@ -60,24 +59,37 @@ void BlockWriter::write(ProbeKey probe, std::span<Reading const> readings, Water
 }
 
 void BlockWriter::add(ProbeKey probe, std::span<Reading const> readings, WaterOfProbe const& water) {
+    Rests rests;
+    add(probe, readings, water, rests);
+    write(rests);
+}
+
+void BlockWriter::write(Rests const& rests) {
+    for (auto const& [probe, block] : rests) {
+        write(probe, block);
+    }
+}
+
+void BlockWriter::add(ProbeKey probe, std::span<Reading const> readings, WaterOfProbe const& water,
+                      Rests& rests) {
     while (!readings.empty()) {
         auto const next = first_after(probe, readings.front().time);
         auto const end = next ? std::partition_point(readings.begin(), readings.end(),
                                                      [&](Reading const& r) { return r.time < *next; })
                               : readings.end();
         auto const part = readings.first(static_cast<std::size_t>(end - readings.begin()));
-        join(probe, part, !next, water);
+        join(probe, part, !next, water, rests);
         readings = readings.subspan(part.size());
     }
 }
 
 void BlockWriter::join(ProbeKey probe, std::span<Reading const> given, bool behind_all,
-                       WaterOfProbe const& water) {
+                       WaterOfProbe const& water, Rests& rests) {
     std::vector<Reading> joined;
     auto all = given;
     auto before = last_from(probe, given.front().time);
-    // One that is not full is filled; where a full block's worth is at hand already, no more than one, or all pieces
-    // of one size before it would be written again each time.
+    // One that is not full is filled; where a full block's worth is at hand already, no more than one, or all
+    // pieces of one size before it would be written again each time.
     auto const to_be_filled = [&] {
         return before->count < block_most && before->count <= 2 * all.size() &&
                (joined.empty() || all.size() < block_most);
@@ -96,7 +108,12 @@ void BlockWriter::join(ProbeKey probe, std::span<Reading const> given, bool behi
     auto const pieces = (all.size() + block_most - 1) / block_most;
     auto const size = behind_all ? block_most : (all.size() + pieces - 1) / pieces;
     for (std::size_t at = 0; at < all.size(); at += size) {
-        write(probe, all.subspan(at, std::min(size, all.size() - at)), water);
+        auto block = make_block(all.subspan(at, std::min(size, all.size() - at)), water);
+        if (behind_all && block.count < block_most) {
+            rests.emplace_back(probe, std::move(block));
+        } else {
+            write(probe, block);
+        }
     }
 }
 
@@ -121,7 +138,7 @@ BlockWriter::Expired BlockWriter::expire(ProbeKey probe, Timestamp before, std::
                                                [&](Reading const& r) { return r.time < before; });
         done.readings.insert(done.readings.end(), readings.begin(), kept);
         if (kept != readings.end()) {
-            write(probe, {kept, readings.end()}, water);
+            write(probe, make_block({kept, readings.end()}, water));
         }
     }
 }

@@ -21,6 +21,12 @@ public:
     // follow behind all, small blocks are joined with them, the smaller the sooner: then a reading is written
     // again as often as the logarithm of how many pieces a block came in.
     void add(ProbeKey probe, std::span<Reading const> readings, WaterOfProbe const& water);
+    // The same for many probes, one call each. Blocks that are not full, and so will be written again, go to
+    // `rests`, to be written together at the end: between full blocks they would leave half empty pages
+    // behind.
+    using Rests = std::vector<std::pair<ProbeKey, Block>>;
+    void add(ProbeKey probe, std::span<Reading const> readings, WaterOfProbe const& water, Rests& rests);
+    void write(Rests const& rests);
 
     struct Expired {
         std::vector<Reading> readings;  // what was deleted, in order
@@ -38,8 +44,9 @@ private:
     };
     [[nodiscard]] std::optional<Row> last_from(ProbeKey probe, Timestamp at_or_before);
     [[nodiscard]] std::optional<Timestamp> first_after(ProbeKey probe, Timestamp time);
-    void join(ProbeKey probe, std::span<Reading const> readings, bool behind_all, WaterOfProbe const& water);
-    void write(ProbeKey probe, std::span<Reading const> readings, WaterOfProbe const& water);
+    void join(ProbeKey probe, std::span<Reading const> readings, bool behind_all, WaterOfProbe const& water,
+              Rests& rests);
+    void write(ProbeKey probe, Block const& block);
     [[nodiscard]] std::vector<Reading> take(std::int64_t block);  // out of the table
 
     Database& db_;

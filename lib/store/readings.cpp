@@ -16,6 +16,10 @@ namespace {
 constexpr std::size_t grouped_least = 50'000, grouped_most = 250'000;
 constexpr std::size_t groups_most = 600;
 
+// Where groups lay, the next ones will lie. Beyond that much pages go back to the file system, which costs
+// moving what lies behind them: in a large store they stay, in a small one they would be most of it.
+constexpr std::int64_t free_pages_kept = 64, one_part_kept_in = 16;
+
 constexpr Timestamp beginning_of_time = Timestamp::min();
 constexpr Timestamp end_of_time = Timestamp::max();
 
@@ -35,6 +39,20 @@ std::vector<Reading> grouped_readings(Database& db, ProbeKey probe, Timestamp fr
         std::sort(found.begin(), found.end(), earlier);
     }
     return found;
+}
+
+}  // namespace
+
+namespace {
+
+// Does nothing in a file that was begun before files were made for it (Store::Open::set_up).
+void give_back_pages(Database& db) {
+    auto const pages = db.integer_of("PRAGMA page_count");
+    auto const spare =
+        db.integer_of("PRAGMA freelist_count") - std::max(free_pages_kept, pages / one_part_kept_in);
+    if (spare > 0) {
+        db.run(fmt::format("PRAGMA incremental_vacuum({})", spare));
+    }
 }
 
 }  // namespace
@@ -182,16 +200,19 @@ void ReadingsWriter::compact() {
             });
         }
     }
+    BlockWriter::Rests rests;
     for (std::size_t key = 1; key < by_probe.size(); ++key) {
         auto& readings = by_probe[key];
         if (!std::is_sorted(readings.begin(), readings.end(), earlier)) {
             std::sort(readings.begin(), readings.end(), earlier);
         }
-        blocks_.add(static_cast<ProbeKey>(key), readings, waters_[key]);
+        blocks_.add(static_cast<ProbeKey>(key), readings, waters_[key], rests);
         std::vector<Reading>{}.swap(readings);
     }
+    blocks_.write(rests);
     db_.run("DELETE FROM reading_groups");
     grouped_ = groups_ = 0;
+    give_back_pages(db_);
 }
 
 void ReadingsWriter::compact_before(Timestamp before) {

@@ -82,6 +82,10 @@ Store::Open::Open(std::filesystem::path const& path, Options const& options)
 }
 
 void Store::Open::set_up(Options const& options) {
+    if (db.integer_of("PRAGMA page_count") ==
+        0) {  // of a new file only: in others it would be a write at each start
+        db.run("PRAGMA auto_vacuum = INCREMENTAL");
+    }
     db.run("PRAGMA journal_mode = WAL");
     db.run(fmt::format("PRAGMA cache_size = -{}", options.cache_kib));
     db.run(fmt::format("PRAGMA wal_autocheckpoint = {}", options.log_kib / 4));  // in pages of 4 KiB
@@ -284,7 +288,8 @@ Result<Store> Store::open_beside(std::filesystem::path const& file, std::filesys
             open->read_state();
         }
         auto& db = open->db;
-        auto const pages = db.integer_of("PRAGMA page_count") + bytes_most / db.integer_of("PRAGMA page_size");
+        auto const pages =
+            db.integer_of("PRAGMA page_count") + bytes_most / db.integer_of("PRAGMA page_size");
         db.run(fmt::format("PRAGMA max_page_count = {}", pages));
         return Store{std::move(open)};
     });

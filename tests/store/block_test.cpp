@@ -193,7 +193,7 @@ TEST_CASE("a block with any byte changed is refused or read, and never more than
             } catch (SqliteError const& refused) {
                 CHECK((refused.fault() == Fault::corrupt || refused.fault() == Fault::newer));
             }
-            CHECK(back.size() <= block_most);
+            CHECK(back.size() <= block_largest);
         }
     }
 }

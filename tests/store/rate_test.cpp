@@ -2,6 +2,7 @@
 // machine does, so that only a real mistake (a full scan, a commit a row) breaks them; the figures are
 // printed.
 #include <chrono>
+#include <random>
 
 #include "store/support.h"
 
@@ -58,9 +59,44 @@ TEST_CASE("a bulk load and a stream of 100 probes keep pace", "[store][rate]") {
     auto const hours = reader.steps(ids[0], day_one, day_one + days(1), seconds(3600), first(100)).value();
     auto const stepped = rate(rounds, began);
     CHECK(hours.items.size() == 9);
-    WARN("readings a processor second: "
-         << static_cast<int>(written) << " written, " << static_cast<int>(read) << " streamed, "
-         << static_cast<int>(stepped) << " in hourly steps");
+    WARN("readings a processor second: " << static_cast<int>(written) << " written, "
+                                         << static_cast<int>(read) << " streamed, "
+                                         << static_cast<int>(stepped) << " in hourly steps");
     CHECK(written > 2'000);
     CHECK(read > 2'000);
+}
+
+TEST_CASE("few pages of a file are empty or half empty: a value of a register takes little more than a byte in a small one", "[store][rate]") {
+    Folder const folder;
+    constexpr std::size_t probes = 20, rounds = 40'000;
+    std::vector<FleetProbe> many;
+    for (std::size_t i = 0; i < probes; ++i) {
+        many.push_back({fmt::format("p-{}", 100 + i), "a"});
+    }
+    auto store = std::optional{Store::open(folder / "s.db", Store::Options::for_bulk()).value()};
+    auto const keys = store->enrol(many, day_one).value();
+    std::mt19937 random{1};
+    std::normal_distribution<double> noise;
+    auto const of_register = [](double v) { return static_cast<double>(std::lround(v * 100.0)) * 0.01; };
+    std::vector<ProbeReading> batch;
+    for (std::size_t i = 0; i < rounds; ++i) {
+        for (auto const key : keys) {
+            auto r = reading_at(
+                day_one + Millis{5000 * static_cast<std::int64_t>(i) + std::lround(std::abs(noise(random)))},
+                of_register(7.5 + 0.015 * noise(random)));
+            r.temperature_c = of_register(14.5 + 0.004 * noise(random));
+            batch.push_back({key, r});
+        }
+        if (batch.size() >= 5000) {
+            REQUIRE(store->append(batch).value().written == batch.size());
+            batch.clear();
+        }
+    }
+    REQUIRE(store->append(batch).has_value());
+    REQUIRE(store->compact().has_value());
+    store.reset();
+    auto const bytes = static_cast<double>(std::filesystem::file_size(folder / "s.db"));
+    auto const a_value = bytes / (2.0 * probes * rounds);
+    WARN("bytes a value: " << a_value);
+    CHECK(a_value < 1.1);
 }
