@@ -2,6 +2,7 @@
 #include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <malloc.h>
+#include <sys/resource.h>
 
 #include <csignal>
 #include <cstdlib>
@@ -85,10 +86,20 @@ void give_memory_back() {
     mallopt(M_ARENA_MAX, pools);
 }
 
+// A shell's soft limit is 1024 open files; the numbers below that are for Modbus lines, and all else moves above them.
+void allow_many_descriptors() {
+    rlimit files{};
+    if (::getrlimit(RLIMIT_NOFILE, &files) == 0) {
+        files.rlim_cur = files.rlim_max;
+        ::setrlimit(RLIMIT_NOFILE, &files);  // a failure leaves what there was, and says so where it runs out
+    }
+}
+
 }  // namespace
 
 int run(std::filesystem::path const& config, Log const& log) {
     give_memory_back();
+    allow_many_descriptors();
     Signals signals;  // before the file is read, so that no change of it is missed
     std::vector<fleet::NoticeSettings> notices;
     auto fleet = load_or_complain(config, &notices);

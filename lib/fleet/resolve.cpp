@@ -82,6 +82,7 @@ public:
         std::for_each(written_.notices.begin(), written_.notices.end(),
                       [this](auto const& n) { take_notice(n); });
         tell_lines_twice();
+        tell_lines_beyond();
         tell_devices_twice();
     }
 
@@ -212,6 +213,23 @@ private:
                                : fmt::format("another line has {} already", line.device.string()));
             }
         }
+    }
+
+    // Each line keeps a descriptor below 1024 (fieldbus/descriptors.h), of which store, log and listeners
+    // take some too.
+    void tell_lines_beyond() {
+        constexpr std::size_t most = 900;
+        if (written_.lines.size() <= most) {
+            return;
+        }
+        auto const last =
+            std::max_element(written_.lines.begin(), written_.lines.end(), [](auto const& a, auto const& b) {
+                return std::pair{a.where.file, a.where.line} < std::pair{b.where.file, b.where.line};
+            });
+        problems_.add(last->where,
+                      fmt::format("there are {} lines, and one daemon can hold {}; give the others to a "
+                                  "second daemon with a store of its own",
+                                  written_.lines.size(), most));
     }
 
     // Two probes on the same registers of the same device are one probe.

@@ -1,5 +1,7 @@
 #include "fleet/load.h"
 
+#include <spdlog/fmt/fmt.h>
+
 #include <unistd.h>
 
 #include <algorithm>
@@ -138,9 +140,10 @@ TEST_CASE("every bad file gives exactly the problems that it says", "[fleet]") {
 TEST_CASE("a webhook's key must be its owner's alone", "[fleet][notice]") {
     TemporaryFolder const folder;
     auto const key = folder.write("key", "secret\n");
-    auto const file = folder.write("c.toml",
-                                   "[[notice]]\nid = \"hook\"\nby = \"webhook\"\nurl = \"https://ops.example/in\"\n"
-                                   "key_file = \"key\"\n");
+    auto const file =
+        folder.write("c.toml",
+                     "[[notice]]\nid = \"hook\"\nby = \"webhook\"\nurl = \"https://ops.example/in\"\n"
+                     "key_file = \"key\"\n");
     fs::permissions(key, fs::perms::owner_read | fs::perms::others_read);
     CHECK_THAT(told(load(file)), Catch::Contains("c.toml:5: ") && Catch::Contains("chmod 600"));
     fs::permissions(key, fs::perms::owner_read);
@@ -277,6 +280,26 @@ TEST_CASE("a file that is not there is a problem of its own", "[fleet]") {
     REQUIRE(result.problems.size() == 1);
     CHECK(to_line(result.problems[0]) == (tests / "no-such-file.toml").string() + ":0: cannot be read");
     CHECK(load(tests).problems.size() == 1);
+}
+
+TEST_CASE("more lines than one daemon can hold are refused, and said how many it can", "[fleet]") {
+    TemporaryFolder const folder;
+    auto const with_lines = [&](int lines) {
+        auto text = std::string{
+            "[[site]]\nid = \"s\"\nkind = \"wastewater\"\nlatitude = 50.0\nlongitude = 0.0\n"
+            "altitude_m = 0.0\nsalinity_psu = 0.0\n"};
+        for (int i = 0; i < lines; ++i) {
+            text += fmt::format(
+                "[[line]]\nid = \"l{}\"\nsite = \"s\"\ntransport = \"tcp\"\nhost = \"10.0.0.1\"\n"
+                "port = {}\n",
+                i, 1000 + i);
+        }
+        return load(folder.write("lines.toml", text));
+    };
+    CHECK(told(with_lines(900)).empty());
+    auto const beyond = with_lines(901);
+    REQUIRE(beyond.problems.size() == 1);
+    CHECK(told(beyond).find("there are 901 lines, and one daemon can hold 900") != std::string::npos);
 }
 
 TEST_CASE("a secret that its owner alone can read is accepted", "[fleet]") {
