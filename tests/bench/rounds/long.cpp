@@ -13,8 +13,6 @@
 namespace probekeeper::rounds {
 namespace {
 
-constexpr std::int64_t first_iterations = 1'000'000;  // some 20 s
-
 double processor_seconds() {
     return static_cast<double>(std::clock()) / CLOCKS_PER_SEC;
 }
@@ -31,7 +29,7 @@ public:
     }
 
     void run() {
-        auto iterations = first_iterations;
+        auto iterations = usual_iterations(week_.visits.size());
         for (std::uint64_t chance = 1; processor_seconds() < until_; ++chance) {
             bool const from_nothing = chance % 2 == 1;
             search_once(iterations, chance, from_nothing ? nullptr : &*best_);
