@@ -50,7 +50,7 @@ public:
     Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer, store::Reader reader,
            Arrivals& arrivals, StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log,
            Options options);
-    ~Keeper();
+    ~Keeper() override;
     Keeper(Keeper const&) = delete;
     Keeper& operator=(Keeper const&) = delete;
 
