@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <cstring>
 #include <set>
+#include <stdexcept>
 
 #include "diagnosis/site.h"
 #include "live/keeper.h"
@@ -13,8 +14,8 @@ namespace {
 // Shorter than this the daemon was not missed: a restart or a reload, which no limit counts.
 constexpr Millis shortest_downtime{300'000};
 constexpr Millis least_delay{10'000};
-// The past is diagnosed faster than it is written: what is found is handed on in such pieces, a few MB each, and
-// no more than so many of them wait.
+// The past is diagnosed faster than it is written: what is found is handed on in such pieces, a few MB each,
+// and no more than so many of them wait.
 constexpr std::size_t diagnoses_at_once = 500;
 constexpr std::size_t pieces_waiting_most = 8;
 
@@ -79,6 +80,11 @@ void Keeper::open_sites() {
     instruments_.emplace(pipeline::configured_serials(*fleet_), book_.all());
     for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
         open_site(site);
+        turned();
+        std::scoped_lock const lock{mutex_};
+        if (stopping_) {
+            throw std::runtime_error{"stopped before all sites had caught up"};
+        }
     }
     show_instruments();
     note_downtime();
@@ -121,8 +127,13 @@ service::TicketBook Keeper::book_of(std::string const& site) {
     return {site, next, std::move(tickets)};
 }
 
-void Keeper::show_newest(fleet::SiteIndex index) {
+// Of a start, a probe that has been polled meanwhile shows its newest already; and to look for it among the
+// newest stored readings of ten thousand others takes as long as those are many.
+void Keeper::show_newest(fleet::SiteIndex index, bool polled_too) {
     for (auto const probe : sites_[index]->pipeline.probes()) {
+        if (!polled_too && fleet_->probes[probe].line && board_.newest_reading(probe)) {
+            continue;
+        }
         if (auto const newest = must(reader_.newest_reading(fleet_->probes[probe].id))) {
             board_.show_reading(probe, *newest);
         }
@@ -160,7 +171,7 @@ void Keeper::open_site(fleet::SiteIndex index) {
     } else if (must(reader_.newest_of_site(id))) {
         log_->info("event=rebuild site={} why=\"no checkpoint of this version\"", id);
     }
-    show_newest(index);
+    show_newest(index, /*polled_too=*/false);
     catch_up(index, position, begun_, book_.in_force(index, position));
     for (auto const probe : site.pipeline.probes()) {
         weighed(probe, site.pipeline.verdict(probe), false);
@@ -212,7 +223,8 @@ void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp unti
     site.watermark.start_at(std::max(site.watermark.mark(), last));
 }
 
-// Lets the writer catch up. On a failing disk it does not wait: the oldest findings are dropped then, and counted.
+// Lets the writer catch up. On a failing disk it does not wait: the oldest findings are dropped then, and
+// counted.
 void Keeper::keep_pace() {
     if (writer_.state().jobs_waiting > pieces_waiting_most) {
         static_cast<void>(writer_.flush().get());
@@ -228,7 +240,9 @@ void Keeper::note_downtime() {
     }
     if (!newest) {  // a new store that took over what was learned from a damaged one, without its readings
         for (auto const& site : sites_) {
-            newest = site->pipeline.now() != Timestamp{} ? std::max(newest, std::optional{site->pipeline.now()}) : newest;
+            newest = site->pipeline.now() != Timestamp{}
+                         ? std::max(newest, std::optional{site->pipeline.now()})
+                         : newest;
         }
     }
     if (!newest || begun_ - *newest < shortest_downtime) {
@@ -291,7 +305,8 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     for (auto const probe : site.pipeline.probes()) {
         tell_condition(probe, site.pipeline.verdict(probe).condition, mark);
     }
-    show_newest(index);  // who stored a reading may have shown it on the board of the configuration before
+    show_newest(index, /*polled_too=*/true);  // who stored a reading may have shown it on the board of the
+                                              // configuration before
     tell_store();
     log_->info("event=diagnosis_remade site={} from={}", id, to_rfc3339(from));
 }

@@ -115,7 +115,7 @@ private:
     // catch_up.cpp: from the store to the present
     void open_sites();
     void open_site(fleet::SiteIndex site);
-    void show_newest(fleet::SiteIndex site);
+    void show_newest(fleet::SiteIndex site, bool polled_too);
     void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
