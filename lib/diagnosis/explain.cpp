@@ -140,6 +140,9 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
                            : "The reading has not come to rest after service: look for a wrinkle or a bubble "
                              "under the membrane";
         case Reason::cleaning_failed:
+            if (state.blasts_missed < fewest_blasts) {
+                return "Of its cleaning blasts a run did not reach the membrane; only the newest do again";
+            }
             return fmt::format("The last {} cleaning blasts did not reach the membrane", state.blasts_missed);
         case Reason::verification_due:
             if (unchecked_since_return(state)) {

@@ -189,6 +189,22 @@ TEST_CASE("blasts that stop reaching the membrane are named, unless the water le
     CHECK(bench.stands(Reason::cleaning_failed) != near_air);
 }
 
+TEST_CASE("blasts that reach the membrane again are told as such until two days have shown it",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.run(48.0);
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(48.0);
+    REQUIRE(bench.find(Reason::cleaning_failed));
+    CHECK(bench.find(Reason::cleaning_failed)->text.find("did not reach the membrane") != std::string::npos);
+    bench.rig.probe(0).blasts_reach = true;
+    bench.run(12.0);
+    REQUIRE(bench.find(Reason::cleaning_failed));
+    CHECK(bench.find(Reason::cleaning_failed)->text.find("the newest do again") != std::string::npos);
+    bench.run(48.0);
+    CHECK_FALSE(bench.stands(Reason::cleaning_failed));
+}
+
 TEST_CASE("a dead output shows no blast, and that is not told as a failed cleaning too",
           "[diagnosis][capture]") {
     Bench bench{2};
