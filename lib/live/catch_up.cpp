@@ -168,8 +168,12 @@ void Keeper::open_site(fleet::SiteIndex index) {
     auto const checkpoint = must(reader_.checkpoint(id, std::to_string(diagnosis::algorithm_version)));
     if (checkpoint && site.pipeline.rewind(text_of(checkpoint->state))) {
         position = checkpoint->position;
-    } else if (must(reader_.newest_of_site(id))) {
-        log_->info("event=rebuild site={} why=\"no checkpoint of this version\"", id);
+    } else {
+        // Not the newest reading of all: to find that takes long where much has come since the daemon began.
+        auto before = must(reader_.stream(ids_of(*fleet_, site.pipeline.probes()), from_unix_ms(0), begun_));
+        if (must(before.next())) {
+            log_->info("event=rebuild site={} why=\"no checkpoint of this version\"", id);
+        }
     }
     show_newest(index, /*polled_too=*/false);
     catch_up(index, position, begun_, book_.in_force(index, position));
