@@ -10,7 +10,7 @@ using service::OutOfUse;
 
 constexpr std::size_t longest_name = 200;
 
-std::string name_or(std::string given, std::string const& otherwise) {
+std::string name_or(std::string const& given, std::string const& otherwise) {
     return given.empty() ? otherwise : given;
 }
 

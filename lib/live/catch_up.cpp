@@ -184,7 +184,7 @@ void Keeper::open_site(fleet::SiteIndex index) {
 
 // Feeds what lies in (position, until). Records are those after `position`.
 void Keeper::catch_up(fleet::SiteIndex index, Timestamp position, Timestamp until,
-                      std::vector<service::Record> records) {
+                      std::vector<service::Record> const& records) {
     auto& site = *sites_[index];
     for (auto const& record : records) {
         static_cast<void>(site.pipeline.record(record));  // none lies before what has been fed

@@ -118,7 +118,8 @@ private:
     void show_newest(fleet::SiteIndex site, bool polled_too);
     void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
-    void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until, std::vector<service::Record> records);
+    void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until,
+                  std::vector<service::Record> const& records);
     void keep_pace();
     void note_downtime();
     void withdraw_removed();
