@@ -83,7 +83,7 @@ void Keeper::open_sites() {
         turned();
         std::scoped_lock const lock{mutex_};
         if (stopping_) {
-            throw std::runtime_error{"stopped before all sites had caught up"};
+            throw StoppedEarly{"stopped before all sites had caught up"};
         }
     }
     show_instruments();

@@ -162,7 +162,7 @@ void Keeper::open_sites_when_readable() {
         turned();
         std::unique_lock lock{mutex_};
         if (wake_.wait_for(lock, try_again_after, [this] { return stopping_; })) {
-            throw std::runtime_error{"stopped before the store could be read"};
+            throw StoppedEarly{"stopped before the store could be read"};
         }
     }
 }
@@ -202,6 +202,8 @@ void Keeper::work() {
         remake_arrived(/*at_once=*/true);
         checkpoint_older_than({});
         tell_store();
+    } catch (StoppedEarly const& stopped) {
+        log_->info("event=not_caught_up why=\"{}\"", stopped.what());
     } catch (std::exception const& error) {
         log_->critical("event=keeper_failed why=\"{}\"", error.what());
         auto const* const failed = dynamic_cast<store::Failed const*>(&error);

@@ -87,6 +87,10 @@ public:
     [[nodiscard]] std::uint64_t history_version() const { return history_version_.load(); }
 
 private:
+    // Asked to stop before it had caught up: the end of its work, and no failure.
+    struct StoppedEarly : std::runtime_error {
+        using std::runtime_error::runtime_error;
+    };
     struct Site {
         pipeline::SitePipeline pipeline;
         pipeline::Watermark watermark;
