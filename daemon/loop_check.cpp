@@ -18,7 +18,8 @@ void complain_of_probe(fleet::Fleet const& fleet, std::string const& id) {
         ids.push_back(probe.id);
     }
     auto const near = nearest_word(id, ids);
-    fmt::print(stderr, "--probe {}: there is no such probe{}\n", id, near ? "; did you mean " + *near + "?" : "");
+    fmt::print(stderr, "--probe {}: there is no such probe{}\n", id,
+               near ? "; did you mean " + *near + "?" : "");
 }
 
 }  // namespace

@@ -47,7 +47,8 @@ int run_command_line(int argc, char** argv) {
         ->check(CLI::Range(0.1, 3600.0))
         ->capture_default_str();
 
-    round_verb->add_flag("--publish", round_request.publish, "Fix it: later runs with the same folder change it little");
+    round_verb->add_flag("--publish", round_request.publish,
+                         "Fix it: later runs with the same folder change it little");
     round_verb->add_flag("--replan", round_request.replan, "Start over, also where it is published");
     auto* const token_verb = app.add_subcommand("token", "Who may use the API: add, list or revoke a token");
     token_verb->require_subcommand(1);
@@ -95,7 +96,9 @@ int run_command_line(int argc, char** argv) {
     }
     if (token_verb->parsed()) {
         using Verb = TokenRequest::Verb;
-        token_request.verb = add_verb->parsed() ? Verb::add : revoke_verb->parsed() ? Verb::revoke : Verb::list;
+        token_request.verb = add_verb->parsed()      ? Verb::add
+                             : revoke_verb->parsed() ? Verb::revoke
+                                                     : Verb::list;
         return token(config, token_request);
     }
     if (backup_verb->parsed()) {

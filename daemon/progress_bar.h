@@ -24,8 +24,8 @@ public:
             return;
         }
         shown_ = now;
-        double const part = p.bytes_total == 0 ? 0.0
-                                               : static_cast<double>(p.bytes_read) / static_cast<double>(p.bytes_total);
+        double const part =
+            p.bytes_total == 0 ? 0.0 : static_cast<double>(p.bytes_read) / static_cast<double>(p.bytes_total);
         auto const filled = static_cast<std::size_t>(part * width);
         fmt::print(stderr, "\r[{}{}] {:3.0f} %  {:.1f} M readings  {}", std::string(filled, '#'),
                    std::string(width - filled, '.'), 100.0 * part, static_cast<double>(p.readings) / 1e6,

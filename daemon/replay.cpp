@@ -39,11 +39,11 @@ int replay_recorded(std::filesystem::path const& config, replay::Request const& 
         replay::Summary summary;
         {
             ProgressBar bar;
-            replay::Watcher const watcher{
-                [&bar](replay::Progress const& p) { bar.show(p); },
-                [](std::filesystem::path const& file, intake::BadRow const& row) {
-                    fmt::print(stderr, "{}:{}: {}\n", file.string(), row.line, row.message);
-                }};
+            replay::Watcher const watcher{[&bar](replay::Progress const& p) { bar.show(p); },
+                                          [](std::filesystem::path const& file, intake::BadRow const& row) {
+                                              fmt::print(stderr, "{}:{}: {}\n", file.string(), row.line,
+                                                         row.message);
+                                          }};
             summary = replay::run(*fleet, request, watcher);
         }
         for (auto const& question : summary.questions) {

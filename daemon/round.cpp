@@ -22,7 +22,8 @@ namespace {
 namespace fs = std::filesystem;
 
 std::string chart_of(store::Reader& reader, std::string const& probe, Timestamp now) {
-    auto const tests = reader.response_tests(probe, now - days(document::small_chart_days), {10'000, std::nullopt});
+    auto const tests =
+        reader.response_tests(probe, now - days(document::small_chart_days), {10'000, std::nullopt});
     return document::small_chart(tests.value().items, now);
 }
 

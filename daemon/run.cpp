@@ -1,8 +1,8 @@
+#include <malloc.h>
+#include <sys/resource.h>
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
-#include <malloc.h>
-#include <sys/resource.h>
 
 #include <csignal>
 #include <cstdlib>
@@ -42,14 +42,15 @@ public:
             }
         });
     }
-    // Until here one who asks for an end gets it at once, in a long conversion of the store too; from here on it is
-    // kept, and the end is an orderly one.
+    // Until here one who asks for an end gets it at once, in a long conversion of the store too; from here on
+    // it is kept, and the end is an orderly one.
     void hold() {
         boost::system::error_code known;  // a store begun again calls it again
         signals_.add(SIGTERM, known);
         signals_.add(SIGINT, known);
     }
-    void wait_for_end(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
+    void wait_for_end(std::filesystem::path const& config, live::Live& live, ServiceManager& manager,
+                      Log const& log) {
         live_ = &live;
         wait(config, live, manager, log);
         io_.run();
@@ -60,17 +61,19 @@ public:
     }
 
 private:
-    void wait(std::filesystem::path const& config, live::Live& live, ServiceManager& manager, Log const& log) {
-        signals_.async_wait([this, &config, &live, &manager, &log](boost::system::error_code error, int signal) {
-            if (!error && signal == SIGHUP) {
-                reload(config, live, manager, log);
-                wait(config, live, manager, log);
-            } else {
-                log->info("event=stopping signal={}", signal);
-                signals_.cancel();
-                signals_.clear();
-            }
-        });
+    void wait(std::filesystem::path const& config, live::Live& live, ServiceManager& manager,
+              Log const& log) {
+        signals_.async_wait(
+            [this, &config, &live, &manager, &log](boost::system::error_code error, int signal) {
+                if (!error && signal == SIGHUP) {
+                    reload(config, live, manager, log);
+                    wait(config, live, manager, log);
+                } else {
+                    log->info("event=stopping signal={}", signal);
+                    signals_.cancel();
+                    signals_.clear();
+                }
+            });
     }
 
     live::Live* live_ = nullptr;
@@ -86,7 +89,8 @@ void give_memory_back() {
     mallopt(M_ARENA_MAX, pools);
 }
 
-// A shell's soft limit is 1024 open files; the numbers below that are for Modbus lines, and all else moves above them.
+// A shell's soft limit is 1024 open files; the numbers below that are for Modbus lines, and all else moves
+// above them.
 void allow_many_descriptors() {
     rlimit files{};
     if (::getrlimit(RLIMIT_NOFILE, &files) == 0) {
@@ -108,18 +112,19 @@ int run(std::filesystem::path const& config, Log const& log) {
     }
     try {
         ServiceManager manager;
-        live::Live live{std::move(*fleet),
-                        std::move(notices),
-                        PROBEKEEPER_VERSION,
-                        log,
-                        {.serving = [&signals] { signals.hold(); },
-                         .diagnosed = [&manager] { manager.alive(); },
-                         .damaged =
-                             [&signals](std::string const& why) {
-                                 signals.between_signals([why](live::Live& daemon) { daemon.begin_again(why); });
-                             },
-                         .store_is_back =
-                             [&signals] { signals.between_signals([](live::Live& daemon) { daemon.take_store(); }); }}};
+        live::Live live{
+            std::move(*fleet),
+            std::move(notices),
+            PROBEKEEPER_VERSION,
+            log,
+            {.serving = [&signals] { signals.hold(); },
+             .diagnosed = [&manager] { manager.alive(); },
+             .damaged =
+                 [&signals](std::string const& why) {
+                     signals.between_signals([why](live::Live& daemon) { daemon.begin_again(why); });
+                 },
+             .store_is_back =
+                 [&signals] { signals.between_signals([](live::Live& daemon) { daemon.take_store(); }); }}};
         manager.ready();
         signals.wait_for_end(config, live, manager, log);
         manager.stopping();

@@ -21,8 +21,8 @@ int complain(std::string const& message) {
     return wrong;
 }
 
-// The tokens that are there, and the file they are in. Other problems of the configuration are no hindrance: whoever
-// sets up access may not have got to the rest yet.
+// The tokens that are there, and the file they are in. Other problems of the configuration are no hindrance:
+// whoever sets up access may not have got to the rest yet.
 std::optional<std::filesystem::path> file_of(std::filesystem::path const& config) {
     auto const loaded = fleet::load(config);
     if (!loaded.tokens_file) {
@@ -59,7 +59,8 @@ std::string unknown_site(std::filesystem::path const& config, std::vector<std::s
                 ids.push_back(one.id);
             }
             auto const near = nearest_word(site, ids);
-            return fmt::format("--site {}: there is no such site{}", site, near ? "; did you mean " + *near + "?" : "");
+            return fmt::format("--site {}: there is no such site{}", site,
+                               near ? "; did you mean " + *near + "?" : "");
         }
     }
     return {};
@@ -79,7 +80,8 @@ int add(std::filesystem::path const& config, TokenRequest const& request) {
         return complain(fmt::format("--role {}: must be read, operate or admin", request.role));
     }
     if (place_of(*tokens, request.name) != tokens->end()) {
-        return complain(fmt::format("{}: there is such a token already; `token revoke {}` ends it", request.name, request.name));
+        return complain(fmt::format("{}: there is such a token already; `token revoke {}` ends it",
+                                    request.name, request.name));
     }
     if (auto const unknown = unknown_site(config, request.sites); !unknown.empty()) {
         return complain(unknown);

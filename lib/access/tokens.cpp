@@ -66,7 +66,8 @@ std::string parse(std::string const& line, Token& token) {
 }
 
 [[noreturn]] void cannot_write(std::filesystem::path const& file) {
-    throw std::runtime_error{fmt::format("{} cannot be written: {}", file.string(), std::generic_category().message(errno))};
+    throw std::runtime_error{
+        fmt::format("{} cannot be written: {}", file.string(), std::generic_category().message(errno))};
 }
 
 std::string text_of(std::vector<Token> const& tokens) {

@@ -82,15 +82,16 @@ struct Upload {
     std::uint64_t repeated = 0;  // there already, or twice in the body
     std::uint64_t expired = 0;   // older than what is kept
     std::uint64_t bad = 0;
-    std::vector<BadRow> bad_rows;           // the first of them
+    std::vector<BadRow> bad_rows;          // the first of them
     std::optional<Timestamp> first, last;  // of the accepted ones
 };
 
 // A service record that was taken, and what is said to whoever sent it.
 struct TakenRecord {
     service::KeptRecord kept;
-    bool repeated = false;                // it was known already, under that number: nothing has changed
-    std::vector<std::string> questions;   // what does not fit with what else is known; kept as given all the same
+    bool repeated = false;  // it was known already, under that number: nothing has changed
+    std::vector<std::string>
+        questions;  // what does not fit with what else is known; kept as given all the same
     std::vector<std::string> still_to_do;  // what the visit still wants, by what is recorded
 };
 
@@ -169,8 +170,8 @@ class Backend {
 public:
     virtual ~Backend() = default;
 
-    // Another one whenever the list may have become another: an answer made after it was asked for may be given again
-    // for as long as it stays. None: that cannot be told. From memory.
+    // Another one whenever the list may have become another: an answer made after it was asked for may be
+    // given again for as long as it stays. None: that cannot be told. From memory.
     [[nodiscard]] virtual std::optional<DataVersion> version_of(Listed) const { return std::nullopt; }
 
     // What is told to those who listen. Must not block.
@@ -183,8 +184,8 @@ public:
     // Writes what the daemon counts and measures. From memory.
     virtual void write_metrics(MetricsText& out) = 0;
 
-    // CSV, see scada/points.h; of the sites and probes that the filter lets through. Addresses are given whether a
-    // Modbus server is configured or not.
+    // CSV, see scada/points.h; of the sites and probes that the filter lets through. Addresses are given
+    // whether a Modbus server is configured or not.
     virtual Answer<std::string> scada_points(ProbeFilter const& filter) = 0;
 
     virtual Answer<document::Health> health() = 0;
@@ -199,7 +200,8 @@ public:
     // The text of document::to_json(Diagnosis): of a probe in service the newest one, of a removed probe the
     // last.
     virtual Answer<std::string> diagnosis(std::string const& probe) = 0;
-    // The same of each day's beginning and of every change of a reason or condition, from <= at < to, by time.
+    // The same of each day's beginning and of every change of a reason or condition, from <= at < to, by
+    // time.
     virtual Answer<Page<std::string>> diagnoses(std::string const& probe, TimeRange const& range,
                                                 PageRequest const& page) = 0;
     virtual Answer<Page<Reading>> readings(std::string const& probe, TimeRange const& range,
@@ -213,8 +215,10 @@ public:
     virtual Answer<Page<service::KeptRecord>> service_records(
         std::string const& probe,
         PageRequest const& page) = 0;  // by time, number
-    // By the site's own calendar; none: the last whole one. One that has not begun is refused as invalid, "month".
-    virtual Answer<SiteMonth> site_month(std::string const& site, std::optional<std::chrono::year_month> month) = 0;
+    // By the site's own calendar; none: the last whole one. One that has not begun is refused as invalid,
+    // "month".
+    virtual Answer<SiteMonth> site_month(std::string const& site,
+                                         std::optional<std::chrono::year_month> month) = 0;
     // By the time they were opened. A site or probe that never had one has none: an empty page.
     virtual Answer<Page<service::Ticket>> tickets(TicketFilter const& filter, PageRequest const& page) = 0;
     virtual Answer<service::Ticket> ticket(std::string const& id) = 0;
@@ -222,29 +226,31 @@ public:
     // Commands answer when the change is stored for good. "Now" is the daemon's clock. A record that cannot
     // be of this probe (a time far ahead) is refused as invalid.
     virtual Answer<TakenRecord> add_record(service::Record const& record, Keep<TakenRecord> const& keep) = 0;
-    // The rows of a CSV of records, each taken or refused by itself; `only` as in add_readings, by row. A row that
-    // says the same as a record in force changes nothing. Refused as a whole where the header row is wrong
-    // (invalid, "header") or it has more than 5000 rows.
+    // The rows of a CSV of records, each taken or refused by itself; `only` as in add_readings, by row. A row
+    // that says the same as a record in force changes nothing. Refused as a whole where the header row is
+    // wrong (invalid, "header") or it has more than 5000 rows.
     virtual Answer<RecordSheet> add_records(std::string const& csv, std::vector<std::string> const& only,
                                             Keep<RecordSheet> const& keep) = 0;
     // A person's step on a ticket: `take` finds it in the book of its site, which then keeps the outcome.
     virtual Answer<service::Ticket> step(std::string const& ticket, TicketStep const& take,
                                          Keep<service::Ticket> const& keep) = 0;
-    // The round as it would be, or has been, told. Where it is not yet planned with what is known now, waits a few
-    // seconds and then gives an older one, or is unavailable.
+    // The round as it would be, or has been, told. Where it is not yet planned with what is known now, waits
+    // a few seconds and then gives an older one, or is unavailable.
     virtual Answer<WeekRound> round(zone::Week week) = 0;
-    // Fixes it: from then on it changes as little as possible. Where nothing has changed since it was published
-    // last, nothing is published.
-    virtual Answer<WeekRound> publish_round(zone::Week week, std::string const& by, Keep<WeekRound> const& keep) = 0;
+    // Fixes it: from then on it changes as little as possible. Where nothing has changed since it was
+    // published last, nothing is published.
+    virtual Answer<WeekRound> publish_round(zone::Week week, std::string const& by,
+                                            Keep<WeekRound> const& keep) = 0;
     // Forgets what was published but for what has begun; people are told when it is published again.
-    virtual Answer<WeekRound> replan_round(zone::Week week, std::string const& by, Keep<WeekRound> const& keep) = 0;
+    virtual Answer<WeekRound> replan_round(zone::Week week, std::string const& by,
+                                           Keep<WeekRound> const& keep) = 0;
     // Voids a record of `probe`; history is made again without it. Refused: not_found, conflict where it is
     // voided already, invalid where `why` says nothing.
     virtual Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number,
                                                     std::string const& by, std::string const& why,
                                                     Keep<service::KeptRecord> const& keep) = 0;
-    // Parks a probe or a whole site, back in time too; `number` and `told_at` are given here. With the number of
-    // one that was told before, only its `until` and `ended_by` are taken: the way back.
+    // Parks a probe or a whole site, back in time too; `number` and `told_at` are given here. With the number
+    // of one that was told before, only its `until` and `ended_by` are taken: the way back.
     virtual Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
                                                      Keep<service::OutOfUse> const& keep) = 0;
     // What was told of the site, or of the probe and of its whole site; by number.
@@ -259,8 +265,10 @@ public:
                                                                       PageRequest const& page) = 0;
     virtual Answer<service::PartsDemand> parts_demand(std::optional<std::string> const& site, int weeks) = 0;
     // Lives of the membranes that were in that position at any time, by installation.
-    virtual Answer<Page<service::MembraneLife>> membranes(std::string const& probe, PageRequest const& page) = 0;
-    // By serial; only those that have been at the sites `only`, where it is not empty, and only what was there.
+    virtual Answer<Page<service::MembraneLife>> membranes(std::string const& probe,
+                                                          PageRequest const& page) = 0;
+    // By serial; only those that have been at the sites `only`, where it is not empty, and only what was
+    // there.
     virtual Answer<Page<document::Instrument>> instruments(std::vector<std::string> const& only,
                                                            PageRequest const& page) = 0;
     virtual Answer<document::Instrument> instrument(std::string const& serial,
@@ -269,8 +277,8 @@ public:
     // Stores the readings of a file in the form of a CSV of readings; diagnosis follows by itself, made again
     // from the first of them. Probes must be of the sites `only`, where it is not empty (else forbidden), and
     // fed by CSV (else a conflict); then nothing is stored.
-    virtual Answer<Upload> add_readings(std::filesystem::path const& file, std::vector<std::string> const& only,
-                                        Keep<Upload> const& keep) = 0;
+    virtual Answer<Upload> add_readings(std::filesystem::path const& file,
+                                        std::vector<std::string> const& only, Keep<Upload> const& keep) = 0;
     // Empty: there is none, or it is older than 7 days.
     virtual Answer<std::optional<KeptAnswer>> kept_answer(std::string const& token, std::string const& path,
                                                           std::string const& key) = 0;

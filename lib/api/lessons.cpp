@@ -1,7 +1,7 @@
 // What service has taught: findings, instruments, lives of membranes, parts to come.
+#include "document/lessons.h"
 #include "api/handlers.h"
 #include "document/instrument.h"
-#include "document/lessons.h"
 
 namespace probekeeper::api {
 namespace {
@@ -29,7 +29,8 @@ Response list_membranes(Call const& call, Backend& backend) {
 }
 
 Response list_membrane_statistics(Call const& call, Backend& backend) {
-    return list_response(value_of(call, backend.membrane_statistics(call.query.id("site"), call.query.page())));
+    return list_response(
+        value_of(call, backend.membrane_statistics(call.query.id("site"), call.query.page())));
 }
 
 Response show_parts_demand(Call const& call, Backend& backend) {

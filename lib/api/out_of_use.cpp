@@ -1,6 +1,6 @@
+#include "document/out_of_use.h"
 #include "api/handlers.h"
 #include "base/text.h"
-#include "document/out_of_use.h"
 
 namespace probekeeper::api {
 namespace {

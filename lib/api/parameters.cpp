@@ -35,7 +35,8 @@ constexpr std::array parameters{
     Parameter{"days", R"({"type": "integer", "minimum": 1, "maximum": 400})", "How many days back"},
     Parameter{"last_event_id", R"({"type": "integer", "minimum": 0})",
               "The last event that was heard, where no Last-Event-ID header can be sent: a new EventSource"},
-    Parameter{"weeks", R"({"type": "integer", "minimum": 1, "maximum": 52})", "How many weeks ahead; 8 unless told"},
+    Parameter{"weeks", R"({"type": "integer", "minimum": 1, "maximum": 52})",
+              "How many weeks ahead; 8 unless told"},
     Parameter{"step_s", R"({"type": "integer", "minimum": 1})", "Summaries of so many seconds each"},
 };
 

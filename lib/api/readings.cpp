@@ -31,8 +31,8 @@ boost::json::object written(Upload const& upload) {
 }  // namespace
 
 Response add_readings(Call const& call, Backend& backend) {
-    auto const upload = value_of(
-        call, backend.add_readings(call.file, call.caller.sites, keep<Upload>(call, 200, &written)));
+    auto const upload =
+        value_of(call, backend.add_readings(call.file, call.caller.sites, keep<Upload>(call, 200, &written)));
     return json_response(written(upload));
 }
 

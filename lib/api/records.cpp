@@ -15,7 +15,9 @@ json::array texts(std::vector<std::string> const& all) {
     return out;
 }
 
-json::object written_record(service::KeptRecord const& record) { return document::to_json(record); }
+json::object written_record(service::KeptRecord const& record) {
+    return document::to_json(record);
+}
 
 json::object written_taken(TakenRecord const& taken) {
     auto out = document::to_json(taken.kept);
@@ -79,8 +81,9 @@ Response void_service_record(Call const& call, Backend& backend) {
     }
     // What is no number names no record either.
     auto const number = parse_integer(call.ids[1]).value_or(0);
-    auto const voided = value_of(call, backend.void_record(call.ids[0], number, by.empty() ? call.caller.name : by, why,
-                                                           keep<service::KeptRecord>(call, 200, &written_record)));
+    auto const voided =
+        value_of(call, backend.void_record(call.ids[0], number, by.empty() ? call.caller.name : by, why,
+                                           keep<service::KeptRecord>(call, 200, &written_record)));
     return json_response(written_record(voided));
 }
 

@@ -13,7 +13,9 @@ zone::Week week_in(Call const& call) {
     auto const week = zone::parse_week(call.ids[0]);
     if (!week) {
         throw Problem{ProblemType::not_found,
-                      "there is no week " + call.ids[0] + ": weeks are those of ISO 8601, such as 2026-W49", {}, {}};
+                      "there is no week " + call.ids[0] + ": weeks are those of ISO 8601, such as 2026-W49",
+                      {},
+                      {}};
     }
     return *week;
 }
@@ -86,18 +88,21 @@ Response show_round_html(Call const& call, Backend& backend) {
             "text/html; charset=utf-8",
             document::as_utf8(rounds::to_html(made.round, settings)),
             // The sheet brings its style with it, and needs nothing else.
-            {{"Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"}}};
+            {{"Content-Security-Policy",
+              "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"}}};
 }
 
 Response show_round_ics(Call const& call, Backend& backend) {
     auto const made = asked_for(call, backend);
-    return paper("text/calendar; charset=utf-8", document::as_utf8(rounds::to_ics(made.round, made.made_at, made.told)),
+    return paper("text/calendar; charset=utf-8",
+                 document::as_utf8(rounds::to_ics(made.round, made.made_at, made.told)),
                  call.ids[0] + ".ics");
 }
 
 Response show_round_csv(Call const& call, Backend& backend) {
     auto const made = asked_for(call, backend);
-    return paper("text/csv; charset=utf-8", document::as_utf8(rounds::to_csv(made.round)), call.ids[0] + ".csv");
+    return paper("text/csv; charset=utf-8", document::as_utf8(rounds::to_csv(made.round)),
+                 call.ids[0] + ".csv");
 }
 
 Response publish_round(Call const& call, Backend& backend) {
@@ -108,8 +113,8 @@ Response publish_round(Call const& call, Backend& backend) {
 
 Response replan_round(Call const& call, Backend& backend) {
     auto const by = by_of(call);
-    return json_response(
-        written(value_of(call, backend.replan_round(week_in(call), by, keep<WeekRound>(call, 200, &written)))));
+    return json_response(written(
+        value_of(call, backend.replan_round(week_in(call), by, keep<WeekRound>(call, 200, &written)))));
 }
 
 }  // namespace probekeeper::api

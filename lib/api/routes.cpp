@@ -37,8 +37,9 @@ constexpr std::array routes{
     Route{.method = "GET",
           .pattern = "/v1/sites/{site}/report",
           .handler = show_month,
-          .summary = "What a customer is owed for a month: checks, tickets, work, membranes, and for how much of "
-                     "the time each probe could be judged",
+          .summary =
+              "What a customer is owed for a month: checks, tickets, work, membranes, and for how much of "
+              "the time each probe could be judged",
           .answer = "MonthReport",
           .parameters = "month"},
     Route{.method = "GET",

@@ -21,9 +21,9 @@ enum class Where : std::uint8_t {
 };
 
 // Pattern: {name} takes an id of a-z 0-9 - , {week} an ISO week such as 2026-W49; a suffix may follow
-// ("{week}.ics"), {serial} takes any text. The names {site}, {probe} and {ticket} say what a token that is limited to sites must
-// cover. Where a pattern has none of them, such a token passes only if the route takes a `site` parameter
-// (which is then filled in, or asked for) or `limits_itself`.
+// ("{week}.ics"), {serial} takes any text. The names {site}, {probe} and {ticket} say what a token that is
+// limited to sites must cover. Where a pattern has none of them, such a token passes only if the route takes
+// a `site` parameter (which is then filled in, or asked for) or `limits_itself`.
 struct Route {
     std::string_view method;  // GET (which answers HEAD too) or POST
     std::string_view pattern;
@@ -36,9 +36,9 @@ struct Route {
     std::string_view body = "";                   // of a POST: name of its schema; empty: not JSON
     std::string_view takes = "application/json";  // of a POST
     std::string_view gives = "application/json";
-    int status = 200;               // where it went well
-    std::string_view refuses = "";  // statuses beyond those that follow from the above: "404 409"
-    bool limits_itself = false;     // the handler leaves out what call.caller may not see
+    int status = 200;                // where it went well
+    std::string_view refuses = "";   // statuses beyond those that follow from the above: "404 409"
+    bool limits_itself = false;      // the handler leaves out what call.caller may not see
     Listed lists = Listed::nothing;  // what may be given again, see AnswerCache
 };
 

@@ -77,14 +77,14 @@ constexpr std::array documents{
     Members{"MonthReport",
             "site:S name:S? month:S time_zone:S from:T until:T complete:B made_at:T probes:*ProbeMonth "
             "tickets:*TicketMonth work:*WorkMonth membranes:*MembraneCount"},
-    Members{"ProbeMonth",
-            "id:S location:S? judged:N time:TimeShares response_tests:I response_tests_used:I reference_checks:I "
-            "calibrations:I first_t90_s:N? last_t90_s:N?"},
+    Members{
+        "ProbeMonth",
+        "id:S location:S? judged:N time:TimeShares response_tests:I response_tests_used:I reference_checks:I "
+        "calibrations:I first_t90_s:N? last_t90_s:N?"},
     Members{"TimeShares",
             "good:N maintenance_required:N out_of_specification:N failure:N function_check:N unknown:N "
             "out_of_use:N"},
-    Members{"TicketMonth",
-            "id:S probe:S state:TicketState opened_at:T ended_at:T? reasons:*S how:S?"},
+    Members{"TicketMonth", "id:S probe:S state:TicketState opened_at:T ended_at:T? reasons:*S how:S?"},
     Members{"WorkMonth", "at:T probe:S kind:RecordKind by:S? note:S?"},
     Members{"MembraneCount", "kind:S? count:I"},
     Members{"Voiding", "at:T why:S? by:S?"},
@@ -100,12 +100,14 @@ constexpr std::array documents{
             "serial:S probe:S? site:S? stays:*Stay membranes:*Membrane responses:*ResponseDay"},
     Members{"Stay", "probe:S? site:S? from:T? until:T?"},
     Members{"ResponseDay", "day:T probe:S t90_20_s:N? tests:I"},
-    Members{"Membrane",
-            "serial:S? probe:S site:S? membrane:S? kind:S installed:T ended:T? end:MembraneEnd? reason:Reason? "
-            "days:N wipes:I"},
-    Members{"MembraneStatistics",
-            "kind:S? membrane:S? site:S? lives:I worn:I by_plan:I in_use:I median_days:N? curve:*SurvivalStep "
-            "weibull:Weibull"},
+    Members{
+        "Membrane",
+        "serial:S? probe:S site:S? membrane:S? kind:S installed:T ended:T? end:MembraneEnd? reason:Reason? "
+        "days:N wipes:I"},
+    Members{
+        "MembraneStatistics",
+        "kind:S? membrane:S? site:S? lives:I worn:I by_plan:I in_use:I median_days:N? curve:*SurvivalStep "
+        "weibull:Weibull"},
     Members{"SurvivalStep", "days:N at_risk:I worn:I survival:N low:N? high:N?"},
     Members{"Weibull", "shape:N scale_days:N ln_shape_error:N? ln_scale_error:N? median_days:N"},
     Members{"PartsDemand", "weeks:*WeekNeed total:*PartNeed unknown_age:I"},
@@ -117,7 +119,8 @@ constexpr std::array documents{
             "serial!:S? visit!:S? by!:S? note!:S?"},
     Members{"Ticket",
             "id:S number:I site:S probe:S state:TicketState urgency:Urgency opened_at:T updated_at:T due:T? "
-            "postponed_until:T? planned_for:S? assigned_to:S? seen:T? found:S? reasons:*TicketReason work:*S meanwhile:S? "
+            "postponed_until:T? planned_for:S? assigned_to:S? seen:T? found:S? reasons:*TicketReason work:*S "
+            "meanwhile:S? "
             "parts:*Part cautions:*S history:*HistoryEntry proof:Proof?"},
     Members{"Proof", "at:T work_at:T restored:B text:S figures:*ProofFigure"},
     Members{"ProofFigure", "quantity:S before:N? after:N? limit:N? unit:S"},
@@ -132,19 +135,20 @@ constexpr std::array documents{
     Members{"Visit", "by:S outcome:VisitOutcome"},
     Members{"Nothing", ""},
     Members{"Closing", "by:S found:Found note!:S?"},
-    Members{"Round",
-            "week:S published_at:T? revision:I differs:B technicians:*RoundTechnician not_reached:*NotReached "
-            "moved:*MovedVisit price:N bound:N? cut_short:B made_at:T planning:RoundPlanning?"},
+    Members{
+        "Round",
+        "week:S published_at:T? revision:I differs:B technicians:*RoundTechnician not_reached:*NotReached "
+        "moved:*MovedVisit price:N bound:N? cut_short:B made_at:T planning:RoundPlanning?"},
     Members{"RoundPlanning", "share:N"},
-    Members{"RoundTechnician",
-            "technician:S name:S? time_zone:S days:*RoundDay joins:*JoinedDay load:*Part"},
+    Members{"RoundTechnician", "technician:S name:S? time_zone:S days:*RoundDay joins:*JoinedDay load:*Part"},
     Members{"JoinedDay", "date:S technician:S"},
     Members{"RoundDay",
             "date:S depart:T home:T drive_minutes:I work_minutes:I with:*S lead:S? stops:*RoundStop"},
     Members{"RoundStop", "site:S name:S? address:S? access_notes:S? arrive:T leave:T jobs:*RoundJob"},
-    Members{"RoundJob",
-            "probe:S ticket:S? location:S? serial:S? work:*S minutes:I why_now:S evidence:S? pulled_forward:B "
-            "life_price:N parts:*Part cautions:*S"},
+    Members{
+        "RoundJob",
+        "probe:S ticket:S? location:S? serial:S? work:*S minutes:I why_now:S evidence:S? pulled_forward:B "
+        "life_price:N parts:*Part cautions:*S"},
     Members{"NotReached", "ticket:S? probe:S why:S"},
     Members{"MovedVisit", "site:S was_technician:S technician:S was:T now:T"},
     Members{"RoundStep", "by!:S?"},

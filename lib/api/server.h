@@ -64,14 +64,14 @@ struct Options {
     std::shared_ptr<Tls> tls;            // null: plain HTTP
     std::filesystem::path spool_folder;  // for uploads; empty: the system's for temporary files
     Limits limits;
-    bool serves_at_once = true;          // false: whoever connects waits for serve()
+    bool serves_at_once = true;      // false: whoever connects waits for serve()
     std::function<Timestamp()> now;  // for Date and a record's default time; empty: the system clock
 };
 
 class Server {
 public:
-    // Listens when it returns, and serves from then on or from serve() on. `backend` must outlive it. Throws std::runtime_error
-    // with a sentence where the address cannot be had.
+    // Listens when it returns, and serves from then on or from serve() on. `backend` must outlive it. Throws
+    // std::runtime_error with a sentence where the address cannot be had.
     Server(Options options, Backend& backend, std::shared_ptr<spdlog::logger> log);
     // Stops.
     ~Server();

@@ -205,9 +205,11 @@ net::awaitable<bool> Session::serve() {
     if (error) {
         co_return co_await refuse_unreadable(error);
     }
-    // RFC 9112 section 6.3: where such a body would end nobody can know, and what follows could pass for another request.
+    // RFC 9112 section 6.3: where such a body would end nobody can know, and what follows could pass for
+    // another request.
     if (header.get().count(http::field::transfer_encoding) > 0 && !header.chunked()) {
-        co_return co_await refuse(ProblemType::malformed_request, "the only transfer encoding known here is chunked");
+        co_return co_await refuse(ProblemType::malformed_request,
+                                  "the only transfer encoding known here is chunked");
     }
     auto head = head_of(header.get().base());
     head.address = address_;

@@ -32,10 +32,10 @@ void check(document::Fields const& fields) {
 template <typename Take>
 Response step(Call const& call, Backend& backend, Take const& take) {
     auto const& id = call.ids[0];
-    auto const ticket = value_of(
-        call, backend.step(
-                  id, [&](TicketBook& book, Timestamp at) { return take(book, id, at); },
-                  keep<Ticket>(call, 200, &written)));
+    auto const ticket =
+        value_of(call, backend.step(
+                           id, [&](TicketBook& book, Timestamp at) { return take(book, id, at); },
+                           keep<Ticket>(call, 200, &written)));
     return json_response(written(ticket));
 }
 
@@ -99,8 +99,8 @@ Response postpone_ticket(Call const& call, Backend& backend) {
 Response visit_ticket(Call const& call, Backend& backend) {
     document::Fields fields{call.body, {"by", "outcome"}};
     auto const by = fields.required_text("by", longest_name);
-    auto const outcome = service::outcome_of(
-        fields.required_word("outcome", words(service::Outcome::waiting_customer)));
+    auto const outcome =
+        service::outcome_of(fields.required_word("outcome", words(service::Outcome::waiting_customer)));
     check(fields);
     return step(call, backend, [&](TicketBook& book, std::string const& id, Timestamp at) {
         return book.visit(id, by, outcome.value(), at);

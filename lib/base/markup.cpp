@@ -31,7 +31,12 @@ std::size_t character_at(std::string_view text) {
 }
 
 std::string_view sign_for(char c) {
-    return c == '&' ? "&amp;" : c == '<' ? "&lt;" : c == '>' ? "&gt;" : c == '"' ? "&quot;" : c == '\'' ? "&#39;" : "";
+    return c == '&'    ? "&amp;"
+           : c == '<'  ? "&lt;"
+           : c == '>'  ? "&gt;"
+           : c == '"'  ? "&quot;"
+           : c == '\'' ? "&#39;"
+                       : "";
 }
 
 }  // namespace

@@ -11,7 +11,9 @@ namespace probekeeper {
 
 // "Not read": the device does not give it, the cell was empty, the register failed to decode.
 inline constexpr double not_read = std::numeric_limits<double>::quiet_NaN();
-[[nodiscard]] inline bool is_read(double value) { return !std::isnan(value); }
+[[nodiscard]] inline bool is_read(double value) {
+    return !std::isnan(value);
+}
 
 // Marks on a reading, and their bits in Reading::marks. The first four are signals of the device, and
 // Reading::known says which of them were read at all; the other two are put on by the daemon.
@@ -32,8 +34,8 @@ struct Reading {
     double temperature_c = not_read;
     double salinity_psu = not_read;
     double pressure_hpa = not_read;
-    double airflow = not_read;   // any unit, to the aerator of this water
-    std::uint16_t known = 0;     // of mark_cleaning | mark_aeration | mark_hold | mark_fault
+    double airflow = not_read;  // any unit, to the aerator of this water
+    std::uint16_t known = 0;    // of mark_cleaning | mark_aeration | mark_hold | mark_fault
     std::uint16_t marks = 0;
 
     [[nodiscard]] bool has(Mark m) const { return (marks & m) != 0; }

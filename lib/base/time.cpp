@@ -125,8 +125,8 @@ std::optional<Timestamp> parse_rfc3339(std::string_view text) {
     if (!date.ok()) {
         return std::nullopt;
     }
-    return Timestamp{std::chrono::sys_days{date}} + std::chrono::hours{*hour} + std::chrono::minutes{*minute} +
-           std::chrono::seconds{*second} + Millis{*ms} - *offset;
+    return Timestamp{std::chrono::sys_days{date}} + std::chrono::hours{*hour} +
+           std::chrono::minutes{*minute} + std::chrono::seconds{*second} + Millis{*ms} - *offset;
 }
 
 std::optional<Timestamp> parse_time_cell(std::string_view text) {

@@ -19,7 +19,8 @@ constexpr double least_leap = 0.08;
 constexpr double least_break = 0.25;
 // What is newest, and what was before it, of a break.
 constexpr std::int64_t hour_ms = 3'600'000;
-constexpr std::int64_t newest_span_ms = 5 * hour_ms, before_from_ms = 48 * hour_ms, before_to_ms = 6 * hour_ms;
+constexpr std::int64_t newest_span_ms = 5 * hour_ms, before_from_ms = 48 * hour_ms,
+                       before_to_ms = 6 * hour_ms;
 constexpr std::size_t fewest_newest = 3;
 // Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
 constexpr std::size_t fewest_found = 8;

@@ -39,8 +39,8 @@ public:
     // By how much the newest floors lie above those of the two days before, mg/L; 0 where it is little, or
     // where they are too few. Neither residue nor water without air does that within hours.
     [[nodiscard]] double leap(std::int64_t now_ms) const;
-    // The lowest that was read without oxygen within the last hours, mg/L; NaN where that was too rarely. Unlike
-    // floor() it may be real oxygen.
+    // The lowest that was read without oxygen within the last hours, mg/L; NaN where that was too rarely.
+    // Unlike floor() it may be real oxygen.
     [[nodiscard]] double lowest(std::int64_t now_ms) const;
     // The floor as known at `now_ms`; empty where the plateaus are too few or do not agree.
     [[nodiscard]] std::optional<Floor> floor(std::int64_t now_ms) const;

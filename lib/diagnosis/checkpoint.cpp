@@ -1,6 +1,6 @@
-// A checkpoint is, sealed by a checksum because its bytes become the state as they are: a header that says what wrote it, the site's own clock, for each probe its id and its
-// bytes, and what instruments took along, by serial. It is read by the machine that wrote it; another layout
-// or algorithm is refused and rebuilt.
+// A checkpoint is, sealed by a checksum because its bytes become the state as they are: a header that says
+// what wrote it, the site's own clock, for each probe its id and its bytes, and what instruments took along,
+// by serial. It is read by the machine that wrote it; another layout or algorithm is refused and rebuilt.
 #include <cstring>
 
 #include "diagnosis/seal.h"

@@ -105,7 +105,8 @@ void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
 
 // What a person is doing to it, as far as records and readings tell. A new membrane whose exposures to air
 // read about 100 % has been calibrated, whoever wrote it down or not.
-[[nodiscard]] ServiceState service_state(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+[[nodiscard]] ServiceState service_state(ProbeState const& state, ProbeSetup const& setup,
+                                         std::int64_t now_ms);
 
 // The probe as last weighed, in words and numbers.
 [[nodiscard]] Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);

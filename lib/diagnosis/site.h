@@ -56,7 +56,8 @@ public:
     [[nodiscard]] SiteSetup const& setup() const { return setup_; }
 
     // The whole state as bytes, and back. A checkpoint of another algorithm or machine layout, or one that
-    // is damaged, is refused (false, nothing changed); a probe that it does not know begins anew, one that is gone is left out.
+    // is damaged, is refused (false, nothing changed); a probe that it does not know begins anew, one that is
+    // gone is left out.
     [[nodiscard]] std::string checkpoint() const;
     [[nodiscard]] bool restore(std::string_view bytes);
 

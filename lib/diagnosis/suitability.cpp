@@ -35,7 +35,9 @@ std::string why_not_stuck(ProbeState const& state) {
 }
 
 std::string why_not_cleaning(ProbeState const& state) {
-    return state.blasts_shown >= fewest_blasts ? "" : "too few cleaning blasts have been seen to reach the membrane";
+    return state.blasts_shown >= fewest_blasts
+               ? ""
+               : "too few cleaning blasts have been seen to reach the membrane";
 }
 
 }  // namespace

@@ -75,8 +75,8 @@ struct T90 {
     bool fresh_learned = false;   // else assumed from the configuration
     std::optional<double> ratio;  // value over fresh
     std::optional<double> limit_s;
-    std::uint32_t tests = 0;      // used in this membrane's life
-    Timestamp at{};               // of the newest used test
+    std::uint32_t tests = 0;  // used in this membrane's life
+    Timestamp at{};           // of the newest used test
 };
 
 enum class BackgroundSource : std::uint8_t { anoxic_floor, dry_zero };

@@ -59,11 +59,10 @@ Fields::Fields(json::object const& object, std::initializer_list<std::string_vie
         std::string_view const name = member.key();
         if (std::find(known.begin(), known.end(), name) == known.end()) {
             auto hint = suggestion(name, known);
-            refuse(name,
-                   fmt::format("is no field here{}",
-                               known.size() == 0 ? "; there are none"
-                               : hint.empty()    ? fmt::format("; known are {}", fmt::join(known, ", "))
-                                                 : hint));
+            refuse(name, fmt::format("is no field here{}",
+                                     known.size() == 0 ? "; there are none"
+                                     : hint.empty()    ? fmt::format("; known are {}", fmt::join(known, ", "))
+                                                       : hint));
         }
     }
 }

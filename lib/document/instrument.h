@@ -12,7 +12,7 @@
 namespace probekeeper::document {
 
 struct InstrumentStay {
-    std::string probe, site;               // both empty: the workshop; the site: of a position not known any more
+    std::string probe, site;  // both empty: the workshop; the site: of a position not known any more
     std::optional<Timestamp> from, until;  // none: since before the records; until now
 };
 

@@ -29,7 +29,7 @@ json::array array_of(List const& list, auto const& form) {
 }
 
 json::object written(estimate::SurvivalStep const& step) {
-    return {{"days", number(step.length)},       {"at_risk", step.at_risk},  {"worn", step.ended},
+    return {{"days", number(step.length)},       {"at_risk", step.at_risk}, {"worn", step.ended},
             {"survival", number(step.survival)}, {"low", number(step.low)}, {"high", number(step.high)}};
 }
 
@@ -72,17 +72,18 @@ json::object to_json(service::ReasonTally const& tally) {
 }
 
 json::object to_json(service::MembraneLife const& life) {
-    return {{"serial", text_or_null(life.serial)},
-            {"probe", life.probe},
-            {"site", text_or_null(life.site)},
-            {"membrane", text_or_null(life.kind)},
-            {"kind", fleet::to_word(life.water)},
-            {"installed", time(life.installed)},
-            {"ended", time(life.ended)},
-            {"end", how_ended(life)},
-            {"reason", life.ended_by ? json::value(diagnosis::to_word(*life.ended_by)) : json::value(nullptr)},
-            {"days", number(life.days)},
-            {"wipes", life.wipes}};
+    return {
+        {"serial", text_or_null(life.serial)},
+        {"probe", life.probe},
+        {"site", text_or_null(life.site)},
+        {"membrane", text_or_null(life.kind)},
+        {"kind", fleet::to_word(life.water)},
+        {"installed", time(life.installed)},
+        {"ended", time(life.ended)},
+        {"end", how_ended(life)},
+        {"reason", life.ended_by ? json::value(diagnosis::to_word(*life.ended_by)) : json::value(nullptr)},
+        {"days", number(life.days)},
+        {"wipes", life.wipes}};
 }
 
 json::object to_json(service::LifeStatistics const& s) {

@@ -188,7 +188,7 @@ rounds::RoundJob job_of(json::object const& object) {
 }
 
 rounds::RoundStop stop_of(json::object const& object) {
-    return {text_in(object, "site"),         text_in(object, "name"),     text_in(object, "address"),
+    return {text_in(object, "site"),         text_in(object, "name"),   text_in(object, "address"),
             text_in(object, "access_notes"), time_in(object, "arrive"), time_in(object, "leave"),
             all_in(object, "jobs", job_of)};
 }

@@ -11,7 +11,8 @@ namespace probekeeper::document {
 
 inline constexpr double small_chart_days = 90.0;
 
-// The response times of the last 90 days, which is what most visits are about, as SVG. Empty where no test was used.
+// The response times of the last 90 days, which is what most visits are about, as SVG. Empty where no test
+// was used.
 [[nodiscard]] std::string small_chart(std::span<diagnosis::ResponseTest const> tests, Timestamp now);
 
 }  // namespace probekeeper::document

@@ -27,7 +27,8 @@ public:
                                                               std::string const& pattern) const override;
 };
 
-// As load(file); what the configuration names beside its own files (tokens, certificates) is looked for on the disk.
+// As load(file); what the configuration names beside its own files (tokens, certificates) is looked for on
+// the disk.
 [[nodiscard]] Loaded load(std::filesystem::path const& file, Files const& files);
 
 }  // namespace probekeeper::fleet

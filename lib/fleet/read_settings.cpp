@@ -18,7 +18,8 @@ std::optional<Listen> read_listen(Section& section) {
     if (!listen) {
         section.wrong(
             "listen",
-            fmt::format("`listen` is \"{}\", should be ADDRESS:PORT, numeric, such as \"127.0.0.1:8080\"", *written));
+            fmt::format("`listen` is \"{}\", should be ADDRESS:PORT, numeric, such as \"127.0.0.1:8080\"",
+                        *written));
     }
     return listen;
 }

@@ -142,7 +142,8 @@ void ReadingsCsv::take_row() {
         return;
     }
     if (row.reading.time > latest_) {
-        bad_.add(text_.line(), fmt::format("column time: {} lies in the future", to_rfc3339(row.reading.time)));
+        bad_.add(text_.line(),
+                 fmt::format("column time: {} lies in the future", to_rfc3339(row.reading.time)));
         return;
     }
     if (!order_.in_time(row.reading.time)) {

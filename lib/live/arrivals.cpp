@@ -46,7 +46,8 @@ std::optional<Arrivals::Range> Arrivals::take(std::string const& site) {
 
 bool Arrivals::is_known(std::string const& site, Timestamp position) const {
     auto const [begin, end] = coming_.equal_range(site);
-    bool const comes = std::any_of(begin, end, [&](auto const& coming) { return coming.second.first <= position; });
+    bool const comes =
+        std::any_of(begin, end, [&](auto const& coming) { return coming.second.first <= position; });
     auto const came = came_.find(site);
     return !comes && (came == came_.end() || position < came->second.first);
 }

@@ -19,7 +19,9 @@ api::Refusal not_found(std::string what, std::string const& id) {
     return {Kind::not_found, fmt::format("there is no {} {}", what, id), {}, {}};
 }
 
-store::PageRequest page_of(api::PageRequest const& page) { return {page.limit, page.after}; }
+store::PageRequest page_of(api::PageRequest const& page) {
+    return {page.limit, page.after};
+}
 
 template <typename T>
 api::Page<T> page_of(store::Page<T> page) {
@@ -38,18 +40,20 @@ void mark_service_in(std::vector<Reading>& readings, std::vector<diagnosis::Serv
     }
 }
 
-document::Spread spread_of(store::Spread const& s) { return {s.min, s.mean, s.max}; }
+document::Spread spread_of(store::Spread const& s) {
+    return {s.min, s.mean, s.max};
+}
 
 document::Step step_of(store::Step const& s) {
-    return {s.start, s.count, spread_of(s.of(store::Quantity::do_mg_l)), spread_of(s.of(store::Quantity::do_percent)),
-            spread_of(s.of(store::Quantity::temperature_c))};
+    return {s.start, s.count, spread_of(s.of(store::Quantity::do_mg_l)),
+            spread_of(s.of(store::Quantity::do_percent)), spread_of(s.of(store::Quantity::temperature_c))};
 }
 
 }  // namespace
 
 Backend::Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, Arrivals& arrivals,
-                 StampClock const& clock, std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
-                 std::shared_ptr<spdlog::logger> log)
+                 StampClock const& clock, std::filesystem::path store_file, api::EventHub& events,
+                 api::Latencies const& commits, std::shared_ptr<spdlog::logger> log)
     : version_{std::move(version)},
       writer_{writer},
       readers_{readers},
@@ -92,7 +96,8 @@ std::optional<api::DataVersion> Backend::version_of(api::Listed what) const {
         case api::Listed::nothing:
             break;
         case api::Listed::probes:
-            return parts_.board ? std::optional{api::DataVersion{generation_, parts_.board->changes()}} : std::nullopt;
+            return parts_.board ? std::optional{api::DataVersion{generation_, parts_.board->changes()}}
+                                : std::nullopt;
         case api::Listed::tickets:
             // All that changes the store while the daemon runs is a group of the writer's.
             return api::DataVersion{generation_, writer_.state().groups};
@@ -129,12 +134,14 @@ api::Answer<std::vector<api::Event>> Backend::stored_events(std::int64_t after, 
 
 void Backend::note_change(api::Change const& change) {
     store::Changes changes;
-    changes.people.push_back({change.at, change.who, change.address, change.method, change.path, change.status});
+    changes.people.push_back(
+        {change.at, change.who, change.address, change.method, change.path, change.status});
     writer_.later(std::move(changes));
 }
 
 api::Answer<api::Page<api::Change>> Backend::changes(api::PageRequest const& page) {
-    auto found = ask_store<store::Page<store::Change>>([&](store::Reader& r) { return r.changes(page_of(page)); });
+    auto found =
+        ask_store<store::Page<store::Change>>([&](store::Reader& r) { return r.changes(page_of(page)); });
     if (!found) {
         return found.error();
     }
@@ -157,7 +164,8 @@ api::Answer<std::string> Backend::scada_points(api::ProbeFilter const& filter) {
     }
     auto const wanted = [&](std::string const& site) {
         return (!filter.site || *filter.site == site) &&
-               (filter.sites.empty() || std::find(filter.sites.begin(), filter.sites.end(), site) != filter.sites.end());
+               (filter.sites.empty() ||
+                std::find(filter.sites.begin(), filter.sites.end(), site) != filter.sites.end());
     };
     std::vector<scada::Numbered> sites, probes;
     for (fleet::SiteIndex i = 0; i < fleet.sites.size(); ++i) {
@@ -187,11 +195,12 @@ api::Answer<document::Health> Backend::health() {
         health.warnings.emplace_back("part of the store is damaged and cannot be read; the log says where");
     }
     for (auto const& aside : store::set_aside_of(store_file_)) {
-        health.warnings.push_back(fmt::format(
-            "a damaged store was set aside as {}, beside the store that took its place", aside.filename().string()));
+        health.warnings.push_back(
+            fmt::format("a damaged store was set aside as {}, beside the store that took its place",
+                        aside.filename().string()));
     }
-    health.queues.push_back({"store", writing.readings_waiting, store::Writer::Options{}.readings_waiting_most,
-                             writing.readings_dropped});
+    health.queues.push_back({"store", writing.readings_waiting,
+                             store::Writer::Options{}.readings_waiting_most, writing.readings_dropped});
     health.clock_ahead_s = clock_.ahead_s();
     if (health.clock_ahead_s > 1.0) {
         health.warnings.push_back(fmt::format(
@@ -205,21 +214,22 @@ api::Answer<document::Health> Backend::health() {
         health.lines_down = lines.down;
         health.warnings.insert(health.warnings.end(), lines.troubles.begin(), lines.troubles.end());
         auto const queue = now.value().keeper->queue();
-        health.queues.push_back(
-            {"diagnosis", queue.waiting, Keeper::Options{}.readings_waiting_most, queue.dropped + queue.late});
+        health.queues.push_back({"diagnosis", queue.waiting, Keeper::Options{}.readings_waiting_most,
+                                 queue.dropped + queue.late});
         for (fleet::ProbeIndex i = 0; i < board.fleet().probes.size(); ++i) {
             health.newest_reading = std::max(health.newest_reading, board.newest_reading(i));
         }
     } else {
         health.warnings.emplace_back("the daemon is starting");
     }
-    bool const lost = std::any_of(health.queues.begin(), health.queues.end(), [](auto const& q) { return q.dropped > 0; });
+    bool const lost =
+        std::any_of(health.queues.begin(), health.queues.end(), [](auto const& q) { return q.dropped > 0; });
     if (lost) {
         health.warnings.emplace_back("readings were dropped because a queue was full");
     }
-    health.status = !health.store_ok              ? document::Health::Status::failing
+    health.status = !health.store_ok           ? document::Health::Status::failing
                     : !health.warnings.empty() ? document::Health::Status::degraded
-                                                  : document::Health::Status::ok;
+                                               : document::Health::Status::ok;
     return health;
 }
 
@@ -281,8 +291,8 @@ api::Answer<api::Page<document::Probe>> Backend::probes(api::ProbeFilter const& 
             continue;
         }
         auto probe = board.probe(i);
-        bool const seen = filter.sites.empty() ||
-                          std::find(filter.sites.begin(), filter.sites.end(), probe.site) != filter.sites.end();
+        bool const seen = filter.sites.empty() || std::find(filter.sites.begin(), filter.sites.end(),
+                                                            probe.site) != filter.sites.end();
         bool const wanted = seen && (!filter.site || probe.site == *filter.site) &&
                             (!filter.condition || probe.condition == *filter.condition);
         if (!wanted) {
@@ -334,7 +344,8 @@ api::Answer<std::string> Backend::diagnosis(std::string const& probe) {
 
 std::pair<Timestamp, Timestamp> Backend::range_of(std::string const& probe, api::TimeRange const& range) {
     auto newest = clock_.now();
-    auto const stored = ask_store<std::optional<Reading>>([&](store::Reader& r) { return r.newest_reading(probe); });
+    auto const stored =
+        ask_store<std::optional<Reading>>([&](store::Reader& r) { return r.newest_reading(probe); });
     if (stored && stored.value()) {
         newest = stored.value()->time;
     }
@@ -391,14 +402,16 @@ api::Answer<api::Page<document::Step>> Backend::steps(std::string const& probe, 
         return *refusal;
     }
     auto const [from, to] = range_of(probe, range);
-    auto const found = ask_store<store::Page<store::Step>>(
-        [&, from = from, to = to](store::Reader& r) { return r.steps(probe, from, to, step, page_of(page)); });
+    auto const found = ask_store<store::Page<store::Step>>([&, from = from, to = to](store::Reader& r) {
+        return r.steps(probe, from, to, step, page_of(page));
+    });
     if (!found) {
         return found.error();
     }
     api::Page<document::Step> steps;
     steps.next = found.value().next;
-    std::transform(found.value().items.begin(), found.value().items.end(), std::back_inserter(steps.items), step_of);
+    std::transform(found.value().items.begin(), found.value().items.end(), std::back_inserter(steps.items),
+                   step_of);
     return steps;
 }
 
@@ -472,7 +485,8 @@ api::Answer<api::TakenRecord> Backend::add_record(service::Record const& record,
     return std::move(taken.value().front());
 }
 
-api::Answer<api::RecordSheet> Backend::add_records(std::string const& csv, std::vector<std::string> const& only,
+api::Answer<api::RecordSheet> Backend::add_records(std::string const& csv,
+                                                   std::vector<std::string> const& only,
                                                    api::Keep<api::RecordSheet> const& keep) {
     auto const now = parts();
     if (!now) {
@@ -518,8 +532,9 @@ api::Answer<api::Upload> Backend::add_readings(std::filesystem::path const& file
     return take_upload(file, only, keep, clock_.now(), p.keys, writer_, *p.board, arrivals_);
 }
 
-api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& token, std::string const& path,
-                                                                   std::string const& key) {
+api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string const& token,
+                                                                 std::string const& path,
+                                                                 std::string const& key) {
     auto const found = ask_store<std::optional<store::KeptAnswer>>(
         [&](store::Reader& r) { return r.answer(token, path, key); });
     if (!found) {
@@ -529,7 +544,8 @@ api::Answer<std::optional<api::KeptAnswer>> Backend::kept_answer(std::string con
     if (!kept || clock_.now() - kept->at > std::chrono::days{7}) {
         return std::optional<api::KeptAnswer>{};
     }
-    return std::optional{api::KeptAnswer{kept->token, kept->path, kept->key, kept->body_hash, kept->status, kept->answer}};
+    return std::optional{
+        api::KeptAnswer{kept->token, kept->path, kept->key, kept->body_hash, kept->status, kept->answer}};
 }
 
 }  // namespace probekeeper::live

@@ -26,7 +26,8 @@ using Workers = std::vector<std::unique_ptr<fieldbus::LineWorker>>;
 
 class Backend final : public api::Backend {
 public:
-    // What there is to answer from; all null while the daemon is starting or reloading, which is answered 503.
+    // What there is to answer from; all null while the daemon is starting or reloading, which is answered
+    // 503.
     struct Parts {
         std::shared_ptr<Board> board;
         std::shared_ptr<Keeper> keeper;
@@ -38,8 +39,8 @@ public:
 
     // All must outlive the backend.
     Backend(std::string version, store::Writer& writer, store::ReaderPool& readers, Arrivals& arrivals,
-            StampClock const& clock, std::filesystem::path store_file, api::EventHub& events, api::Latencies const& commits,
-            std::shared_ptr<spdlog::logger> log);
+            StampClock const& clock, std::filesystem::path store_file, api::EventHub& events,
+            api::Latencies const& commits, std::shared_ptr<spdlog::logger> log);
 
     void use(Parts parts);
 
@@ -64,8 +65,8 @@ public:
                                                   api::PageRequest const& page) override;
     api::Answer<api::Page<Reading>> readings(std::string const& probe, api::TimeRange const& range,
                                              api::PageRequest const& page) override;
-    api::Answer<api::Page<document::Step>> steps(std::string const& probe, api::TimeRange const& range, Millis step,
-                                                 api::PageRequest const& page) override;
+    api::Answer<api::Page<document::Step>> steps(std::string const& probe, api::TimeRange const& range,
+                                                 Millis step, api::PageRequest const& page) override;
     api::Answer<api::Page<diagnosis::ResponseTest>> response_tests(std::string const& probe,
                                                                    std::optional<Timestamp> from,
                                                                    api::PageRequest const& page) override;
@@ -81,8 +82,8 @@ public:
     api::Answer<api::SiteMonth> site_month(std::string const& site,
                                            std::optional<std::chrono::year_month> month) override;
     // In backend_service.cpp.
-    api::Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number, std::string const& by,
-                                                 std::string const& why,
+    api::Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number,
+                                                 std::string const& by, std::string const& why,
                                                  api::Keep<service::KeptRecord> const& keep) override;
     api::Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
                                                   api::Keep<service::OutOfUse> const& keep) override;
@@ -91,9 +92,10 @@ public:
                                                          api::PageRequest const& page) override;
     api::Answer<api::Page<service::ReasonTally>> findings(std::optional<std::string> const& site,
                                                           api::PageRequest const& page) override;
-    api::Answer<api::Page<service::LifeStatistics>> membrane_statistics(std::optional<std::string> const& site,
-                                                                        api::PageRequest const& page) override;
-    api::Answer<service::PartsDemand> parts_demand(std::optional<std::string> const& site, int weeks) override;
+    api::Answer<api::Page<service::LifeStatistics>> membrane_statistics(
+        std::optional<std::string> const& site, api::PageRequest const& page) override;
+    api::Answer<service::PartsDemand> parts_demand(std::optional<std::string> const& site,
+                                                   int weeks) override;
     api::Answer<api::Page<service::MembraneLife>> membranes(std::string const& probe,
                                                             api::PageRequest const& page) override;
     api::Answer<api::Page<document::Instrument>> instruments(std::vector<std::string> const& only,
@@ -107,7 +109,8 @@ public:
                                               api::Keep<api::WeekRound> const& keep) override;
     api::Answer<api::WeekRound> replan_round(zone::Week week, std::string const& by,
                                              api::Keep<api::WeekRound> const& keep) override;
-    api::Answer<api::Upload> add_readings(std::filesystem::path const& file, std::vector<std::string> const& only,
+    api::Answer<api::Upload> add_readings(std::filesystem::path const& file,
+                                          std::vector<std::string> const& only,
                                           api::Keep<api::Upload> const& keep) override;
     api::Answer<std::optional<api::KeptAnswer>> kept_answer(std::string const& token, std::string const& path,
                                                             std::string const& key) override;
@@ -128,13 +131,14 @@ private:
         }
         return std::move(result.value());
     }
-    [[nodiscard]] static std::optional<api::Refusal> refuse_unknown_site(std::optional<std::string> const& site,
-                                                                         Board const& board);
+    [[nodiscard]] static std::optional<api::Refusal> refuse_unknown_site(
+        std::optional<std::string> const& site, Board const& board);
     // All records and tickets, read once as long as none changes.
     [[nodiscard]] api::Answer<std::shared_ptr<History const>> history(Parts const& now);
     // Configured now, or known to the store from before.
     [[nodiscard]] std::optional<api::Refusal> refuse_unknown(std::string const& probe);
-    [[nodiscard]] std::pair<Timestamp, Timestamp> range_of(std::string const& probe, api::TimeRange const& range);
+    [[nodiscard]] std::pair<Timestamp, Timestamp> range_of(std::string const& probe,
+                                                           api::TimeRange const& range);
 
     std::string version_;
     store::Writer& writer_;

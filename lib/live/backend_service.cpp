@@ -96,7 +96,8 @@ std::string key_of(service::LifeStatistics const& s) {
 }
 
 template <typename T, typename KeyOf>
-api::Answer<api::Page<T>> page_by_key(std::vector<T> const& all, api::PageRequest const& page, KeyOf const& key_of) {
+api::Answer<api::Page<T>> page_by_key(std::vector<T> const& all, api::PageRequest const& page,
+                                      KeyOf const& key_of) {
     bool const known = !page.after || std::any_of(all.begin(), all.end(),
                                                   [&](T const& item) { return key_of(item) == *page.after; });
     if (!known) {
@@ -106,7 +107,9 @@ api::Answer<api::Page<T>> page_by_key(std::vector<T> const& all, api::PageReques
         all, page, key_of, [](T const&) { return true; }, [](T const& item) { return item; });
 }
 
-std::string number_key(service::OutOfUse const& told) { return fmt::format("{:012}", told.number); }
+std::string number_key(service::OutOfUse const& told) {
+    return fmt::format("{:012}", told.number);
+}
 
 std::string life_key(service::MembraneLife const& life) {
     return fmt::format("{}!{}", to_rfc3339(life.installed), life.serial.empty() ? life.probe : life.serial);
@@ -275,8 +278,10 @@ api::Answer<api::Page<service::MembraneLife>> Backend::membranes(std::string con
     }
     auto const& past = *known.value();
     auto lives = lives_of(now.value().board->fleet(), past, clock_.now());
-    std::erase_if(lives, [&](service::MembraneLife const& life) { return !was_in(life, probe, *past.instruments); });
-    std::sort(lives.begin(), lives.end(), [](auto const& a, auto const& b) { return life_key(a) < life_key(b); });
+    std::erase_if(lives,
+                  [&](service::MembraneLife const& life) { return !was_in(life, probe, *past.instruments); });
+    std::sort(lives.begin(), lives.end(),
+              [](auto const& a, auto const& b) { return life_key(a) < life_key(b); });
     return page_by_key(lives, page, life_key);
 }
 
@@ -324,7 +329,8 @@ api::Answer<service::PartsDemand> Backend::parts_demand(std::optional<std::strin
         }
     }
     auto const lives = lives_of(fleet, past, clock_.now());
-    return service::parts_demand(next_membranes(fleet, candidates, lives, *past.instruments), clock_.now(), weeks);
+    return service::parts_demand(next_membranes(fleet, candidates, lives, *past.instruments), clock_.now(),
+                                 weeks);
 }
 
 }  // namespace probekeeper::live

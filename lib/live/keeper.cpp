@@ -324,8 +324,8 @@ void Keeper::service_changed(fleet::ProbeIndex probe, diagnosis::ServiceChange c
     changes_.service_changes.push_back({fleet_->probes[probe].id, change});
     board_.show_service_state(probe, change.state);
     if (telling_) {
-        log_->info("event=service_state probe={} state={} since={}", fleet_->probes[probe].id, to_word(change.state),
-                   to_rfc3339(change.at));
+        log_->info("event=service_state probe={} state={} since={}", fleet_->probes[probe].id,
+                   to_word(change.state), to_rfc3339(change.at));
     }
 }
 

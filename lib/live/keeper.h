@@ -1,5 +1,6 @@
-// Keeps all sites' diagnoses and tickets, on one thread: takes readings as they come, puts them in order, feeds
-// the pipelines, hands results to the store and the board, and takes people's steps and records in between.
+// Keeps all sites' diagnoses and tickets, on one thread: takes readings as they come, puts them in order,
+// feeds the pipelines, hands results to the store and the board, and takes people's steps and records in
+// between.
 #pragma once
 
 #include <spdlog/logger.h>
@@ -12,6 +13,7 @@
 #include <map>
 #include <memory>
 #include <mutex>
+#include <stdexcept>
 #include <thread>
 #include <vector>
 
@@ -45,11 +47,11 @@ public:
     };
 
     // All must outlive the keeper. Readings that the store already holds are taken from there first, up to
-    // `begun`: from then on they come by reading(). Of those that others store meanwhile it learns by `arrivals`, and
-    // makes the diagnosis of their site again: soon, and once for several that come together.
-    Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer, store::Reader reader,
-           Arrivals& arrivals, StampClock const& clock, Timestamp begun, std::shared_ptr<spdlog::logger> log,
-           Options options);
+    // `begun`: from then on they come by reading(). Of those that others store meanwhile it learns by
+    // `arrivals`, and makes the diagnosis of their site again: soon, and once for several that come together.
+    Keeper(std::shared_ptr<fleet::Fleet const> fleet, Board& board, store::Writer& writer,
+           store::Reader reader, Arrivals& arrivals, StampClock const& clock, Timestamp begun,
+           std::shared_ptr<spdlog::logger> log, Options options);
     ~Keeper() override;
     Keeper(Keeper const&) = delete;
     Keeper& operator=(Keeper const&) = delete;
@@ -72,14 +74,15 @@ public:
     api::Answer<service::KeptRecord> void_record(std::string const& probe, std::int64_t number,
                                                  std::string const& by, std::string const& why,
                                                  api::Keep<service::KeptRecord> const& keep);
-    // Parks a probe or a whole site, back in time too; `number` and `told_at` are given here. With the number of
-    // one that was told before, only its `until` and `ended_by` are taken.
+    // Parks a probe or a whole site, back in time too; `number` and `told_at` are given here. With the number
+    // of one that was told before, only its `until` and `ended_by` are taken.
     api::Answer<service::OutOfUse> set_out_of_use(service::OutOfUse const& told,
                                                   api::Keep<service::OutOfUse> const& keep);
-    // Keeps all of them, or none. With `repeats_are_known` one that says the same as one in force is that one.
-    api::Answer<std::vector<api::TakenRecord>> add_records(std::vector<service::Record> const& records,
-                                                           bool repeats_are_known,
-                                                           api::Keep<std::vector<api::TakenRecord>> const& keep);
+    // Keeps all of them, or none. With `repeats_are_known` one that says the same as one in force is that
+    // one.
+    api::Answer<std::vector<api::TakenRecord>> add_records(
+        std::vector<service::Record> const& records, bool repeats_are_known,
+        api::Keep<std::vector<api::TakenRecord>> const& keep);
 
     [[nodiscard]] Queue queue() const;
     // From any thread: grows with each ticket and record that changes. What was read from the store after the
@@ -138,19 +141,19 @@ private:
                                                   api::Keep<service::KeptRecord> const& keep);
     api::Answer<service::OutOfUse> take_out_of_use(service::OutOfUse told,
                                                    api::Keep<service::OutOfUse> const& keep);
-    // Takes records into the book once they are stored; where instruments have been is told to diagnosis, and to
-    // whoever asks.
+    // Takes records into the book once they are stored; where instruments have been is told to diagnosis, and
+    // to whoever asks.
     void keep_in_book(std::vector<service::KeptRecord> const& stored);
     void show_instruments();
-    // Drops, in the same commit as what makes it untrue, what was diagnosed from `from` on: were the daemon to
-    // die before it is made again, a start would make it.
+    // Drops, in the same commit as what makes it untrue, what was diagnosed from `from` on: were the daemon
+    // to die before it is made again, a start would make it.
     void forget_from(store::Changes& changes, fleet::SiteIndex site, Timestamp from) const;
     // records.cpp
     class Surroundings;
     [[nodiscard]] std::optional<api::Refusal> refuse(service::Record const& record, Timestamp now) const;
-    api::Answer<std::vector<api::TakenRecord>> take_records(std::vector<service::Record> const& records,
-                                                            bool repeats_are_known,
-                                                            api::Keep<std::vector<api::TakenRecord>> const& keep);
+    api::Answer<std::vector<api::TakenRecord>> take_records(
+        std::vector<service::Record> const& records, bool repeats_are_known,
+        api::Keep<std::vector<api::TakenRecord>> const& keep);
 
     void tell(Timestamp at, std::string kind, std::string site, std::string data);
     void tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at);
@@ -172,15 +175,15 @@ private:
 
     // Of the keeper's own thread.
     std::vector<std::unique_ptr<Site>> sites_;
-    bool telling_ = false;  // not while the past is fed again
-    std::vector<diagnosis::Condition> told_;  // the last one told of each probe
+    bool telling_ = false;                       // not while the past is fed again
+    std::vector<diagnosis::Condition> told_;     // the last one told of each probe
     std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
     RecordBook book_;
     std::optional<service::Instruments> instruments_;  // by all records in the book
-    store::Changes changes_;                  // found, not yet handed to the writer
+    store::Changes changes_;                           // found, not yet handed to the writer
     std::chrono::steady_clock::time_point looked_{};
     std::chrono::steady_clock::time_point remake_from_{};  // not before: the store failed
-    std::shared_ptr<Notices> notices_;  // null: nobody is told
+    std::shared_ptr<Notices> notices_;                     // null: nobody is told
 
     std::atomic<std::uint64_t> history_version_{0};
 

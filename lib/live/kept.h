@@ -10,7 +10,8 @@
 namespace probekeeper::live {
 
 // For store::Changes::answers.
-[[nodiscard]] inline std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer, Timestamp at) {
+[[nodiscard]] inline std::vector<store::KeptAnswer> kept(std::optional<api::KeptAnswer> const& answer,
+                                                         Timestamp at) {
     if (!answer) {
         return {};
     }

@@ -35,7 +35,8 @@ estimate::Weibull lasts(std::vector<service::MembraneLife> const& lives, Sort co
 std::optional<double> age_in(std::string const& probe, std::vector<service::MembraneLife> const& lives,
                              std::string const& serial) {
     for (auto const& life : lives) {
-        if (!life.ended && (serial.empty() ? life.serial.empty() && life.probe == probe : life.serial == serial)) {
+        if (!life.ended &&
+            (serial.empty() ? life.serial.empty() && life.probe == probe : life.serial == serial)) {
             return life.days;
         }
     }
@@ -78,11 +79,14 @@ store::Result<History> read_history(store::Reader& reader, fleet::Fleet const& f
     return history;
 }
 
-std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history, Timestamp now) {
-    return service::membrane_lives(history.records, *history.instruments, positions_of(fleet), history.tickets, now);
+std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history,
+                                            Timestamp now) {
+    return service::membrane_lives(history.records, *history.instruments, positions_of(fleet),
+                                   history.tickets, now);
 }
 
-bool was_in(service::MembraneLife const& life, std::string const& probe, service::Instruments const& instruments) {
+bool was_in(service::MembraneLife const& life, std::string const& probe,
+            service::Instruments const& instruments) {
     auto const carrier = instruments.all().find(life.serial);
     if (life.probe == probe || carrier == instruments.all().end()) {
         return life.probe == probe;

@@ -17,9 +17,9 @@
 namespace probekeeper::live {
 
 struct History {
-    std::vector<service::KeptRecord> records;  // of all sites
-    std::vector<service::Ticket> tickets;      // of all sites, finished ones too
-    std::map<std::string, std::string> sites;  // of every probe ever known, by its id
+    std::vector<service::KeptRecord> records;         // of all sites
+    std::vector<service::Ticket> tickets;             // of all sites, finished ones too
+    std::map<std::string, std::string> sites;         // of every probe ever known, by its id
     std::optional<service::Instruments> instruments;  // by all of these records
 };
 [[nodiscard]] store::Result<History> read_history(store::Reader& reader, fleet::Fleet const& fleet);

@@ -69,8 +69,8 @@ store::Result<store::Store> try_to_open(std::filesystem::path const& path, std::
     auto store = store::Store::open(path, options);
     if (store && store->set_aside()) {
         auto const& aside = *store->set_aside();
-        log.error("event=store_set_aside file={} why=\"{}\" carried_over=\"{}\" left_behind=\"{}\"", aside.where.string(),
-                  aside.why, fmt::join(aside.carried, ","), fmt::join(aside.left, ","));
+        log.error("event=store_set_aside file={} why=\"{}\" carried_over=\"{}\" left_behind=\"{}\"",
+                  aside.where.string(), aside.why, fmt::join(aside.carried, ","), fmt::join(aside.left, ","));
     }
     return store;
 }
@@ -81,7 +81,8 @@ void make_folder_of(std::filesystem::path const& store) {
     std::error_code failed;
     std::filesystem::create_directories(folder, failed);
     if (failed) {
-        throw std::runtime_error{fmt::format("the store's folder '{}' cannot be made: {}", folder.string(), failed.message())};
+        throw std::runtime_error{
+            fmt::format("the store's folder '{}' cannot be made: {}", folder.string(), failed.message())};
     }
 }
 
@@ -109,7 +110,8 @@ private:
             lock.unlock();
             auto const opened = store::Store::open(store);
             lock.lock();
-            if (opened || !store::may_pass(opened.error().fault)) {  // what does not pass is told by who opens it next
+            if (opened ||
+                !store::may_pass(opened.error().fault)) {  // what does not pass is told by who opens it next
                 found();
                 return;
             }
@@ -122,7 +124,8 @@ private:
     std::thread thread_;  // last: it starts when the rest is there
 };
 
-// What the store says of itself, told where it changes. Damage does not pass: the third time that it shows, it is told.
+// What the store says of itself, told where it changes. Damage does not pass: the third time that it shows,
+// it is told.
 class StoreWatch {
 public:
     StoreWatch(std::shared_ptr<spdlog::logger> log, std::function<void(std::string const&)> damaged)
@@ -199,7 +202,8 @@ public:
         auto const why = up ? std::string{} : fieldbus::describe(fault, 0);
         board_.show_line(line, up, why);
         auto const& facts = fleet_.lines[line];
-        auto event = board_.events().publish(at, "line", fleet_.sites[facts.site].id, line_event(facts.id, up, fault, at));
+        auto event = board_.events().publish(at, "line", fleet_.sites[facts.site].id,
+                                             line_event(facts.id, up, fault, at));
         store::Changes changes;
         changes.events.push_back({event.id, event.at, event.kind, event.site, event.data});
         writer_.later(std::move(changes));
@@ -277,7 +281,8 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
     auto const begun = clock.now();
     auto keys = must(writer->enrol(probes, begun).get());
     listen_scada(next.fleet->scada);  // first of all that may fail: the address can be taken
-    // The probes' keys are the numbers of their blocks: the store gives each once, and never to another probe.
+    // The probes' keys are the numbers of their blocks: the store gives each once, and never to another
+    // probe.
     ScadaNumbers numbers;
     for (auto const key : keys) {
         numbers.probes.push_back(static_cast<std::int64_t>(key));
@@ -288,12 +293,13 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
     }
     numbers.sites = must(writer->number_sites(std::move(sites)).get());
     next.board = std::make_shared<Board>(next.fleet, *events);
-    next.keeper = std::make_shared<Keeper>(next.fleet, *next.board, *writer,
-                                           must(store::Reader::open(store_file)), arrivals, clock, begun, log,
-                                           keeping);
+    next.keeper =
+        std::make_shared<Keeper>(next.fleet, *next.board, *writer, must(store::Reader::open(store_file)),
+                                 arrivals, clock, begun, log, keeping);
     // What a store tells that stands in for another is told again when that is back: once, by then.
-    next.notices = std::make_shared<Notices>(next.fleet, stands_in ? std::vector<fleet::NoticeSettings>{} : receivers,
-                                             *writer, store_file, clock, log);
+    next.notices =
+        std::make_shared<Notices>(next.fleet, stands_in ? std::vector<fleet::NoticeSettings>{} : receivers,
+                                  *writer, store_file, clock, log);
     next.keeper->use(next.notices);
     next.desk = std::make_unique<Desk>(*next.fleet, keys, *writer, *next.board, *next.keeper, log);
     next.keeper->start();
@@ -335,7 +341,8 @@ void Live::Running::end_generation() {
     if (!generation) {
         return;
     }
-    if (scada) {  // its clients stay; the registers, and the heartbeat, stand until there is something to serve
+    if (scada) {  // its clients stay; the registers, and the heartbeat, stand until there is something to
+                  // serve
         scada::Feed nothing;
         nothing.allow_from = scada_settings->allow_from;
         scada->use(std::move(nothing));
@@ -419,7 +426,8 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     auto [store, not_lasting] = open_store(fleet.store, damage);
     r.stands_in = not_lasting.has_value();
     r.store_file = store.path();
-    r.watch = std::make_unique<StoreWatch>(log_, r.stands_in ? std::function<void(std::string const&)>{} : calls_.damaged);
+    r.watch = std::make_unique<StoreWatch>(
+        log_, r.stands_in ? std::function<void(std::string const&)>{} : calls_.damaged);
     r.keeping.turned = calls_.diagnosed;
     r.keeping.damaged = [&r](std::string const& why) { r.watch->found_damaged(why); };
     if (auto const newest = store.newest()) {
@@ -442,8 +450,8 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     // Nor those of a store that stood in for it.
     last_event_ = std::max(last_event_, last_event) + 1000;
     r.events = std::make_unique<api::EventHub>(last_event_);
-    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.arrivals, r.clock, fleet.store.path, *r.events,
-                                          r.commits, log_);
+    r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.arrivals, r.clock,
+                                          fleet.store.path, *r.events, r.commits, log_);
     api::Options http;
     http.address = fleet.http.address;
     http.port = fleet.http.port;
@@ -486,7 +494,9 @@ bool Live::reload(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices
         return false;
     }
     if ((tls != nullptr) != (r.http.tls_key_file.has_value())) {
-        r.log->error("event=reload_refused key=http.tls_key_file why=\"TLS cannot begin or end while the daemon runs\"");
+        r.log->error(
+            "event=reload_refused key=http.tls_key_file why=\"TLS cannot begin or end while the daemon "
+            "runs\"");
         return false;
     }
     auto before = *r.generation->fleet;

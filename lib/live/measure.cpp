@@ -10,7 +10,9 @@ namespace {
 using api::MetricsText;
 using enum api::MetricsText::Type;
 
-double number(std::uint64_t count) { return static_cast<double>(count); }
+double number(std::uint64_t count) {
+    return static_cast<double>(count);
+}
 
 struct LineSums {
     std::string id;
@@ -68,7 +70,8 @@ void write_lines(MetricsText& out, std::vector<LineSums> const& lines) {
     }
     out.family("poll_seconds", histogram, "seconds", "From the request of a poll to its oxygen");
     for (auto const& line : lines) {
-        out.histogram({{"line", line.id}}, fieldbus::latency_bounds_s, line.latency_counts, line.latency_sum_s);
+        out.histogram({{"line", line.id}}, fieldbus::latency_bounds_s, line.latency_counts,
+                      line.latency_sum_s);
     }
 }
 
@@ -79,7 +82,8 @@ void write_queue(MetricsText& out, store::Writer::State const& writing, Keeper::
     out.family("readings_dropped", counter, "", "Readings lost because a queue was full");
     out.sample({{"queue", "store"}}, number(writing.readings_dropped));
     out.sample({{"queue", "diagnosis"}}, number(diagnosing.dropped));
-    out.family("readings_late", counter, "", "Readings that came behind the watermark: stored, not diagnosed");
+    out.family("readings_late", counter, "",
+               "Readings that came behind the watermark: stored, not diagnosed");
     out.sample({}, number(diagnosing.late));
 }
 
@@ -90,7 +94,8 @@ void write_store(MetricsText& out, store::Writer::State const& writing, api::Lat
     out.sample({}, number(writing.repeats));
     out.family("store_up", gauge, "", "0 while the store cannot be written");
     out.sample({}, writing.failing ? 0.0 : 1.0);
-    out.family("store_memory_bytes", gauge, "bytes", "Memory that SQLite holds: caches of the store's pages, which are bounded");
+    out.family("store_memory_bytes", gauge, "bytes",
+               "Memory that SQLite holds: caches of the store's pages, which are bounded");
     out.sample({}, static_cast<double>(store::memory_used()));
     out.family("store_failed_commits", counter, "", "Commits that failed, and were tried again");
     out.sample({}, number(writing.failed_groups));
@@ -105,7 +110,9 @@ void Backend::write_probes(MetricsText& out, Board const& board) const {
     out.family("probe_condition", gauge, "", "1 for the condition that the probe is in");
     for (fleet::ProbeIndex i = 0; i < probes.size(); ++i) {
         auto const probe = board.probe(i);
-        out.sample({{"probe", probe.id}, {"site", probe.site}, {"condition", diagnosis::to_word(probe.condition)}}, 1.0);
+        out.sample(
+            {{"probe", probe.id}, {"site", probe.site}, {"condition", diagnosis::to_word(probe.condition)}},
+            1.0);
     }
     out.family("probe_reading_age_seconds", gauge, "seconds", "How old the newest reading of the probe is");
     auto const now = clock_.now();
@@ -119,7 +126,8 @@ void Backend::write_probes(MetricsText& out, Board const& board) const {
 void Backend::write_metrics(MetricsText& out) {
     out.family("uptime_seconds", gauge, "seconds", "Since the daemon started");
     out.sample({}, std::chrono::duration<double>(std::chrono::steady_clock::now() - started_).count());
-    out.family("clock_ahead_seconds", gauge, "seconds", "How far the stamps of readings are ahead of the system's clock");
+    out.family("clock_ahead_seconds", gauge, "seconds",
+               "How far the stamps of readings are ahead of the system's clock");
     out.sample({}, clock_.ahead_s());
     auto const writing = writer_.state();
     write_store(out, writing, commits_);
@@ -127,7 +135,8 @@ void Backend::write_metrics(MetricsText& out) {
     if (!now) {
         return;
     }
-    out.family("tickets", gauge, "", "Unfinished tickets by state and reason; one with several reasons counts for each");
+    out.family("tickets", gauge, "",
+               "Unfinished tickets by state and reason; one with several reasons counts for each");
     for (auto const& [state_and_reason, count] : now.value().board->ticket_counts()) {
         out.sample({{"state", state_and_reason.first}, {"reason", state_and_reason.second}}, number(count));
     }

@@ -39,8 +39,9 @@ store::KeptAnswer kept_of(api::KeptAnswer const& a, Timestamp at) {
 
 }  // namespace
 
-RoundDesk::RoundDesk(std::shared_ptr<fleet::Fleet const> fleet, store::ReaderPool& readers, store::Writer& writer,
-                     StampClock const& clock, std::shared_ptr<spdlog::logger> log, Options options)
+RoundDesk::RoundDesk(std::shared_ptr<fleet::Fleet const> fleet, store::ReaderPool& readers,
+                     store::Writer& writer, StampClock const& clock, std::shared_ptr<spdlog::logger> log,
+                     Options options)
     : fleet_{std::move(fleet)},
       readers_{readers},
       writer_{writer},
@@ -81,7 +82,8 @@ api::Answer<api::WeekRound> RoundDesk::publish(zone::Week week, std::string cons
     }
     auto made = std::move(answer.value());
     if (made.planning) {
-        return api::Refusal{Kind::unavailable, "the round is still being planned; nothing has been published", {}, {}};
+        return api::Refusal{
+            Kind::unavailable, "the round is still being planned; nothing has been published", {}, {}};
     }
     store::Changes changes;
     auto const at = clock_.now();
@@ -152,7 +154,8 @@ api::Answer<RoundSource> RoundDesk::source_of(zone::Week week) {
     auto source = lives ? read_round_source(*lease.value(), *fleet_, week, now, std::move(lives.value()))
                         : store::Result<RoundSource>{lives.error()};
     if (!source) {
-        log_->error("event=round_not_planned week={} why=\"{}\"", zone::to_text(week), source.error().message);
+        log_->error("event=round_not_planned week={} why=\"{}\"", zone::to_text(week),
+                    source.error().message);
         return unreadable();
     }
     return std::move(source.value());
@@ -213,13 +216,14 @@ api::Answer<api::WeekRound> RoundDesk::planned(RoundSource source, Patience pati
         }
     }
     if (!entry.kept) {
-        return api::Refusal{Kind::unavailable,
-                            entry.failed.empty()
-                                ? fmt::format("the round of {} is being planned, {:.0f} % done: ask again in a few seconds",
-                                              zone::to_text(week), entry.share * 100.0)
-                                : entry.failed,
-                            {},
-                            {}};
+        return api::Refusal{
+            Kind::unavailable,
+            entry.failed.empty()
+                ? fmt::format("the round of {} is being planned, {:.0f} % done: ask again in a few seconds",
+                              zone::to_text(week), entry.share * 100.0)
+                : entry.failed,
+            {},
+            {}};
     }
     auto answer = entry.kept->round;
     if (!is_made()) {
@@ -291,7 +295,8 @@ rounds::Round RoundDesk::search(RoundSource const& source, zone::Week week) {
     auto const end = std::chrono::steady_clock::now() + std::chrono::duration_cast<std::chrono::milliseconds>(
                                                             seconds(fleet_->rounds.search_seconds));
     settings.go_on = [&](rounds::Progress const& progress) {
-        return go_on(week, static_cast<double>(progress.done) / static_cast<double>(std::max<std::int64_t>(1, progress.of))) &&
+        return go_on(week, static_cast<double>(progress.done) /
+                               static_cast<double>(std::max<std::int64_t>(1, progress.of))) &&
                std::chrono::steady_clock::now() < end;
     };
     auto asked = source.asked;

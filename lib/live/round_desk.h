@@ -1,6 +1,7 @@
-// Plans weeks, and keeps what people were told of them. Planning has a thread of its own, so that nobody's request
-// holds it up: a request waits a little for the plan of today's tickets and else gets the last one that was made,
-// with how far the new one has come. At most `most_waiting` requests wait at a time; the rest are answered at once.
+// Plans weeks, and keeps what people were told of them. Planning has a thread of its own, so that nobody's
+// request holds it up: a request waits a little for the plan of today's tickets and else gets the last one
+// that was made, with how far the new one has come. At most `most_waiting` requests wait at a time; the rest
+// are answered at once.
 #pragma once
 
 #include <spdlog/logger.h>

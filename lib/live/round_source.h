@@ -24,8 +24,9 @@ struct RoundSource {
 
 using LifeDays = std::map<std::string, double>;  // by probe
 
-// How long the membrane that each probe takes lasts until it is worn, by what has been seen of that kind here, and
-// by a weak expectation before. Reads all records and tickets that there are: not for every request.
+// How long the membrane that each probe takes lasts until it is worn, by what has been seen of that kind
+// here, and by a weak expectation before. Reads all records and tickets that there are: not for every
+// request.
 [[nodiscard]] store::Result<LifeDays> read_membrane_lives(store::Reader& reader, fleet::Fleet const& fleet,
                                                           Timestamp now);
 

@@ -17,7 +17,8 @@ struct ScadaNumbers {
 };
 
 // `clock` must outlive the feed. Tickets can be marked as seen where the configuration allows it.
-[[nodiscard]] scada::Feed scada_feed(std::shared_ptr<Board> const& board, std::shared_ptr<Keeper> const& keeper,
-                                     ScadaNumbers numbers, StampClock const& clock);
+[[nodiscard]] scada::Feed scada_feed(std::shared_ptr<Board> const& board,
+                                     std::shared_ptr<Keeper> const& keeper, ScadaNumbers numbers,
+                                     StampClock const& clock);
 
 }  // namespace probekeeper::live

@@ -8,7 +8,8 @@ StampClock::StampClock()
     : StampClock{[] { return std::chrono::floor<Millis>(std::chrono::system_clock::now()); },
                  [] { return std::chrono::steady_clock::now(); }} {}
 
-StampClock::StampClock(System system, Steady steady) : system_{std::move(system)}, steady_{std::move(steady)} {}
+StampClock::StampClock(System system, Steady steady)
+    : system_{std::move(system)}, steady_{std::move(steady)} {}
 
 void StampClock::never_before(Timestamp newest) {
     std::scoped_lock const lock{mutex_};

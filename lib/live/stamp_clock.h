@@ -1,5 +1,5 @@
-// The time stamps of readings: the system's clock, but never back. Behind the newest stamp given, stamps go on by
-// the steady clock until the system's clock has caught up.
+// The time stamps of readings: the system's clock, but never back. Behind the newest stamp given, stamps go
+// on by the steady clock until the system's clock has caught up.
 #pragma once
 
 #include <chrono>

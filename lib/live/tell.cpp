@@ -17,7 +17,8 @@ std::string condition_event(std::string const& probe, diagnosis::Condition condi
 }
 
 std::string line_event(std::string const& line, bool up, fieldbus::Fault fault, Timestamp at) {
-    json::object out{{"line", line}, {"state", up ? "up" : "down"}, {"fault", nullptr}, {"at", to_rfc3339(at)}};
+    json::object out{
+        {"line", line}, {"state", up ? "up" : "down"}, {"fault", nullptr}, {"at", to_rfc3339(at)}};
     if (!up) {
         out["fault"] = fieldbus::to_word(fault);
     }

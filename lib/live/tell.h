@@ -9,7 +9,8 @@
 
 namespace probekeeper::live {
 
-[[nodiscard]] std::string condition_event(std::string const& probe, diagnosis::Condition condition, Timestamp at);
+[[nodiscard]] std::string condition_event(std::string const& probe, diagnosis::Condition condition,
+                                          Timestamp at);
 // `fault` is none where the line is up.
 [[nodiscard]] std::string line_event(std::string const& line, bool up, fieldbus::Fault fault, Timestamp at);
 

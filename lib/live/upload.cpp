@@ -19,12 +19,16 @@ constexpr std::size_t group = 5'000;
 constexpr Millis most_ahead = std::chrono::minutes{5};
 
 Refusal unwritten() {
-    return {Kind::unavailable, "readings cannot be stored just now; send the same again later, what is stored is known",
-            {}, {}};
+    return {Kind::unavailable,
+            "readings cannot be stored just now; send the same again later, what is stored is known",
+            {},
+            {}};
 }
 
-// Behind the readings and not with them: a crash between costs a second try of readings that are known by then.
-bool keep_answer(api::Keep<api::Upload> const& keep, api::Upload const& upload, Timestamp now, store::Writer& writer) {
+// Behind the readings and not with them: a crash between costs a second try of readings that are known by
+// then.
+bool keep_answer(api::Keep<api::Upload> const& keep, api::Upload const& upload, Timestamp now,
+                 store::Writer& writer) {
     store::Changes changes;
     changes.answers = kept(keep ? keep(upload) : std::nullopt, now);
     return changes.answers.empty() || static_cast<bool>(writer.now(std::move(changes)).get());
@@ -32,7 +36,8 @@ bool keep_answer(api::Keep<api::Upload> const& keep, api::Upload const& upload, 
 
 class Taking {
 public:
-    Taking(std::filesystem::path const& file, fleet::Fleet const& fleet, Timestamp latest) : file_{file}, fleet_{fleet}, newest_(fleet.probes.size()) {
+    Taking(std::filesystem::path const& file, fleet::Fleet const& fleet, Timestamp latest)
+        : file_{file}, fleet_{fleet}, newest_(fleet.probes.size()) {
         options_.max_bad_rows = std::numeric_limits<std::uint64_t>::max();
         options_.latest = latest;
     }
@@ -44,7 +49,8 @@ public:
         while (auto const row = csv.next()) {
             auto const& site = fleet_.sites[fleet_.probes[row->probe].site].id;
             auto const time = row->reading.time;
-            ranges_.emplace(site, Arrivals::Range{time, time}).first->second.last = time;  // rows come in order
+            ranges_.emplace(site, Arrivals::Range{time, time}).first->second.last =
+                time;  // rows come in order
             if (seen[row->probe]) {
                 continue;
             }
@@ -56,7 +62,8 @@ public:
         return std::nullopt;
     }
 
-    [[nodiscard]] std::optional<Refusal> store(std::vector<store::ProbeKey> const& keys, store::Writer& writer) {
+    [[nodiscard]] std::optional<Refusal> store(std::vector<store::ProbeKey> const& keys,
+                                               store::Writer& writer) {
         auto options = options_;
         options.bad_row = [this](intake::BadRow const& row) {
             if (upload_.bad_rows.size() < bad_rows_shown) {
@@ -97,17 +104,22 @@ public:
     [[nodiscard]] api::Upload const& upload() const { return upload_; }
 
 private:
-    [[nodiscard]] std::optional<Refusal> refuse(fleet::Probe const& probe, std::vector<std::string> const& only) const {
+    [[nodiscard]] std::optional<Refusal> refuse(fleet::Probe const& probe,
+                                                std::vector<std::string> const& only) const {
         auto const& site = fleet_.sites[probe.site].id;
         if (!only.empty() && std::find(only.begin(), only.end(), site) == only.end()) {
-            return Refusal{Kind::forbidden, fmt::format("probe {} is at {}, which this token does not cover", probe.id, site),
-                           {}, {}};
+            return Refusal{Kind::forbidden,
+                           fmt::format("probe {} is at {}, which this token does not cover", probe.id, site),
+                           {},
+                           {}};
         }
         if (probe.line) {
-            return Refusal{Kind::conflict,
-                           fmt::format("probe {} is polled by the daemon; only probes that are fed by CSV take uploads",
-                                       probe.id),
-                           {}, {}};
+            return Refusal{
+                Kind::conflict,
+                fmt::format("probe {} is polled by the daemon; only probes that are fed by CSV take uploads",
+                            probe.id),
+                {},
+                {}};
         }
         return std::nullopt;
     }
@@ -118,8 +130,8 @@ private:
         upload_.last = row.reading.time;
     }
 
-    // States that do not know these readings must not be gone on from, should the daemon die before it has made
-    // them again.
+    // States that do not know these readings must not be gone on from, should the daemon die before it has
+    // made them again.
     [[nodiscard]] bool forget_checkpoints(store::Writer& writer) const {
         store::Changes changes;
         for (auto const& [site, range] : ranges_) {
@@ -146,7 +158,7 @@ private:
     fleet::Fleet const& fleet_;
     intake::CsvOptions options_;
     api::Upload upload_;
-    std::vector<std::optional<Reading>> newest_;    // of each probe
+    std::vector<std::optional<Reading>> newest_;  // of each probe
     Arrivals::BySite ranges_;
 };
 
@@ -161,8 +173,8 @@ api::Answer<api::Upload> take_upload(std::filesystem::path const& file, std::vec
         if (auto const refusal = taking.survey(only)) {
             return *refusal;
         }
-        // Also of what was stored before a failure, and where every row was a repeat: the first try may have ended before
-        // it came to this.
+        // Also of what was stored before a failure, and where every row was a repeat: the first try may have
+        // ended before it came to this.
         Arrivals::Announced const announced{arrivals, taking.ranges()};
         auto failure = taking.store(keys, writer);
         if (!failure && !keep_answer(keep, taking.upload(), now, writer)) {

@@ -19,7 +19,7 @@ namespace probekeeper::live {
 [[nodiscard]] api::Answer<api::Upload> take_upload(std::filesystem::path const& file,
                                                    std::vector<std::string> const& only,
                                                    api::Keep<api::Upload> const& keep, Timestamp now,
-                                                   std::vector<store::ProbeKey> const& keys, store::Writer& writer,
-                                                   Board& board, Arrivals& arrivals);
+                                                   std::vector<store::ProbeKey> const& keys,
+                                                   store::Writer& writer, Board& board, Arrivals& arrivals);
 
 }  // namespace probekeeper::live

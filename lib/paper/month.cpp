@@ -94,8 +94,9 @@ private:
     }
 
     void add_head() {
-        add("<h1>{}</h1><p>{}{}{}. Days and hours are those of {}.</p>\n", escaped_markup(name()), month_name(),
-            facts_.address.empty() ? "" : " · ", escaped_markup(facts_.address), escaped_markup(facts_.time_zone));
+        add("<h1>{}</h1><p>{}{}{}. Days and hours are those of {}.</p>\n", escaped_markup(name()),
+            month_name(), facts_.address.empty() ? "" : " · ", escaped_markup(facts_.address),
+            escaped_markup(facts_.time_zone));
         if (!report_.complete) {
             add("<p class=\"notice\"><b>This month is not over.</b> It is told up to {}.</p>\n",
                 local(report_.until));
@@ -152,8 +153,8 @@ private:
         }
         add_legend();
         for (auto const& probe : report_.probes) {
-            add("<article><h3>{} <small>{}</small></h3>{}", escaped_markup(probe.id), escaped_markup(probe.location),
-                condition_strip(probe.spans, days_));
+            add("<article><h3>{} <small>{}</small></h3>{}", escaped_markup(probe.id),
+                escaped_markup(probe.location), condition_strip(probe.spans, days_));
             auto const& t = probe.time;
             add("<p class=\"quiet\">Could be judged for <b>{}</b> of the time, and was good for <b>{}</b>. "
                 "Unknown {}",
@@ -178,7 +179,8 @@ private:
         out_ +=
             "<p class=\"quiet\">Response tests are found in the probe's own readings; T90 is how long it "
             "takes to show "
-            "nine tenths of a change, at 20 °C. Hollow dots were set aside and not used; tests that gave no figure "
+            "nine tenths of a change, at 20 °C. Hollow dots were set aside and not used; tests that gave no "
+            "figure "
             "have none.</p>\n";
         for (auto const& probe : report_.probes) {
             add("<article><h3>{} <small>{}</small></h3>", escaped_markup(probe.id), checks_of(probe));
@@ -220,7 +222,8 @@ private:
             "it "
             "ended</th></tr></thead><tbody>\n";
         for (auto const& t : report_.tickets) {
-            add("<tr><td>{}</td><td>{}</td><td class=\"t\">{}</td><td class=\"w\">{}</td><td class=\"t\">{}{}</td><td "
+            add("<tr><td>{}</td><td>{}</td><td class=\"t\">{}</td><td class=\"w\">{}</td><td "
+                "class=\"t\">{}{}</td><td "
                 "class=\"w\">{}</td></tr>\n",
                 escaped_markup(t.id), escaped_markup(t.probe), local(t.opened_at),
                 escaped_markup(fmt::format("{}", fmt::join(t.reasons, "; "))), to_word(t.state),
@@ -247,8 +250,9 @@ private:
             "<table><thead><tr><th>when</th><th>probe</th><th>what</th><th>by</th><th>note</th></tr></"
             "thead><tbody>\n";
         for (auto const& w : report_.work) {
-            add("<tr><td class=\"t\">{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"w\">{}</td></tr>\n", local(w.at),
-                escaped_markup(w.probe), spoken(service::to_word(w.kind)), escaped_markup(w.by), escaped_markup(w.note));
+            add("<tr><td class=\"t\">{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"w\">{}</td></tr>\n",
+                local(w.at), escaped_markup(w.probe), spoken(service::to_word(w.kind)), escaped_markup(w.by),
+                escaped_markup(w.note));
         }
         out_ += "</tbody></table>\n";
     }

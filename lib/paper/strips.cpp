@@ -100,15 +100,18 @@ std::string shortened(std::string_view name) {
     return "…" + escaped_markup(name.substr(name.size() - (most - 1)));
 }
 
-// What all names begin with, up to a hyphen: it tells none from another. Nothing where all fit, or of one alone.
+// What all names begin with, up to a hyphen: it tells none from another. Nothing where all fit, or of one
+// alone.
 std::size_t common_beginning(std::vector<std::string> const& names) {
-    bool const fit = std::all_of(names.begin(), names.end(), [](auto const& name) { return name.size() <= most; });
+    bool const fit =
+        std::all_of(names.begin(), names.end(), [](auto const& name) { return name.size() <= most; });
     if (fit || names.size() < 2) {
         return 0;
     }
     std::size_t same = names.front().size();
     for (auto const& name : names) {
-        auto const parts = std::mismatch(name.begin(), name.end(), names.front().begin(), names.front().end());
+        auto const parts =
+            std::mismatch(name.begin(), name.end(), names.front().begin(), names.front().end());
         same = std::min(same, static_cast<std::size_t>(parts.first - name.begin()));
     }
     auto const hyphen = names.front().rfind('-', same == 0 ? 0 : same - 1);

@@ -144,9 +144,10 @@ private:
         instruments_.emplace(pipeline::configured_serials(fleet_), kept);
         for (fleet::SiteIndex site = 0; site < pipelines_.size(); ++site) {
             std::vector<service::KeptRecord> of_site;
-            std::copy_if(kept.begin(), kept.end(), std::back_inserter(of_site), [&](service::KeptRecord const& k) {
-                return fleet_.probes[*fleet_.find_probe(k.record.probe)].site == site;
-            });
+            std::copy_if(kept.begin(), kept.end(), std::back_inserter(of_site),
+                         [&](service::KeptRecord const& k) {
+                             return fleet_.probes[*fleet_.find_probe(k.record.probe)].site == site;
+                         });
             pipelines_[site]->know(*instruments_);
             pipelines_[site]->know_records(std::move(of_site));
         }

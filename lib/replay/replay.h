@@ -58,8 +58,8 @@ public:
     using std::runtime_error::runtime_error;
 };
 
-// Throws WrongUsage before anything is done; intake::CsvError and std::runtime_error where the work fails. Then
-// no output is left behind: the store is made beside its place and moved there last.
+// Throws WrongUsage before anything is done; intake::CsvError and std::runtime_error where the work fails.
+// Then no output is left behind: the store is made beside its place and moved there last.
 [[nodiscard]] Summary run(fleet::Fleet const& fleet, Request const& request, Watcher const& watcher);
 
 }  // namespace probekeeper::replay

@@ -88,9 +88,10 @@ private:
         }
         for (auto& [apart, all] : groups) {
             auto const& [day, by, from, until] = apart;
-            bool const in_time = day && !from && !until &&
-                                 std::all_of(free->second.begin(), free->second.end(),
-                                             [&, on = day](Task const& t) { return !t.due || t.due_day >= *on; });
+            bool const in_time =
+                day && !from && !until &&
+                std::all_of(free->second.begin(), free->second.end(),
+                            [&, on = day](Task const& t) { return !t.due || t.due_day >= *on; });
             if (in_time) {
                 std::move(free->second.begin(), free->second.end(), std::back_inserter(all));
                 groups.erase(free);

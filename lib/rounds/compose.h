@@ -32,9 +32,9 @@ struct Asked {
     Timestamp now{};  // nothing is planned before it
     // Those postponed or planned for another week, and finished ones, are passed over.
     std::vector<service::Ticket> tickets;
-    std::vector<Expected> expected;             // of probes with an unfinished ticket they are passed over
-    std::vector<service::OutOfUse> out_of_use;  // nobody goes to a probe that is parked
-    std::map<std::string, Timestamp> last_visit;       // by site, for checks by contract; none: never
+    std::vector<Expected> expected;               // of probes with an unfinished ticket they are passed over
+    std::vector<service::OutOfUse> out_of_use;    // nobody goes to a probe that is parked
+    std::map<std::string, Timestamp> last_visit;  // by site, for checks by contract; none: never
     std::map<std::string, double> membrane_life_days;  // by probe, a whole life as known; else 180 days
     std::vector<Taken> taken;
 };

@@ -21,9 +21,9 @@ struct HtmlSettings {
 [[nodiscard]] std::string to_html(Round const& round, HtmlSettings const& settings);
 
 // RFC 5545. An event a stop with an UID that a new plan keeps, so that calendars move it. `told`: what was
-// published of the week, as it came, perhaps with `round` as the last. SEQUENCE counts how often an event changed
-// its hours or its people since people were first told of it; one that is gone is sent as cancelled. What is not
-// published is tentative. `stamp`: when it is made.
+// published of the week, as it came, perhaps with `round` as the last. SEQUENCE counts how often an event
+// changed its hours or its people since people were first told of it; one that is gone is sent as cancelled.
+// What is not published is tentative. `stamp`: when it is made.
 [[nodiscard]] std::string to_ics(Round const& round, Timestamp stamp, std::span<Round const> told = {});
 
 // The service CSV with a row for each record that the week's work asks for. `time` is empty, and a row whose

@@ -30,7 +30,7 @@ struct Options {
     std::chrono::milliseconds idle{300'000};  // between two requests
     std::chrono::milliseconds fresh{100};     // age of an answer at most
     std::size_t many = 2000;                  // requests a second, of all connections together
-    std::chrono::milliseconds beat{1};       // from a request to the next of a connection where there are many
+    std::chrono::milliseconds beat{1};  // from a request to the next of a connection where there are many
 };
 
 // What is served just now.

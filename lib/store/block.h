@@ -12,9 +12,9 @@
 
 namespace probekeeper::store {
 
-// A block is read and written as a whole: more readings are denser, fewer cost less to look into. And SQLite keeps rows
-// in pages of 4 KiB, which two blocks of 16-bit registers fill: of 2048 readings only one fitted, and two fifths of the
-// file were empty.
+// A block is read and written as a whole: more readings are denser, fewer cost less to look into. And SQLite
+// keeps rows in pages of 4 KiB, which two blocks of 16-bit registers fill: of 2048 readings only one fitted,
+// and two fifths of the file were empty.
 inline constexpr std::size_t block_most = 1536;
 // What earlier versions wrote, and what is read.
 inline constexpr std::size_t block_largest = 2048;

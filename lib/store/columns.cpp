@@ -166,7 +166,8 @@ void write_present(ByteWriter& out, std::span<double const> v) {
 void read_present(ByteReader& in, std::span<double> v) {
     auto const form = static_cast<Form>(in.byte());
     if (form > Form::full) {
-        refuse(Fault::newer, "stored readings are of a form that this program does not know: run the newer version");
+        refuse(Fault::newer,
+               "stored readings are of a form that this program does not know: run the newer version");
     }
     if (form == Form::none) {
         return;
@@ -226,7 +227,8 @@ void read_integers(ByteReader& in, std::span<std::int64_t> values) {
     auto const told = static_cast<Told>(in.byte());
     std::size_t const planes = in.byte();
     if (planes > sizeof(std::int64_t)) {
-        refuse(Fault::corrupt, "a block of readings has impossible numbers: put a backup in the store's place");
+        refuse(Fault::corrupt,
+               "a block of readings has impossible numbers: put a backup in the store's place");
     }
     std::fill(values.begin(), values.end(), 0);
     for (std::size_t plane = 0; plane < planes; ++plane) {

@@ -89,11 +89,12 @@ void save_service_change(Database& db, ProbeServiceChange const& c) {
 
 std::vector<diagnosis::ServiceChange> read_service_changes(Database& db, std::string const& probe,
                                                            Timestamp from, Timestamp until) {
-    Query query{db,
-                "SELECT at_ms, known_ms, state FROM service_states s JOIN probes USING (probe_key)"
-                " WHERE probe_id = ?1 AND at_ms < ?3 AND at_ms >= ifnull((SELECT max(at_ms) FROM service_states"
-                " WHERE probe_key = s.probe_key AND at_ms <= ?2), ?2) ORDER BY at_ms, known_ms",
-                probe, from, until};
+    Query query{
+        db,
+        "SELECT at_ms, known_ms, state FROM service_states s JOIN probes USING (probe_key)"
+        " WHERE probe_id = ?1 AND at_ms < ?3 AND at_ms >= ifnull((SELECT max(at_ms) FROM service_states"
+        " WHERE probe_key = s.probe_key AND at_ms <= ?2), ?2) ORDER BY at_ms, known_ms",
+        probe, from, until};
     std::vector<diagnosis::ServiceChange> found;
     while (query.row()) {
         diagnosis::ServiceChange c;
@@ -127,9 +128,8 @@ void save_checkpoint(Database& db, Checkpoint const& c) {
 
 void rewind(Database& db, Rewind const& r) {
     constexpr char const* of_site = "(SELECT probe_key FROM probes WHERE site_id = ?)";
-    for (auto const& [table, time] :
-         {std::pair{"response_tests", "time_ms"}, std::pair{"diagnoses", "at_ms"},
-          std::pair{"service_states", "known_ms"}}) {
+    for (auto const& [table, time] : {std::pair{"response_tests", "time_ms"}, std::pair{"diagnoses", "at_ms"},
+                                      std::pair{"service_states", "known_ms"}}) {
         Query{db, fmt::format("DELETE FROM {} WHERE probe_key IN {} AND {} >= ?", table, of_site, time),
               r.site, r.from}
             .run();

@@ -21,7 +21,8 @@ void expire_evidence(Database& db, ProbeKey probe, Timestamp before);
 [[nodiscard]] Page<ProbeDiagnosis> read_diagnoses(Database& db, std::string const& probe, Timestamp from,
                                                   Timestamp until, PageRequest const& page);
 // In order; begins with the one that is in effect at `from`, if there is one.
-[[nodiscard]] std::vector<diagnosis::ServiceChange> read_service_changes(Database& db, std::string const& probe,
+[[nodiscard]] std::vector<diagnosis::ServiceChange> read_service_changes(Database& db,
+                                                                         std::string const& probe,
                                                                          Timestamp from, Timestamp until);
 [[nodiscard]] std::optional<ProbeDiagnosis> read_newest_diagnosis(Database& db, std::string const& probe);
 [[nodiscard]] std::vector<ProbeDiagnosis> read_newest_diagnoses(Database& db);

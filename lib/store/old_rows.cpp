@@ -9,8 +9,7 @@ namespace {
 constexpr std::size_t rows_at_once = 100'000;
 
 std::optional<Timestamp> first_reading(Database& db, ProbeKey probe) {
-    Query query{db, "SELECT time_ms FROM old_readings WHERE probe_key = ? ORDER BY time_ms LIMIT 1",
-                probe};
+    Query query{db, "SELECT time_ms FROM old_readings WHERE probe_key = ? ORDER BY time_ms LIMIT 1", probe};
     return query.row() ? std::optional{query.time()} : std::nullopt;
 }
 
@@ -27,13 +26,10 @@ void forget_what_is_counted_twice(Database& db, ProbeKey probe) {
         return query.row() ? query.integer() : 0;
     };
     bool const partly_expired =
-        in_minute(
-            "SELECT count FROM old_minutes WHERE probe_key = ? AND start_ms >= ? AND start_ms < ?") >
-        in_minute(
-            "SELECT count(*) FROM old_readings WHERE probe_key = ? AND time_ms >= ? AND time_ms < ?");
+        in_minute("SELECT count FROM old_minutes WHERE probe_key = ? AND start_ms >= ? AND start_ms < ?") >
+        in_minute("SELECT count(*) FROM old_readings WHERE probe_key = ? AND time_ms >= ? AND time_ms < ?");
     if (partly_expired) {
-        Query{db, "DELETE FROM old_readings WHERE probe_key = ? AND time_ms < ?", probe, cut + minute}
-            .run();
+        Query{db, "DELETE FROM old_readings WHERE probe_key = ? AND time_ms < ?", probe, cut + minute}.run();
     }
     Query{db, "DELETE FROM old_minutes WHERE probe_key = ? AND start_ms >= ?", probe,
           partly_expired ? cut + minute : cut}
@@ -77,8 +73,7 @@ bool move_some_minutes(Database& db, ProbeKey probe) {
         return false;
     }
     MinuteKeeper{db}.add(probe, minutes);
-    Query{db, "DELETE FROM old_minutes WHERE probe_key = ? AND start_ms <= ?", probe,
-          minutes.back().start}
+    Query{db, "DELETE FROM old_minutes WHERE probe_key = ? AND start_ms <= ?", probe, minutes.back().start}
         .run();
     return true;
 }
@@ -114,8 +109,7 @@ bool move_some_readings(Database& db, ProbeKey probe, WaterOfProbe const& water)
         return false;
     }
     BlockWriter{db}.add(probe, readings, water);
-    Query{db, "DELETE FROM old_readings WHERE probe_key = ? AND time_ms <= ?", probe,
-          readings.back().time}
+    Query{db, "DELETE FROM old_readings WHERE probe_key = ? AND time_ms <= ?", probe, readings.back().time}
         .run();
     return true;
 }

@@ -178,8 +178,8 @@ Result<std::optional<ProbeDiagnosis>> Reader::newest_diagnosis(std::string const
     return guarded([&] { return read_newest_diagnosis(open_->db, probe); });
 }
 
-Result<std::vector<diagnosis::ServiceChange>> Reader::service_changes(std::string const& probe, Timestamp from,
-                                                                      Timestamp until) {
+Result<std::vector<diagnosis::ServiceChange>> Reader::service_changes(std::string const& probe,
+                                                                      Timestamp from, Timestamp until) {
     return guarded([&] { return read_service_changes(open_->db, probe, from, until); });
 }
 

@@ -75,7 +75,8 @@ public:
     // When somebody worked on the probe, in order of `at`: beginning with the change that is in effect at
     // `from`, if there is one.
     [[nodiscard]] Result<std::vector<diagnosis::ServiceChange>> service_changes(std::string const& probe,
-                                                                                Timestamp from, Timestamp until);
+                                                                                Timestamp from,
+                                                                                Timestamp until);
     [[nodiscard]] Result<std::optional<ProbeDiagnosis>> newest_diagnosis(std::string const& probe);
     [[nodiscard]] Result<std::vector<ProbeDiagnosis>> newest_diagnoses();  // by probe id
     // The newest of that algorithm version with position <= `at_or_before`.
@@ -99,7 +100,8 @@ public:
     // Messages to be sent at `now`, by the time from which each may be, then as they came.
     [[nodiscard]] Result<std::vector<Notice>> waiting_notices(std::string const& receiver, Timestamp now,
                                                               std::size_t most);
-    [[nodiscard]] Result<std::optional<Timestamp>> next_notice(std::string const& receiver);  // empty: none waits
+    [[nodiscard]] Result<std::optional<Timestamp>> next_notice(
+        std::string const& receiver);  // empty: none waits
     [[nodiscard]] Result<std::size_t> notices_waiting(std::string const& receiver);
     [[nodiscard]] Result<std::vector<KeptEvent>> events_after(std::int64_t id, std::size_t most);  // by id
     [[nodiscard]] Result<std::int64_t> last_event();                                               // 0: none

@@ -29,8 +29,8 @@ struct Failure {
     std::string message;
 };
 
-// Full, busy and io may pass with time, so the same work is worth another try; the others are final. `corrupt` passes
-// once the file has been set aside.
+// Full, busy and io may pass with time, so the same work is worth another try; the others are final.
+// `corrupt` passes once the file has been set aside.
 [[nodiscard]] constexpr bool may_pass(Fault f) {
     return f == Fault::full || f == Fault::busy || f == Fault::io;
 }

@@ -89,8 +89,8 @@ constexpr std::array tables{Table{"probes", ""},
 std::string as_it_lies(fs::path const& path) {
     std::string uri = "file:";
     for (char const c : fs::absolute(path).string()) {
-        bool const plain = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '/' ||
-                           c == '-' || c == '_' || c == '.';
+        bool const plain = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') ||
+                           c == '/' || c == '-' || c == '_' || c == '.';
         uri += plain ? std::string{c} : fmt::format("%{:02X}", static_cast<unsigned char>(c));
     }
     return uri + "?immutable=1";
@@ -99,7 +99,8 @@ std::string as_it_lies(fs::path const& path) {
 struct ReadOnly {
     explicit ReadOnly(fs::path const& path) {
         if (open(path.string(), 0) == SQLITE_CANTOPEN) {
-            // Its log's index cannot be made in a folder that is read-only. Then the file itself, without the log.
+            // Its log's index cannot be made in a folder that is read-only. Then the file itself, without the
+            // log.
             open(as_it_lies(path), SQLITE_OPEN_URI);
         }
         if (!handle) {
@@ -111,7 +112,8 @@ struct ReadOnly {
     // A code of SQLite's; `handle` only where it can be read from.
     int open(std::string const& name, int more) {
         sqlite3* raw = nullptr;
-        int code = sqlite3_open_v2(name.c_str(), &raw, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX | more, nullptr);
+        int code =
+            sqlite3_open_v2(name.c_str(), &raw, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX | more, nullptr);
         handle.reset(raw);
         if (code == SQLITE_OK) {
             code = sqlite3_exec(raw, "SELECT count(*) FROM sqlite_schema", nullptr, nullptr, nullptr);

@@ -53,8 +53,10 @@ Result<fs::path> new_stand_in() {
             return fs::path{name} / "stand-in";
         }
     }
-    return Failure{Fault::io, "there is no folder for a stand-in of the store: $RUNTIME_DIRECTORY, /dev/shm or the folder "
-                              "of temporary files must be writable"};
+    return Failure{
+        Fault::io,
+        "there is no folder for a stand-in of the store: $RUNTIME_DIRECTORY, /dev/shm or the folder "
+        "of temporary files must be writable"};
 }
 
 Result<Store> open_stand_in(fs::path const& file, fs::path const& store) {

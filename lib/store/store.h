@@ -25,8 +25,9 @@ namespace probekeeper::store {
 // cut takes back the commits since the last `disk` one, the newest first, never one out of their middle.
 enum class Outlives : std::uint8_t { process, disk };
 
-// What SQLite holds in memory for all connections of this process, in bytes: pages above all, whose caches are bounded (16 MiB
-// for the one that writes, 4 MiB for each that reads), statements, and what a query works with.
+// What SQLite holds in memory for all connections of this process, in bytes: pages above all, whose caches
+// are bounded (16 MiB for the one that writes, 4 MiB for each that reads), statements, and what a query works
+// with.
 [[nodiscard]] std::int64_t memory_used();
 
 class Store {
@@ -37,10 +38,11 @@ public:
         // load gains from more of both.
         int cache_kib = 16 * 1024;
         int log_kib = 4 * 1024;
-        // A damaged store that was one before (its lock lies beside it) is set aside and a new one begun, instead of
-        // refused with Fault::corrupt. Not one of a newer version, and no other program's file.
+        // A damaged store that was one before (its lock lies beside it) is set aside and a new one begun,
+        // instead of refused with Fault::corrupt. Not one of a newer version, and no other program's file.
         bool set_aside_damaged = false;
-        // Why it is to be set aside without being looked at: damage that showed while it was in use. Empty: it is not.
+        // Why it is to be set aside without being looked at: damage that showed while it was in use. Empty:
+        // it is not.
         std::string damaged{};
         [[nodiscard]] static Options for_bulk() {
             Options options;
@@ -56,16 +58,16 @@ public:
     [[nodiscard]] static Result<Store> open(std::filesystem::path const& path) {
         return open(path, Options{});
     }
-    // Opens `file`, another store than `of`, and lets it grow by so much; where it is not there yet it is made, and knows all
-    // that can be read of `of` but readings. For store/stand_in.h.
-    [[nodiscard]] static Result<Store> open_beside(std::filesystem::path const& file, std::filesystem::path const& of,
-                                                   std::int64_t bytes_most);
+    // Opens `file`, another store than `of`, and lets it grow by so much; where it is not there yet it is
+    // made, and knows all that can be read of `of` but readings. For store/stand_in.h.
+    [[nodiscard]] static Result<Store> open_beside(std::filesystem::path const& file,
+                                                   std::filesystem::path const& of, std::int64_t bytes_most);
     ~Store();
     Store(Store&&) noexcept;
     Store& operator=(Store&&) noexcept;
 
     [[nodiscard]] std::filesystem::path const& path() const;
-    [[nodiscard]] bool ended_uncleanly() const;  // the process that had it open before
+    [[nodiscard]] bool ended_uncleanly() const;                      // the process that had it open before
     [[nodiscard]] std::optional<SetAside> const& set_aside() const;  // what lay in its place at open()
     [[nodiscard]] bool has_readings() const;
     [[nodiscard]] std::optional<Timestamp> newest() const;  // time of the newest reading of all
@@ -74,8 +76,8 @@ public:
     // its key, one that is missing from `fleet` counts as removed at `now`; nothing of it is deleted.
     [[nodiscard]] Result<std::vector<ProbeKey>> enrol(std::vector<FleetProbe> const& fleet, Timestamp now);
 
-    // The numbers of sites by which a SCADA system finds them, in the same order: given once, from 1, and never to
-    // another site.
+    // The numbers of sites by which a SCADA system finds them, in the same order: given once, from 1, and
+    // never to another site.
     [[nodiscard]] Result<std::vector<std::int64_t>> number_sites(std::vector<std::string> const& sites);
 
     // In any order. Probes must be enrolled. Tens of thousands at once are cheapest.

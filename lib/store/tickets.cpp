@@ -19,7 +19,8 @@ std::int64_t upsert(Database& db, service::Ticket const& t) {
         db,
         "INSERT INTO tickets (site_id, number, probe_key, state, urgency, opened_at_ms, updated_at_ms, "
         "due_ms,"
-        " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile, proof_at_ms, proof_work_ms,"
+        " postponed_until_ms, planned_for, assigned_to, seen_ms, found, meanwhile, proof_at_ms, "
+        "proof_work_ms,"
         " proof_restored, proof_text)"
         " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
         " ON CONFLICT (site_id, number) DO UPDATE SET probe_key = excluded.probe_key, state = excluded.state,"
@@ -127,10 +128,10 @@ void save_proof(Database& db, std::int64_t key, std::optional<service::Proof> co
 }
 
 std::vector<service::ProofFigure> read_proof(Database& db, std::int64_t key) {
-    Query query{
-        db,
-        "SELECT quantity, before, after, limit_value, unit FROM ticket_proof WHERE ticket_key = ? ORDER BY place",
-        key};
+    Query query{db,
+                "SELECT quantity, before, after, limit_value, unit FROM ticket_proof WHERE ticket_key = ? "
+                "ORDER BY place",
+                key};
     std::vector<service::ProofFigure> found;
     while (query.row()) {
         service::ProofFigure f;

@@ -1,4 +1,5 @@
-// What was told to those who listen, who changed what, and the rounds that people were told. Private to this room.
+// What was told to those who listen, who changed what, and the rounds that people were told. Private to this
+// room.
 #pragma once
 
 #include <vector>

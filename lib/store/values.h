@@ -107,8 +107,8 @@ struct Checkpoint {
 };
 
 // A site's diagnosis is made again from `from` (a late service record): its response tests and diagnosis
-// history with time >= from, its changes of service known at >= from and its checkpoints with position >= from
-// are deleted, the newest diagnoses stay until replaced.
+// history with time >= from, its changes of service known at >= from and its checkpoints with position >=
+// from are deleted, the newest diagnoses stay until replaced.
 struct Rewind {
     std::string site;
     Timestamp from{};
@@ -186,7 +186,7 @@ struct Changes {
     std::vector<ProbeTest> tests;  // a test found again (same probe, time, source) replaces the former
     std::vector<ProbeDiagnosis> diagnoses;
     std::vector<ProbeServiceChange> service_changes;  // of one probe and instant the one known last counts
-    std::vector<service::KeptRecord> records;  // new ones; numbers from reserve_record_number()
+    std::vector<service::KeptRecord> records;         // new ones; numbers from reserve_record_number()
     std::vector<Voiding> voidings;
     std::vector<service::OutOfUse> out_of_use;  // new, or known by number: then its end is what changes
     // As they stand now; new or known by site and number. The history must begin with the one that is stored:

@@ -42,8 +42,8 @@ public:
         std::size_t findings_waiting_most = 50'000;   // jobs of later(); the oldest beyond are dropped
         std::size_t expire_rows_at_once = 5'000;
         std::function<void(Group const&)> on_group;
-        // Where the store is one that does not last: what somebody would wait for, now() and add_surely(), is refused with
-        // this, and State::failing says it.
+        // Where the store is one that does not last: what somebody would wait for, now() and add_surely(), is
+        // refused with this, and State::failing says it.
         std::optional<Failure> not_lasting{};
     };
 
@@ -73,10 +73,11 @@ public:
     // whoever waited is told so, and asks again or not. Readings added before are never committed later than
     // this.
     [[nodiscard]] std::future<Result<void>> now(Changes changes);
-    // Committed with the next group, tried again for as long as the disk fails; at once where there are notices
-    // in them, for somebody wants to be told. Changes with tickets, records, answers or notices in them are never dropped; tests, diagnoses, rewinds, downtimes and checkpoints alone are,
-    // oldest first, beyond findings_waiting_most. Changes that contradict the stored data are given up and
-    // reported through Options::on_group.
+    // Committed with the next group, tried again for as long as the disk fails; at once where there are
+    // notices in them, for somebody wants to be told. Changes with tickets, records, answers or notices in
+    // them are never dropped; tests, diagnoses, rewinds, downtimes and checkpoints alone are, oldest first,
+    // beyond findings_waiting_most. Changes that contradict the stored data are given up and reported through
+    // Options::on_group.
     void later(Changes changes);
     [[nodiscard]] std::future<Result<std::vector<ProbeKey>>> enrol(std::vector<FleetProbe> fleet,
                                                                    Timestamp when);

@@ -295,7 +295,8 @@ Estate::Answer<api::TakenRecord> Estate::add_record(service::Record const& recor
     return taken;
 }
 
-Estate::Answer<api::RecordSheet> Estate::add_records(std::string const& csv, std::vector<std::string> const& only,
+Estate::Answer<api::RecordSheet> Estate::add_records(std::string const& csv,
+                                                     std::vector<std::string> const& only,
                                                      api::Keep<api::RecordSheet> const& keep) {
     api::RecordSheet sheet;
     std::istringstream lines{csv};
@@ -392,7 +393,8 @@ Estate::Answer<Estate::Page<service::OutOfUse>> Estate::out_of_use(std::string c
                                                                    PageRequest const& page) {
     std::lock_guard const lock{mutex_};
     auto all = parked_;
-    std::erase_if(all, [&](auto const& t) { return t.site != site || (probe && t.probe && t.probe != probe); });
+    std::erase_if(all,
+                  [&](auto const& t) { return t.site != site || (probe && t.probe && t.probe != probe); });
     return page_by_place(all, page);
 }
 
@@ -443,7 +445,8 @@ Estate::Answer<document::Instrument> Estate::instrument(std::string const& seria
     if (serial != "GX/0417 a" || (!only.empty() && only.front() != "saltmarsh")) {
         return unknown("instrument " + serial);
     }
-    document::Instrument one{serial, {{"tank-1", "saltmarsh", std::nullopt, std::nullopt}}, true, lives(), {}};
+    document::Instrument one{
+        serial, {{"tank-1", "saltmarsh", std::nullopt, std::nullopt}}, true, lives(), {}};
     one.responses = {{estate_time, "tank-1", 41.5, 3}};
     return one;
 }
@@ -483,7 +486,8 @@ Estate::Answer<service::Ticket> Estate::step(std::string const&, api::TicketStep
     return stepped(take(book_, estate_time + days(1)), keep);
 }
 
-Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file, std::vector<std::string> const&,
+Estate::Answer<api::Upload> Estate::add_readings(std::filesystem::path const& file,
+                                                 std::vector<std::string> const&,
                                                  api::Keep<api::Upload> const& keep) {
     std::ifstream in{file};
     uploaded = file;
@@ -517,7 +521,8 @@ Estate::Answer<api::WeekRound> Estate::round(zone::Week week) {
     rounds::RoundJob job;
     job.probe = "tank-1";
     job.why_now = "a limit is passed";
-    rounds::RoundStop const stop{"saltmarsh", "Saltmarsh <hatchery>", "", "", estate_time, estate_time + days(0.1), {job}};
+    rounds::RoundStop const stop{"saltmarsh", "Saltmarsh <hatchery>",  "",   "",
+                                 estate_time, estate_time + days(0.1), {job}};
     rounds::RoundDay day;
     day.date = {std::chrono::year{2026}, std::chrono::November, std::chrono::day{30}};
     day.stops = {stop};

@@ -105,8 +105,8 @@ public:
     probekeeper::api::EventHub hub{1000};
     std::vector<probekeeper::api::Event> stored;  // of before this process
     std::vector<probekeeper::api::Change> noted;
-    std::filesystem::path uploaded;               // the newest upload's file
-    int uploads = 0;                              // that were taken
+    std::filesystem::path uploaded;                  // the newest upload's file
+    int uploads = 0;                                 // that were taken
     std::function<void()> before_diagnosis = [] {};  // runs within diagnosis(): waits, or throws
     bool disk_full = false;                          // commands are refused
 

@@ -62,7 +62,8 @@ TEST_CASE("who comes back hears first what it missed, from the store and from me
     CHECK(next(*astray) == "1003 line 1003");
 }
 
-TEST_CASE("who cannot send a header says by the address what it heard, and a header outranks it", "[api][events]") {
+TEST_CASE("who cannot send a header says by the address what it heard, and a header outranks it",
+          "[api][events]") {
     Served served;
     for (auto const* const data : {"1001", "1002", "1003"}) {
         served.estate.hub.publish(estate_time, "line", "saltmarsh", data);

@@ -35,7 +35,8 @@ struct Asking {
 TEST_CASE("a record is voided with a reason, once, and stays listed", "[api][records]") {
     Asking ask;
     auto const record = ask.post("/v1/probes/tank-1/service-records", R"({"kind": "membrane_wipe"})", 201);
-    auto const at = "/v1/probes/tank-1/service-records/" + std::to_string(record.at("record").as_int64()) + "/void";
+    auto const at =
+        "/v1/probes/tank-1/service-records/" + std::to_string(record.at("record").as_int64()) + "/void";
     CHECK(ask.post(at, "{}", 422).at("field") == "why");
     auto const voided = ask.post(at, R"({"why": "other tank"})", 200);
     CHECK(voided.at("voided").at("why") == "other tank");
@@ -47,13 +48,15 @@ TEST_CASE("a record is voided with a reason, once, and stays listed", "[api][rec
     CHECK(listed.back().at("voided").at("why") == "other tank");
 }
 
-TEST_CASE("a probe is parked and taken back into use by number, and a site's parking is listed with its probes",
-          "[api][out_of_use]") {
+TEST_CASE(
+    "a probe is parked and taken back into use by number, and a site's parking is listed with its probes",
+    "[api][out_of_use]") {
     Asking ask;
     auto const at = std::string{"/v1/probes/tank-1/out-of-use"};
     CHECK(ask.post(at, "{}", 422).at("field") == "why");
-    CHECK(ask.post(at, R"({"why": "x", "from": "2026-03-02T00:00:00Z", "until": "2026-03-01T00:00:00Z"})", 422)
-              .at("field") == "until");
+    CHECK(
+        ask.post(at, R"({"why": "x", "from": "2026-03-02T00:00:00Z", "until": "2026-03-01T00:00:00Z"})", 422)
+            .at("field") == "until");
     auto const parked = ask.post(at, R"({"why": "drained", "by": "ada"})", 201);
     CHECK(parked.at("until").is_null());
     CHECK(parked.at("site") == "saltmarsh");
@@ -73,7 +76,8 @@ TEST_CASE("a probe is parked and taken back into use by number, and a site's par
     ask.post("/v1/sites/nowhere/out-of-use", R"({"why": "ice"})", 404);
 }
 
-TEST_CASE("what was found, how long membranes last and what parts will be needed can be asked for", "[api][lessons]") {
+TEST_CASE("what was found, how long membranes last and what parts will be needed can be asked for",
+          "[api][lessons]") {
     Asking ask;
     CHECK(ask.get("/v1/findings").at("items").as_array().empty());
     ask.post("/v1/tickets/saltmarsh-17/close", R"({"by": "ada", "found": "as_diagnosed"})", 200);

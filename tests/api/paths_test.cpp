@@ -314,7 +314,8 @@ TEST_CASE("a month's page prints by itself: it may style itself, and nothing els
     CHECK(json.at("probes").at(0).at("time").at("unknown") == 1.0);
     auto const wrong = GENERATE("2026-13", "2026", "march", "2026-3", "2026-03-01", "2026-12");
     CAPTURE(wrong);
-    auto const refused = problem(client.get(std::string{"/v1/sites/saltmarsh/report?month="} + wrong), 400, "bad-parameter");
+    auto const refused =
+        problem(client.get(std::string{"/v1/sites/saltmarsh/report?month="} + wrong), 400, "bad-parameter");
     CHECK(refused.at("field") == "month");
     problem(client.get("/v1/sites/nosuch/report"), 404, "not-found");
 }
@@ -385,7 +386,8 @@ TEST_CASE("an upload with an idempotency key is done once, whatever its body com
     CHECK(second.header("idempotency-replayed") == "true");
     CHECK(served.estate.uploads == 1);
     problem(send(body + body), 422, "key-reused");
-    CHECK(document(client.get("/v1/changes")).at("items").as_array().size() == 1);  // what was done, not what was asked
+    CHECK(document(client.get("/v1/changes")).at("items").as_array().size() ==
+          1);  // what was done, not what was asked
 }
 
 TEST_CASE("an upload that cannot be kept is refused for now, and says nothing of where", "[api]") {
@@ -394,8 +396,9 @@ TEST_CASE("an upload that cannot be kept is refused for now, and says nothing of
     Served served{options};
     Client client{served.port()};
     std::string const body = "time,probe,do_mg_l\n";
-    client.send("POST /v1/readings HTTP/1.1\r\nHost: localhost\r\nContent-Type: text/csv\r\nContent-Length: " +
-                std::to_string(body.size()) + "\r\n\r\n" + body);
+    client.send(
+        "POST /v1/readings HTTP/1.1\r\nHost: localhost\r\nContent-Type: text/csv\r\nContent-Length: " +
+        std::to_string(body.size()) + "\r\n\r\n" + body);
     auto const reply = client.receive();
     problem(reply, 503, "unavailable");
     CHECK(reply.body.find("secret") == std::string::npos);

@@ -276,7 +276,8 @@ TEST_CASE("a checkpoint cut off at any length is refused and changes nothing", "
     CHECK(text_of(site.verdict(0)) != before);
 }
 
-TEST_CASE("a checkpoint with a wrong bit anywhere is refused and changes nothing", "[diagnosis][checkpoint]") {
+TEST_CASE("a checkpoint with a wrong bit anywhere is refused and changes nothing",
+          "[diagnosis][checkpoint]") {
     Rig rig{1};
     Log log;
     auto const bytes = lived_in(1, rig, log).checkpoint();

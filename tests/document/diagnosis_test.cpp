@@ -123,7 +123,8 @@ TEST_CASE("a forecast is read out of a diagnosis again, and nothing where there 
     CHECK(found->latest == d.forecast->latest);
     d.forecast.reset();
     CHECK_FALSE(document::forecast_in(document::write(document::to_json(d, "p"))));
-    for (auto const* wrong : {"", "{}", "[]", R"({"forecast":{}})", R"({"forecast":{"reason":"x","due":1}})"}) {
+    for (auto const* wrong :
+         {"", "{}", "[]", R"({"forecast":{}})", R"({"forecast":{"reason":"x","due":1}})"}) {
         CHECK_FALSE(document::forecast_in(wrong));
     }
 }

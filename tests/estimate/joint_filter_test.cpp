@@ -93,7 +93,8 @@ TEST_CASE("what is only considered widens the rest and is not taught") {
     CHECK(filter.variance(1) == 0.5);
     CHECK(filter.variance(0) == Approx(0.5));
     CHECK(filter.covariance(0, 1) == Approx(-0.25));
-    // However often it is repeated, no better than one perfect measurement of the sum would allow: 1 * 0.5 / 1.5.
+    // However often it is repeated, no better than one perfect measurement of the sum would allow: 1 * 0.5
+    // / 1.5.
     for (int i = 0; i < 1000; ++i) {
         filter.update(3.0 - filter.mean(0), {1.0, 1.0}, 0.5, 1e9, 0b10);
     }

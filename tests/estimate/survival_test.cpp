@@ -20,9 +20,10 @@ std::vector<Life> handbook() {
     return lives;
 }
 
-// Weeks in remission under 6-mercaptopurine, of Freireich et al. (1963), Blood 21(6):699-716, as in table 1.1 of
-// Klein and Moeschberger, Survival Analysis (2003). The figures expected below are those that published exercises
-// print of R's package survival, summary(survfit(Surv(t2, relapse) ~ 1, data = drug6mp)), data of package KMsurv.
+// Weeks in remission under 6-mercaptopurine, of Freireich et al. (1963), Blood 21(6):699-716, as in table 1.1
+// of Klein and Moeschberger, Survival Analysis (2003). The figures expected below are those that published
+// exercises print of R's package survival, summary(survfit(Surv(t2, relapse) ~ 1, data = drug6mp)), data of
+// package KMsurv.
 std::vector<Life> remissions() {
     std::vector<Life> lives;
     for (double const weeks : {6, 6, 6, 7, 10, 13, 16, 22, 23}) {

@@ -15,8 +15,9 @@ TEST_CASE("an address to listen on is numeric, or localhost, and a port", "[flee
     CHECK(six->host == "::1");
     REQUIRE(parse_listen("localhost:1"));
     CHECK(parse_listen("localhost:1")->host == "127.0.0.1");
-    for (auto const* text : {"", ":", "8080", ":8080", "host:", "1.2.3.4:0", "1.2.3.4:65536",
-                             "1.2.3.4:-1", "1.2.3.4:x", "probes.example:80", "1.2.3:80", "::1:80", "[::1]", "[::1:80", "[x]:80", "a b:80", "http://host:80"}) {
+    for (auto const* text : {"", ":", "8080", ":8080", "host:", "1.2.3.4:0", "1.2.3.4:65536", "1.2.3.4:-1",
+                             "1.2.3.4:x", "probes.example:80", "1.2.3:80", "::1:80", "[::1]", "[::1:80",
+                             "[x]:80", "a b:80", "http://host:80"}) {
         CAPTURE(text);
         CHECK_FALSE(parse_listen(text));
     }

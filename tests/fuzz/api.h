@@ -1,5 +1,5 @@
-// Requests through the real dispatcher, over the estate in memory that the tests of the API have, and what must hold of
-// every response.
+// Requests through the real dispatcher, over the estate in memory that the tests of the API have, and what
+// must hold of every response.
 #pragma once
 
 #include <spdlog/sinks/null_sink.h>
@@ -15,7 +15,8 @@ namespace probekeeper::fuzz {
 class Api {
 public:
     explicit Api(api::AccessRules access = {})
-        : dispatcher_{"127.0.0.1", std::move(access), api::Limits{}, [] { return estate_time; }, estate_, log()} {}
+        : dispatcher_{"127.0.0.1", std::move(access), api::Limits{}, [] { return estate_time; }, estate_,
+                      log()} {}
 
     // As a session answers a request that is not an upload or a stream of events.
     api::Response respond(api::Head const& head, std::string const& body) {
@@ -32,12 +33,14 @@ public:
 
 private:
     static std::shared_ptr<spdlog::logger> log() {
-        static auto const quiet = std::make_shared<spdlog::logger>("fuzz", std::make_shared<spdlog::sinks::null_sink_st>());
+        static auto const quiet =
+            std::make_shared<spdlog::logger>("fuzz", std::make_shared<spdlog::sinks::null_sink_st>());
         return quiet;
     }
     api::Response checked(api::Response response, api::Head const& head) {
         require(response.status != 500, "no request is answered by 500");
-        bool const is_json = response.content_type == "application/json" || response.content_type == "application/problem+json";
+        bool const is_json = response.content_type == "application/json" ||
+                             response.content_type == "application/problem+json";
         if (is_json && !response.body.empty()) {
             boost::system::error_code error;
             auto const document = boost::json::parse(response.body, error);

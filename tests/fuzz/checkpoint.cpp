@@ -1,5 +1,5 @@
-// A checkpoint: damaged ones are refused and change nothing; a whole one goes on as if there had been no restart, with
-// whatever readings.
+// A checkpoint: damaged ones are refused and change nothing; a whole one goes on as if there had been no
+// restart, with whatever readings.
 #include <bit>
 
 #include "diagnosis/seal.h"
@@ -112,7 +112,8 @@ void restart_within(FuzzedDataProvider& input) {
         }
         happening.happen(restarted, said_again);
     }
-    fuzz::require(happened <= restart_after || said.text == said_again.text, "a restart changes nothing that is said");
+    fuzz::require(happened <= restart_after || said.text == said_again.text,
+                  "a restart changes nothing that is said");
 }
 
 void restore_any(std::string_view bytes) {

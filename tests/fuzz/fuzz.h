@@ -1,5 +1,5 @@
-// What the fuzzers share. Each is one file with one function, which libFuzzer calls with bytes of its making; what is
-// called there is the program's own code.
+// What the fuzzers share. Each is one file with one function, which libFuzzer calls with bytes of its making;
+// what is called there is the program's own code.
 #pragma once
 
 #include <cstdio>

@@ -1,5 +1,5 @@
-// A whole HTTP request: read by the parser and within the limits of a session, then admitted, answered and finished.
-// Targets, query strings, every header, and bodies that are not JSON.
+// A whole HTTP request: read by the parser and within the limits of a session, then admitted, answered and
+// finished. Targets, query strings, every header, and bodies that are not JSON.
 #include <boost/asio/buffer.hpp>
 #include <boost/beast/http/parser.hpp>
 #include <boost/beast/http/string_body.hpp>

@@ -1,5 +1,5 @@
-// The JSON body of every POST that takes one. The first byte says which; what is stored of it is then read again in
-// every form that shows it.
+// The JSON body of every POST that takes one. The first byte says which; what is stored of it is then read
+// again in every form that shows it.
 #include <array>
 
 #include "fuzz/api.h"
@@ -21,8 +21,12 @@ std::vector<api::Route const*> routes_with_json() {
 // The route's path with ids that the estate knows.
 std::string path_of(api::Route const& route) {
     constexpr std::array<std::pair<std::string_view, std::string_view>, 6> known{
-        {{"{probe}", "tank-1"}, {"{site}", "saltmarsh"}, {"{ticket}", "saltmarsh-17"}, {"{week}", "2026-W49"},
-         {"{record}", "1"}, {"{number}", "1"}}};
+        {{"{probe}", "tank-1"},
+         {"{site}", "saltmarsh"},
+         {"{ticket}", "saltmarsh-17"},
+         {"{week}", "2026-W49"},
+         {"{record}", "1"},
+         {"{number}", "1"}}};
     std::string path{route.pattern};
     for (auto const& [name, id] : known) {
         if (auto const at = path.find(name); at != std::string::npos) {
@@ -63,8 +67,9 @@ extern "C" int LLVMFuzzerTestOneInput(std::uint8_t const* data, std::size_t size
     fuzz::require(first.status >= 300 || first.body == again.body || !is_change(route) ||
                       route.pattern.starts_with("/v1/rounds"),
                   "the same change under the same key is answered the same");
-    for (auto const* path : {"/v1/tickets/saltmarsh-17", "/v1/probes/tank-1/service-records", "/v1/probes/tank-1/out-of-use",
-                             "/v1/findings", "/v1/membrane-statistics", "/v1/changes"}) {
+    for (auto const* path :
+         {"/v1/tickets/saltmarsh-17", "/v1/probes/tank-1/service-records", "/v1/probes/tank-1/out-of-use",
+          "/v1/findings", "/v1/membrane-statistics", "/v1/changes"}) {
         static_cast<void>(api.respond(head_of("GET", path), {}));
     }
     return 0;

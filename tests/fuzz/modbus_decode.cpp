@@ -1,5 +1,5 @@
-// What a device answers: the protocol data unit of each planned block, unpacked and decoded by a register map of the
-// input's making, then completed to a reading.
+// What a device answers: the protocol data unit of each planned block, unpacked and decoded by a register map
+// of the input's making, then completed to a reading.
 #include <cmath>
 
 #include "fieldbus/answer.h"
@@ -17,16 +17,16 @@ constexpr double widest = 1e9;  // of scale and offset, as the configuration all
 // As fleet/read_register_map.cpp lets a signal be.
 fleet::Signal signal_of(FuzzedDataProvider& input, bool is_bit, fleet::Unit unit) {
     fleet::Signal signal;
-    signal.table = is_bit ? input.PickValueInArray({fleet::Table::coil, fleet::Table::discrete, fleet::Table::input,
-                                                    fleet::Table::holding})
+    signal.table = is_bit ? input.PickValueInArray({fleet::Table::coil, fleet::Table::discrete,
+                                                    fleet::Table::input, fleet::Table::holding})
                           : input.PickValueInArray({fleet::Table::input, fleet::Table::holding});
     signal.type = is_bit ? input.PickValueInArray({fleet::RegisterType::uint16, fleet::RegisterType::int16})
                          : input.PickValueInArray({fleet::RegisterType::uint16, fleet::RegisterType::int16,
                                                    fleet::RegisterType::uint32, fleet::RegisterType::int32,
                                                    fleet::RegisterType::float32});
     if (signal.width() == 2) {
-        signal.order = input.PickValueInArray({fleet::WordOrder::abcd, fleet::WordOrder::cdab, fleet::WordOrder::badc,
-                                               fleet::WordOrder::dcba});
+        signal.order = input.PickValueInArray(
+            {fleet::WordOrder::abcd, fleet::WordOrder::cdab, fleet::WordOrder::badc, fleet::WordOrder::dcba});
     }
     // Mostly near each other, so that blocks are shared.
     auto const last = 65'536 - signal.width();
@@ -51,13 +51,14 @@ fleet::RegisterMap map_of(FuzzedDataProvider& input) {
     fleet::RegisterMap map;
     auto const number = [&](std::optional<fleet::Signal>& signal, std::initializer_list<fleet::Unit> units) {
         if (input.ConsumeBool()) {
-            signal = signal_of(input, /*is_bit=*/false, *(units.begin() + input.ConsumeIntegralInRange<std::size_t>(
-                                                                              0, units.size() - 1)));
+            signal =
+                signal_of(input, /*is_bit=*/false,
+                          *(units.begin() + input.ConsumeIntegralInRange<std::size_t>(0, units.size() - 1)));
         }
     };
-    map.dissolved_oxygen =
-        signal_of(input, /*is_bit=*/false,
-                  input.PickValueInArray({fleet::Unit::mg_per_l, fleet::Unit::percent_sat, fleet::Unit::hpa}));
+    map.dissolved_oxygen = signal_of(
+        input, /*is_bit=*/false,
+        input.PickValueInArray({fleet::Unit::mg_per_l, fleet::Unit::percent_sat, fleet::Unit::hpa}));
     number(map.temperature, {fleet::Unit::deg_c, fleet::Unit::kelvin, fleet::Unit::deg_f});
     number(map.salinity, {fleet::Unit::psu});
     number(map.pressure, {fleet::Unit::hpa, fleet::Unit::kpa, fleet::Unit::mmhg});
@@ -93,11 +94,13 @@ std::vector<std::uint8_t> pdu_of(FuzzedDataProvider& input, fieldbus::Block cons
 extern "C" int LLVMFuzzerTestOneInput(std::uint8_t const* data, std::size_t size) {
     FuzzedDataProvider input{data, size};
     auto const map = map_of(input);
-    auto const costs = input.ConsumeBool() ? fieldbus::CostModel{20.0, 2.0, 0.125} : fieldbus::CostModel{32.0, 1.0, 0.0625};
+    auto const costs =
+        input.ConsumeBool() ? fieldbus::CostModel{20.0, 2.0, 0.125} : fieldbus::CostModel{32.0, 1.0, 0.0625};
     std::vector<fieldbus::BlockData> blocks;
     for (auto const& block : fieldbus::plan(map, costs)) {
         bool const of_bits = block.table == fleet::Table::coil || block.table == fleet::Table::discrete;
-        fuzz::require(block.count >= 1 && block.count <= (of_bits ? fieldbus::bits_per_read : fieldbus::registers_per_read),
+        fuzz::require(block.count >= 1 &&
+                          block.count <= (of_bits ? fieldbus::bits_per_read : fieldbus::registers_per_read),
                       "a block fits into one answer");
         fuzz::require(block.first + block.count <= 65'536, "a block ends within the table");
         std::vector<std::uint16_t> words;

@@ -1,5 +1,5 @@
-// What comes back on a Modbus TCP connection: the real line over a socket, against a device that sends the input and
-// closes. The bytes are there before the request, so that nothing waits.
+// What comes back on a Modbus TCP connection: the real line over a socket, against a device that sends the
+// input and closes. The bytes are there before the request, so that nothing waits.
 #include <arpa/inet.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -42,9 +42,10 @@ extern "C" int LLVMFuzzerTestOneInput(std::uint8_t const* data, std::size_t size
     fleet::Line settings;
     settings.host = "127.0.0.1";
     settings.port = device.port();
-    fieldbus::Block const block{
-        input.PickValueInArray({fleet::Table::coil, fleet::Table::discrete, fleet::Table::input, fleet::Table::holding}),
-        input.ConsumeIntegral<std::uint16_t>(), input.ConsumeIntegralInRange<std::uint16_t>(1, 125)};
+    fieldbus::Block const block{input.PickValueInArray({fleet::Table::coil, fleet::Table::discrete,
+                                                        fleet::Table::input, fleet::Table::holding}),
+                                input.ConsumeIntegral<std::uint16_t>(),
+                                input.ConsumeIntegralInRange<std::uint16_t>(1, 125)};
     auto const unit = input.ConsumeIntegralInRange(0, 255);
     auto const answers = input.ConsumeRemainingBytes<std::uint8_t>();
 

@@ -27,7 +27,8 @@ extern "C" int LLVMFuzzerTestOneInput(std::uint8_t const* data, std::size_t size
             ++given;
         }
         auto const counts = csv.counts();
-        fuzz::require(counts.rows == given + counts.repeated + counts.bad, "every row is given, repeated or bad");
+        fuzz::require(counts.rows == given + counts.repeated + counts.bad,
+                      "every row is given, repeated or bad");
         fuzz::require(counts.bad == told, "every bad row is told");
     } catch (intake::CsvError const&) {
     }

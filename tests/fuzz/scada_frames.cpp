@@ -1,5 +1,5 @@
-// What a SCADA system may send, and what it is answered: a stream of bytes, cut into frames and answered from the
-// registers of a small estate.
+// What a SCADA system may send, and what it is answered: a stream of bytes, cut into frames and answered from
+// the registers of a small estate.
 #include "fuzz/fuzz.h"
 #include "scada/layout.h"
 
@@ -32,8 +32,8 @@ std::vector<std::uint8_t> answered(std::span<std::uint8_t const> frame, scada::I
     bool const there = image.seen_register_of(writing->unit, writing->address).has_value();
     fuzz::require(!there || writing->address < image.registers(writing->unit).size(),
                   "what can be written lies within its unit");
-    return scada::answer_write(frame, there ? std::nullopt
-                                            : std::optional{scada::Exception::illegal_data_address});
+    return scada::answer_write(frame,
+                               there ? std::nullopt : std::optional{scada::Exception::illegal_data_address});
 }
 
 }  // namespace
@@ -50,7 +50,8 @@ extern "C" int LLVMFuzzerTestOneInput(std::uint8_t const* data, std::size_t size
                       "a frame is whole with its last byte, and not before");
         auto const reply = answered(frame, image);
         auto const back = scada::cut(reply);
-        fuzz::require(back.is == scada::Cut::Is::whole && back.bytes == reply.size(), "an answer is one whole frame");
+        fuzz::require(back.is == scada::Cut::Is::whole && back.bytes == reply.size(),
+                      "an answer is one whole frame");
         fuzz::require(reply[0] == frame[0] && reply[1] == frame[1] && reply[6] == frame[6],
                       "an answer has the transaction and the unit of its request");
         fuzz::require((reply[7] & 0x7F) == (frame[7] & 0x7F), "an answer has the function of its request");

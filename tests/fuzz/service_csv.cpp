@@ -20,9 +20,9 @@ extern "C" int LLVMFuzzerTestOneInput(std::uint8_t const* data, std::size_t size
             fuzz::require(row.line > line, "rows come in the order of the text");
             line = row.line;
             fuzz::require(fleet.find_probe(record.probe).has_value(), "a record is of a probe of the fleet");
-            for (auto const& value : {record.dry_zero_mg_l, record.dry_zero_found_mg_l, record.air_percent,
-                                      record.reference_mg_l, record.reference_percent, record.probe_mg_l,
-                                      record.pressure_hpa}) {
+            for (auto const& value :
+                 {record.dry_zero_mg_l, record.dry_zero_found_mg_l, record.air_percent, record.reference_mg_l,
+                  record.reference_percent, record.probe_mg_l, record.pressure_hpa}) {
                 fuzz::require(!value || std::abs(*value) <= widest, "a number is one that instruments show");
             }
         }

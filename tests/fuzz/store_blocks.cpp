@@ -1,5 +1,5 @@
-// What lies in the store as bytes of ours: groups, blocks, their hours, minutes. Damaged ones are refused; what was
-// written comes back bit for bit.
+// What lies in the store as bytes of ours: groups, blocks, their hours, minutes. Damaged ones are refused;
+// what was written comes back bit for bit.
 #include <bit>
 #include <set>
 
@@ -53,7 +53,8 @@ std::vector<Reading> readings_of(FuzzedDataProvider& input) {
             r.*value = value_of(input);
         }
         if (input.ConsumeBool()) {
-            for (auto Reading::*value : {&Reading::po2_hpa, &Reading::salinity_psu, &Reading::pressure_hpa, &Reading::airflow}) {
+            for (auto Reading::*value :
+                 {&Reading::po2_hpa, &Reading::salinity_psu, &Reading::pressure_hpa, &Reading::airflow}) {
                 r.*value = value_of(input);
             }
             r.known = input.ConsumeIntegral<std::uint16_t>();
@@ -66,7 +67,8 @@ std::vector<Reading> readings_of(FuzzedDataProvider& input) {
 }
 
 void write_and_read(FuzzedDataProvider& input) {
-    WaterOfProbe const water{input.ConsumeFloatingPointInRange(0.0, 50.0), input.ConsumeFloatingPointInRange(500.0, 1100.0)};
+    WaterOfProbe const water{input.ConsumeFloatingPointInRange(0.0, 50.0),
+                             input.ConsumeFloatingPointInRange(500.0, 1100.0)};
     auto const readings = readings_of(input);
     if (readings.empty()) {
         return;

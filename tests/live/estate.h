@@ -81,8 +81,8 @@ struct Estate {
     // As a start of the daemon does, or its taking of another configuration.
     void begin() {
         board = std::make_shared<Board>(fleet, events);
-        keeper = std::make_shared<Keeper>(fleet, *board, *writer, store::Reader::open(file).value(), arrivals, clock,
-                                          now + Millis{1}, log, keeping);
+        keeper = std::make_shared<Keeper>(fleet, *board, *writer, store::Reader::open(file).value(), arrivals,
+                                          clock, now + Millis{1}, log, keeping);
         keeper->start();
         turn();  // commands are answered after the store has been caught up with
     }

@@ -101,7 +101,8 @@ TEST_CASE("what is out of use is so after a restart too, and back in time", "[li
     CHECK(estate.keeper->set_out_of_use(ended, {}).error().kind == api::Refusal::Kind::not_found);
 }
 
-TEST_CASE("work recorded at one probe, while the readings show another in hand, is questioned", "[live][records]") {
+TEST_CASE("work recorded at one probe, while the readings show another in hand, is questioned",
+          "[live][records]") {
     Estate estate{/*somebody_lifts=*/true};
     estate.start();
     service::Record record;
@@ -115,7 +116,8 @@ TEST_CASE("work recorded at one probe, while the readings show another in hand, 
     });
     REQUIRE(taken.has_value());
     REQUIRE(taken->front().questions.size() == 1);
-    CHECK_THAT(taken->front().questions[0], Catch::Contains("no handling of tank-1") && Catch::Contains("tank-2 (") &&
+    CHECK_THAT(taken->front().questions[0], Catch::Contains("no handling of tank-1") &&
+                                                Catch::Contains("tank-2 (") &&
                                                 Catch::Contains("void this record"));
     CHECK(taken->front().still_to_do.size() == 1);
     REQUIRE(kept.size() == 1);
@@ -166,7 +168,8 @@ TEST_CASE("work recorded at one probe, while the readings show another in hand, 
     }
 }
 
-TEST_CASE("of a batch with a probe that nobody knows, or work that lies ahead, nothing is kept", "[live][records]") {
+TEST_CASE("of a batch with a probe that nobody knows, or work that lies ahead, nothing is kept",
+          "[live][records]") {
     Estate estate;
     estate.start();
     service::Record good, bad;

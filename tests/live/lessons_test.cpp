@@ -37,7 +37,8 @@ struct Answering : Estate {
 
 }  // namespace
 
-TEST_CASE("what records teach is up to date with each that comes or is voided, over a restart too", "[live][records]") {
+TEST_CASE("what records teach is up to date with each that comes or is voided, over a restart too",
+          "[live][records]") {
     Answering it;
     auto const lives = [&] { return it.backend->membranes("tank-1", first_page).value().items; };
     CHECK(lives().empty());
@@ -55,16 +56,17 @@ TEST_CASE("what records teach is up to date with each that comes or is voided, o
     CHECK(it.keeper->void_record("tank-1", second.number, "t1", "another tank", {}).has_error());
     it.backend->use({});
     it.restart();
-    it.backend.emplace("1", *it.writer, *it.readers, it.arrivals, it.clock, it.folder / "s.db", it.events, it.commits,
-                       it.log);
+    it.backend.emplace("1", *it.writer, *it.readers, it.arrivals, it.clock, it.folder / "s.db", it.events,
+                       it.commits, it.log);
     it.backend->use({it.board, it.keeper, nullptr, {}, nullptr, {}});
     CHECK(lives().size() == 1);
     it.record(Work::membrane_change, 22.0, "tank-1");
     CHECK(lives().size() == 2);
 }
 
-TEST_CASE("an instrument takes its membrane and its history with it, through the workshop into another position",
-          "[live][instruments]") {
+TEST_CASE(
+    "an instrument takes its membrane and its history with it, through the workshop into another position",
+    "[live][instruments]") {
     Answering it;
     it.record(Work::membrane_change, 5.0, "tank-1");
     it.record(Work::membrane_wipe, 8.0, "tank-1");

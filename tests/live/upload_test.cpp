@@ -1,5 +1,5 @@
-// Readings that come as a file while the keeper is at work: what they change is diagnosed, also where the daemon dies or
-// takes another configuration between their storing and their diagnosis.
+// Readings that come as a file while the keeper is at work: what they change is diagnosed, also where the
+// daemon dies or takes another configuration between their storing and their diagnosis.
 #include "live/upload.h"
 
 #include <catch2/catch.hpp>
@@ -34,8 +34,8 @@ struct LateHours {
             return std::optional<api::KeptAnswer>{};
         };
         auto const board = estate.board;
-        auto const taken = take_upload(estate.folder / "late.csv", {}, keep, estate.now, estate.keys, *estate.writer,
-                                       *board, estate.arrivals);
+        auto const taken = take_upload(estate.folder / "late.csv", {}, keep, estate.now, estate.keys,
+                                       *estate.writer, *board, estate.arrivals);
         REQUIRE(taken.has_value());
         REQUIRE(taken->accepted == estate.late.size());
         estate.turn();
@@ -74,7 +74,8 @@ TEST_CASE("a daemon that dies when an upload is stored and not yet diagnosed dia
     CHECK(estate.tests_from(12.0) == expected);
 }
 
-TEST_CASE("an upload that outlives the configuration it began with is diagnosed by the next one", "[live][upload]") {
+TEST_CASE("an upload that outlives the configuration it began with is diagnosed by the next one",
+          "[live][upload]") {
     auto const expected = LateHours::expected();
     LateHours late;
     auto& estate = late.estate;
@@ -95,7 +96,10 @@ TEST_CASE("checkpoints go on when an upload has been diagnosed", "[live][upload]
     estate.start();
     auto const newest = [&] {
         REQUIRE(estate.writer->flush().get().has_value());
-        return store::Reader::open(estate.file).value().checkpoint("saltmarsh", std::to_string(diagnosis::algorithm_version)).value();
+        return store::Reader::open(estate.file)
+            .value()
+            .checkpoint("saltmarsh", std::to_string(diagnosis::algorithm_version))
+            .value();
     };
     auto const before = newest();
     REQUIRE(before);
@@ -109,14 +113,16 @@ TEST_CASE("checkpoints go on when an upload has been diagnosed", "[live][upload]
     CHECK(after->state != before->state);
 }
 
-TEST_CASE("what is announced or has come is known only up to its first reading, until it is taken", "[live][upload]") {
+TEST_CASE("what is announced or has come is known only up to its first reading, until it is taken",
+          "[live][upload]") {
     Arrivals arrivals;
     int called = 0;
     arrivals.call([&] { ++called; });
     CHECK(arrivals.known("a", at_hour(9.0)));
     {
         Arrivals::Announced const one{arrivals, {{"a", {at_hour(3.0), at_hour(5.0)}}}};
-        Arrivals::Announced const other{arrivals, {{"a", {at_hour(4.0), at_hour(6.0)}}, {"b", {at_hour(1.0), at_hour(1.0)}}}};
+        Arrivals::Announced const other{
+            arrivals, {{"a", {at_hour(4.0), at_hour(6.0)}}, {"b", {at_hour(1.0), at_hour(1.0)}}}};
         CHECK(arrivals.known("a", at_hour(3.0) - Millis{1}));
         CHECK_FALSE(arrivals.known("a", at_hour(3.0)));
         CHECK_FALSE(arrivals.known("b", at_hour(2.0)));

@@ -60,4 +60,3 @@ TEST_CASE("vapour pressure grows with temperature within 0 to 40 degrees and is 
     CHECK_FALSE(vapour_pressure_hpa(40.01).has_value());
     CHECK_FALSE(vapour_pressure_hpa(not_a_number).has_value());
 }
-

@@ -145,8 +145,9 @@ TEST_CASE("a replay leaves every ticket of the run, and each configured probe's 
     CHECK_FALSE(unheard.at("t90_unknown").as_string().empty());
 }
 
-TEST_CASE("a record of work at a probe that nobody had in hand is questioned by its line, and the lift is kept",
-          "[replay][service]") {
+TEST_CASE(
+    "a record of work at a probe that nobody had in hand is questioned by its line, and the lift is kept",
+    "[replay][service]") {
     Desk desk;
     diagnosis::test::Rig rig{3, 7};
     std::vector<Fed> fed;
@@ -163,13 +164,15 @@ TEST_CASE("a record of work at a probe that nobody had in hand is questioned by 
     write(desk.request.readings, csv_of(desk.fleet, fed));
     desk.request.service = desk.folder / "service.csv";
     auto const lifted = to_rfc3339(day_one + seconds(30.1 * 3600.0));
-    write(*desk.request.service, "time,probe,kind,site\n" + to_rfc3339(day_one + hour) + ",tank-3,inspection,saltmarsh\n" +
-                                     lifted + ",tank-1,membrane_wipe,saltmarsh\n");
+    write(*desk.request.service, "time,probe,kind,site\n" + to_rfc3339(day_one + hour) +
+                                     ",tank-3,inspection,saltmarsh\n" + lifted +
+                                     ",tank-1,membrane_wipe,saltmarsh\n");
     auto const summary = desk.run();
     CHECK(summary.records == 2);
     REQUIRE(summary.questions.size() == 1);
     CHECK(summary.questions[0].line == 3);
-    CHECK_THAT(summary.questions[0].text, Catch::Contains("no handling of tank-1") && Catch::Contains("tank-2 ("));
+    CHECK_THAT(summary.questions[0].text,
+               Catch::Contains("no handling of tank-1") && Catch::Contains("tank-2 ("));
     auto reader = desk.reader();
     auto const seen = reader.service_changes("tank-2", day_one, day_one + 40 * hour).value();
     REQUIRE(seen.size() == 2);

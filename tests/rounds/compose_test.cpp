@@ -116,11 +116,13 @@ TEST_CASE("the leap day is a day of its week, in the plan and on the papers", "[
     auto const* stop = stop_at(round, "a");
     REQUIRE(stop != nullptr);
     CHECK(stop->arrive == std::chrono::sys_days{date} + 10h);  // UTC is London's winter
-    auto const& days = round.technicians[0].days.empty() ? round.technicians[1].days : round.technicians[0].days;
+    auto const& days =
+        round.technicians[0].days.empty() ? round.technicians[1].days : round.technicians[0].days;
     REQUIRE(days.size() == 1);
     CHECK(days[0].date == date);
-    CHECK_THAT(to_ics(round, asked.now), Catch::Contains(fmt::format("DTSTART:{:04}{:02}{:02}T100000Z", int{date.year()},
-                                                                unsigned{date.month()}, unsigned{date.day()})));
+    CHECK_THAT(to_ics(round, asked.now),
+               Catch::Contains(fmt::format("DTSTART:{:04}{:02}{:02}T100000Z", int{date.year()},
+                                           unsigned{date.month()}, unsigned{date.day()})));
     SECTION("and can be a day on which a site is closed") {
         access.closed = {{date, date}};
         CHECK(made(fleet, asked).not_reached.size() == 1);

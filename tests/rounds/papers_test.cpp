@@ -153,12 +153,14 @@ TEST_CASE("the sheet holds what a person needs, and nothing that a user wrote is
     CHECK(has(html, "<meta name=\"viewport\""));  // on a phone it is as wide as the phone
     auto const wanted = [](std::string const& text) {
         std::size_t count = 0;
-        for (auto at = text.find("write wanted"); at != std::string::npos; at = text.find("write wanted", at + 1)) {
+        for (auto at = text.find("write wanted"); at != std::string::npos;
+             at = text.find("write wanted", at + 1)) {
             ++count;
         }
         return count;
     };
-    CHECK(wanted(html) == 4);  // dry zero, found and left, with the new membrane; air and pressure as it is calibrated
+    CHECK(wanted(html) ==
+          4);  // dry zero, found and left, with the new membrane; air and pressure as it is calibrated
     CHECK(has(html, "Load for the week"));
     CHECK_FALSE(has(html, "Load for this day"));  // there is no other
     CHECK_FALSE(has(html, "<script"));

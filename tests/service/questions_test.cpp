@@ -100,7 +100,8 @@ TEST_CASE("handling is what the readings show in hand around the record, and set
     SECTION("a visit of one name lasts as long as it is named") {
         auto record = work(5.0), far = work(9.0, Work::inspection, "tank-6");
         record.visit = far.visit = "round-9";
-        CHECK(around(record, std::vector<Record const*>{&far}, {}, "").recorded == std::vector<std::string>{"tank-6"});
+        CHECK(around(record, std::vector<Record const*>{&far}, {}, "").recorded ==
+              std::vector<std::string>{"tank-6"});
     }
 }
 

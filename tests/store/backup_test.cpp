@@ -51,7 +51,8 @@ TEST_CASE("a copy made while the writer writes is whole and can be run from", "[
     CHECK(copied("copy2.db") == 100 * 50);
 }
 
-TEST_CASE("only its owner may read a copy, whatever it replaces and whoever may read the store", "[store][backup]") {
+TEST_CASE("only its owner may read a copy, whatever it replaces and whoever may read the store",
+          "[store][backup]") {
     Folder const folder;
     { auto const store = Store::open(folder / "s.db").value(); }
     std::filesystem::permissions(folder / "s.db", std::filesystem::perms{0644});

@@ -180,7 +180,8 @@ TEST_CASE("a damaged block is refused, and never read beyond", "[store][block]")
     }
 }
 
-TEST_CASE("a block with any byte changed is refused or read, and never more than it can hold", "[store][block]") {
+TEST_CASE("a block with any byte changed is refused or read, and never more than it can hold",
+          "[store][block]") {
     auto const readings = readings_of_registers(200, {}, 3);
     auto const plain = decompressed(make_block(readings, {}).data);
     for (std::size_t at = 0; at < plain.size(); ++at) {

@@ -174,8 +174,9 @@ TEST_CASE("downtimes are listed in order from an instant on", "[store][downtimes
     CHECK(reader.downtimes(day_one + days(1)).value().size() == 1);
 }
 
-TEST_CASE("changes of service come back from the one in effect on, and a rewind takes back what was known since",
-          "[store][service]") {
+TEST_CASE(
+    "changes of service come back from the one in effect on, and a rewind takes back what was known since",
+    "[store][service]") {
     using diagnosis::ServiceState;
     Folder const folder;
     auto store = Store::open(folder / "s.db").value();

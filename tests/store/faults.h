@@ -1,6 +1,6 @@
 // A disk that fails on purpose: a SQLite VFS that hands everything to the system's one, except that the n-th
-// operation that may fail from now on does: opening, writing, syncing, truncating or deleting a file, or making room for
-// the log's index. A disk that is slow on purpose: each sync takes its time.
+// operation that may fail from now on does: opening, writing, syncing, truncating or deleting a file, or
+// making room for the log's index. A disk that is slow on purpose: each sync takes its time.
 #pragma once
 
 #include <chrono>

@@ -363,7 +363,8 @@ TEST_CASE("old readings that come in parts before newer ones are not all written
     append(day_one + days(30), 10);
     constexpr int part = 9000;  // some blocks, none of them full
     append(day_one, part);
-    auto const in_oldest = "SELECT count FROM blocks ORDER BY first_ms LIMIT 1";  // another number if written again
+    auto const in_oldest =
+        "SELECT count FROM blocks ORDER BY first_ms LIMIT 1";  // another number if written again
     auto const at_first = count(folder / "s.db", in_oldest);
     for (int i = 1; i < 4; ++i) {
         append(day_one + seconds(i * part), part);

@@ -325,8 +325,12 @@ TEST_CASE("what people were told of a week stays as it was, and comes back in or
 TEST_CASE("the proof on a ticket is kept with its figures, and goes with new work", "[store][tickets]") {
     Opened o;
     auto ticket = full_ticket(17);
-    ticket.proof = service::Proof{day_one, day_one - days(1), true, "response restored",
-                                  {{"t90", 92.1, 41.0, 82.0, "s"}, {"span", std::nullopt, 99.5, std::nullopt, "%"}}};
+    ticket.proof =
+        service::Proof{day_one,
+                       day_one - days(1),
+                       true,
+                       "response restored",
+                       {{"t90", 92.1, 41.0, 82.0, "s"}, {"span", std::nullopt, 99.5, std::nullopt, "%"}}};
     REQUIRE(o.keep_ticket(ticket).has_value());
     check_same(*o.reader.ticket("a-17").value(), ticket);
     ticket.proof.reset();

@@ -66,7 +66,10 @@ TEST_CASE("a bulk load and a stream of 100 probes keep pace", "[store][rate]") {
     CHECK(read > 2'000);
 }
 
-TEST_CASE("few pages of a file are empty or half empty: a value of a register takes little more than a byte in a small one", "[store][rate]") {
+TEST_CASE(
+    "few pages of a file are empty or half empty: a value of a register takes little more than a byte in a "
+    "small one",
+    "[store][rate]") {
     Folder const folder;
     constexpr std::size_t probes = 20, rounds = 40'000;
     std::vector<FleetProbe> many;

@@ -52,7 +52,8 @@ struct Both {
 
 }  // namespace
 
-TEST_CASE("what stands in for a store knows what people wrote and what was learned, and no readings", "[store][stand_in]") {
+TEST_CASE("what stands in for a store knows what people wrote and what was learned, and no readings",
+          "[store][stand_in]") {
     Both both;
     auto reader = Reader::open(both.stand_in).value();
     CHECK(reader.ticket("a-3").value());
@@ -81,7 +82,8 @@ TEST_CASE("readings go home once, however often they are brought, and the time w
     CHECK(downtimes[0].started_at == both.back);
 }
 
-TEST_CASE("a stand-in is full where its bound is reached, and what it has can still be read", "[store][stand_in]") {
+TEST_CASE("a stand-in is full where its bound is reached, and what it has can still be read",
+          "[store][stand_in]") {
     Folder folder;
     auto store = Store::open_beside(folder / "stand-in", folder / "none.db", 400'000).value();
     auto const keys = store.enrol(fleet, day_one).value();
@@ -104,7 +106,8 @@ TEST_CASE("a stand-in is full where its bound is reached, and what it has can st
 TEST_CASE("the folder of a stand-in is its owner's alone, and goes with it", "[store][stand_in]") {
     auto const file = new_stand_in().value();
     auto const folder = file.parent_path();
-    CHECK((std::filesystem::status(folder).permissions() & std::filesystem::perms::mask) == std::filesystem::perms::owner_all);
+    CHECK((std::filesystem::status(folder).permissions() & std::filesystem::perms::mask) ==
+          std::filesystem::perms::owner_all);
     CHECK(open_stand_in(file, "/nowhere/s.db").has_value());
     remove_stand_in(file);
     CHECK_FALSE(std::filesystem::exists(folder));

@@ -48,7 +48,8 @@ TEST_CASE("who changed what is listed newest first, in pages that join", "[store
     auto store = Store::open(folder / "s.db").value();
     Changes changes;
     for (int i = 0; i < 5; ++i) {
-        changes.people.push_back({day_one + Millis{i}, "van", "10.0.0.7", "POST", "/v1/" + std::to_string(i), 200});
+        changes.people.push_back(
+            {day_one + Millis{i}, "van", "10.0.0.7", "POST", "/v1/" + std::to_string(i), 200});
     }
     REQUIRE(store.keep(changes).has_value());
     auto reader = Reader::open(folder / "s.db").value();

@@ -5,8 +5,9 @@
 // Four workloads, a JSON line each:
 //   bits       a client reads all bits of all probes: the cheapest way to watch many
 //   packed     a client reads the packed 40 registers of each probe, three probes a request
-//   blocks     a client reads the first 39 registers of each probe, one request a probe, each after the last answer
-//   libmodbus  the baseline: as blocks, from a bare libmodbus server in its usual select() loop over one mapping
+//   blocks     a client reads the first 39 registers of each probe, one request a probe, each after the last
+//   answer libmodbus  the baseline: as blocks, from a bare libmodbus server in its usual select() loop over
+//   one mapping
 // Each server is a process of its own, so that nothing of the clients is counted with it.
 #include <modbus.h>
 #include <spdlog/sinks/null_sink.h>
@@ -190,7 +191,8 @@ std::vector<Request> bits(int probes) {
     return out;
 }
 
-// One client: all requests once a second, each when the last one is answered. Gives the rounds that took longer.
+// One client: all requests once a second, each when the last one is answered. Gives the rounds that took
+// longer.
 int poll(std::uint16_t port, std::vector<Request> const& requests, int seconds, int place, int of) {
     net::io_context io;
     tcp::socket socket{io};
@@ -213,7 +215,9 @@ int poll(std::uint16_t port, std::vector<Request> const& requests, int seconds, 
 double cpu_seconds_of_children() {
     rusage usage{};
     getrusage(RUSAGE_CHILDREN, &usage);
-    auto const s = [](timeval const& t) { return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6; };
+    auto const s = [](timeval const& t) {
+        return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6;
+    };
     return s(usage.ru_utime) + s(usage.ru_stime);
 }
 
@@ -239,11 +243,12 @@ void measure(char const* workload, Child const& child, std::vector<Request> cons
         all_late += l;
     }
     auto const answers = static_cast<double>(requests.size()) * size.clients * size.seconds;
-    std::printf("{\"bench\": \"scada\", \"workload\": \"%s\", \"clients\": %d, \"probes\": %d, \"seconds\": %.1f, "
-                "\"requests_a_second\": %.0f, \"cpu_us_a_request\": %.2f, \"core_percent\": %.2f, "
-                "\"late_rounds\": %d}\n",
-                workload, size.clients, size.probes, took, answers / size.seconds, cpu / answers * 1e6,
-                100.0 * cpu / size.seconds, all_late);
+    std::printf(
+        "{\"bench\": \"scada\", \"workload\": \"%s\", \"clients\": %d, \"probes\": %d, \"seconds\": %.1f, "
+        "\"requests_a_second\": %.0f, \"cpu_us_a_request\": %.2f, \"core_percent\": %.2f, "
+        "\"late_rounds\": %d}\n",
+        workload, size.clients, size.probes, took, answers / size.seconds, cpu / answers * 1e6,
+        100.0 * cpu / size.seconds, all_late);
     std::fflush(stdout);
 }
 
