@@ -323,7 +323,7 @@ class Notices(common.Running):
         self.run_with(self.mqtt(port, version))
 
         def conditions():
-            told = {name: json.loads(text)["condition"]
+            told = {name: json.loads(text).get("condition")  # the one of the probe that left has none
                     for name, text in self.listen(port, "plant/probes/condition/#", 2).items()}
             shown = {f"plant/probes/condition/site/{p['id']}": p["condition"]
                      for p in self.get("/probes").json()["items"]}
