@@ -11,7 +11,7 @@ import tempfile
 import threading
 import time
 
-from outside import SMALL, Daemon, csv, figure, oxygen, stamp
+from outside import SITE, SMALL, Daemon, csv, figure, oxygen, stamp
 
 SITES = 3 if SMALL else 10
 CLIENTS = 20 if SMALL else 200
@@ -19,14 +19,7 @@ WATCH_S = 2 if SMALL else 20
 EVENTS_A_S = 2
 UPLOAD_MB = 10 if SMALL else 200
 
-SITE = """
-[[site]]
-id = "s{n}"
-kind = "wastewater"
-latitude = 50.0
-longitude = 0.0
-altitude_m = 0.0
-salinity_psu = 0.0
+PROBE = """
 [[probe]]
 id = "p{n}"
 site = "s{n}"
@@ -181,7 +174,7 @@ def memory_of_upload(daemon):
 
 def main():
     with tempfile.TemporaryDirectory(prefix="probekeeper-bench-") as folder:
-        daemon = Daemon(folder, "".join(SITE.format(n=n) for n in range(SITES)))
+        daemon = Daemon(folder, "".join((SITE + PROBE).format(n=n) for n in range(SITES)))
         try:
             told_after_reading(daemon)
             told_after_step(daemon)

@@ -11,7 +11,7 @@ import sys
 import tempfile
 import time
 
-from outside import SMALL, Daemon, figure
+from outside import SITE, SMALL, Daemon, figure
 
 DEVICES = os.path.abspath(sys.argv[2])
 SIZES = (40, 80) if SMALL else (100, 1000, 10_000)
@@ -29,14 +29,7 @@ cleaning         = { table = "discrete", address = 0 }
 aeration         = { table = "discrete", address = 1 }
 hold             = { table = "discrete", address = 2 }
 """
-LINE = """
-[[site]]
-id = "s{n}"
-kind = "wastewater"
-latitude = 50.0
-longitude = 0.0
-altitude_m = 0.0
-salinity_psu = 0.0
+LINE = SITE + """
 [[line]]
 id = "l{n}"
 site = "s{n}"

@@ -13,6 +13,17 @@ DAEMON = os.path.abspath(sys.argv[1])
 SMALL = "--small" in sys.argv
 TICKS_A_S = os.sysconf("SC_CLK_TCK")
 
+# For str.format(n), as the configurations it is put before.
+SITE = """
+[[site]]
+id = "s{n}"
+kind = "wastewater"
+latitude = 50.0
+longitude = 0.0
+altitude_m = 0.0
+salinity_psu = 0.0
+"""
+
 
 def figure(name, value, unit, goal, met, baseline="none", baseline_value=0.0):
     ratio = value / baseline_value if baseline_value else 0.0

@@ -16,7 +16,7 @@ import sys
 import tempfile
 import time
 
-from outside import SMALL, Daemon, csv, figure, oxygen, stamp
+from outside import SITE, SMALL, Daemon, csv, figure, oxygen, stamp
 
 BARE = os.path.abspath(sys.argv[2])
 SITES, PROBES_A_SITE = (2, 20) if SMALL else (20, 50)
@@ -24,15 +24,6 @@ CONNECTIONS = 4 if SMALL else 64
 SECONDS = 1 if SMALL else 4
 TURNS = 1 if SMALL else 3
 
-SITE = """
-[[site]]
-id = "s{n}"
-kind = "wastewater"
-latitude = 50.0
-longitude = 0.0
-altitude_m = 0.0
-salinity_psu = 0.0
-"""
 PROBE = """
 [[probe]]
 id = "s{n}-p{p}"

@@ -27,6 +27,7 @@
 #include <string>
 #include <thread>
 
+#include "fieldbus/fleet_maker.h"
 #include "fieldbus/poller.h"
 #include "fieldbus/timing.h"
 #include "figure.h"
@@ -43,29 +44,11 @@ namespace {
 constexpr double at_once_s = 1e-6;  // a poll interval that keeps a line busy all the time
 constexpr int exchanges_a_poll = 2;
 
-fleet::RegisterMap two_floats() {
-    fleet::RegisterMap map;
-    map.id = "two-floats";
-    map.dissolved_oxygen.type = fleet::RegisterType::float32;
-    map.dissolved_oxygen.unit = fleet::Unit::mg_per_l;
-    map.temperature = map.dissolved_oxygen;
-    map.temperature->address = 2;
-    map.temperature->unit = fleet::Unit::deg_c;
-    fleet::Signal bit;
-    bit.table = fleet::Table::discrete;
-    map.cleaning = bit;
-    bit.address = 1;
-    map.aeration = bit;
-    bit.address = 2;
-    map.hold = bit;
-    return map;
-}
-
 // Units 1 to `units` on each of `lines`.
 fleet::Fleet fleet_of(std::vector<fleet::Line> const& lines, int units, double poll_s) {
     fleet::Fleet made;
     made.sites.emplace_back().id = "site";
-    made.register_maps.push_back(two_floats());
+    made.register_maps.push_back(fieldbus::test::two_floats());
     for (auto const& line : lines) {
         made.lines.push_back(line);
         for (int unit = 1; unit <= units; ++unit) {
