@@ -5,6 +5,8 @@
 #include <stdexcept>
 
 #include "diagnosis/site.h"
+#include "document/diagnosis.h"
+#include "document/write.h"
 #include "live/keeper.h"
 #include "pipeline/setup_of.h"
 
@@ -301,13 +303,18 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     changes_.rewinds.push_back({id, position == Timestamp::min() ? from_unix_ms(0) : position + Millis{1}});
     site.pipeline.hold_tickets(true);
     telling_ = false;
+    remaking_ = true;
     auto const mark = site.watermark.mark();
     catch_up(index, position, mark + Millis{1}, book_.in_force(index, position));
     site.pipeline.advance(mark);
     site.pipeline.settle_tickets();
     telling_ = true;
+    remaking_ = false;
     for (auto const probe : site.pipeline.probes()) {
-        tell_condition(probe, site.pipeline.verdict(probe).condition, mark);
+        auto const verdict = site.pipeline.verdict(probe);
+        board_.show_diagnosis(probe, verdict,
+                              document::write(document::to_json(verdict, fleet_->probes[probe].id)));
+        tell_condition(probe, verdict.condition, mark);
     }
     show_newest(index, /*polled_too=*/true);  // who stored a reading may have shown it on the board of the
                                               // configuration before

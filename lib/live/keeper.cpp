@@ -138,6 +138,7 @@ void Keeper::remake_soon(fleet::SiteIndex site, Timestamp from) {
             throw;
         }
         telling_ = true;
+        remaking_ = false;
         log_->error("event=diagnosis_not_remade site={} why=\"{}\"", fleet_->sites[site].id, failed.what());
         remake_from_ = std::chrono::steady_clock::now() + try_again_after;
         arrivals_.came(fleet_->sites[site].id, {from, sites_[site]->watermark.mark()});
@@ -313,7 +314,9 @@ void Keeper::tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test
 void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) {
     auto const& id = fleet_->probes[probe].id;
     auto document = document::write(document::to_json(diagnosis, id));
-    board_.show_diagnosis(probe, diagnosis, document);
+    if (!remaking_) {
+        board_.show_diagnosis(probe, diagnosis, document);
+    }
     if (telling_) {
         tell_condition(probe, diagnosis.condition, diagnosis.at);
     }
@@ -322,7 +325,9 @@ void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagno
 
 void Keeper::service_changed(fleet::ProbeIndex probe, diagnosis::ServiceChange const& change) {
     changes_.service_changes.push_back({fleet_->probes[probe].id, change});
-    board_.show_service_state(probe, change.state);
+    if (!remaking_) {
+        board_.show_service_state(probe, change.state);
+    }
     if (telling_) {
         log_->info("event=service_state probe={} state={} since={}", fleet_->probes[probe].id,
                    to_word(change.state), to_rfc3339(change.at));

@@ -175,7 +175,8 @@ private:
 
     // Of the keeper's own thread.
     std::vector<std::unique_ptr<Site>> sites_;
-    bool telling_ = false;                       // not while the past is fed again
+    bool telling_ = false;   // not while the past is fed again
+    bool remaking_ = false;  // what is found then is of the past: the board waits for its end
     std::vector<diagnosis::Condition> told_;     // the last one told of each probe
     std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
     RecordBook book_;

@@ -1,6 +1,7 @@
 // The keeper over a real store: what people tell takes effect, also back in time, and outlives a restart.
 #include "live/keeper.h"
 
+#include <atomic>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <ctime>
@@ -99,6 +100,32 @@ TEST_CASE("what is out of use is so after a restart too, and back in time", "[li
     CHECK(estate.state(0) == "in_service");
     ended.number = 7;
     CHECK(estate.keeper->set_out_of_use(ended, {}).error().kind == api::Refusal::Kind::not_found);
+}
+
+TEST_CASE("who asks while the past is diagnosed again sees nothing of it", "[live][out_of_use]") {
+    std::atomic<int> looks{0};
+    std::atomic<int> of_the_past{0};
+    Estate estate;
+    estate.keeping.turned = [&] {
+        ++looks;
+        of_the_past += estate.state(0) == "in_service" ? 0 : 1;
+    };
+    estate.start();
+    service::OutOfUse told;
+    told.site = "saltmarsh";
+    told.probe = "tank-1";
+    told.why = "drained";
+    told.from = at_hour(6.0);
+    told.until = at_hour(20.0);
+    auto parked = estate.keeper->set_out_of_use(told, {});
+    REQUIRE(parked.has_value());
+    looks = 0;
+    of_the_past = 0;
+    parked->until = at_hour(22.0);
+    REQUIRE(estate.keeper->set_out_of_use(*parked, {}).has_value());
+    estate.turn();
+    CHECK(looks > 10);
+    CHECK(of_the_past == 0);
 }
 
 TEST_CASE("work recorded at one probe, while the readings show another in hand, is questioned",
