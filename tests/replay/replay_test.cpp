@@ -92,7 +92,7 @@ struct Desk {
     }
     Summary run() { return replay::run(fleet, request, {}); }
     [[nodiscard]] store::Reader reader() const {
-        return std::move(store::Reader::open(*request.store).value());
+        return store::Reader::open(*request.store).value();
     }
 };
 
@@ -356,7 +356,7 @@ TEST_CASE("a store without readings keeps what people wrote in it, and ticket nu
           "[replay][store]") {
     Desk desk;
     {
-        auto store = std::move(store::Store::open(*desk.request.store).value());
+        auto store = store::Store::open(*desk.request.store).value();
         service::Ticket old;
         old.site = "saltmarsh";
         old.number = 41;
