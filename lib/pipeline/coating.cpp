@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <iterator>
 #include <vector>
 
 namespace probekeeper::pipeline {
@@ -13,6 +12,17 @@ constexpr double least_error = 0.01;
 // Standard deviation of the logarithm of a life whose Weibull shape is 1: pi / sqrt(6), of Gumbel's
 // distribution.
 constexpr double ln_spread = 1.2825498301618641;
+
+// Almost always there is none: then nobody has to make lives out of records.
+bool any_slow(service::TicketBook const& tickets, Timestamp at) {
+    return std::any_of(tickets.tickets().begin(), tickets.tickets().end(), [&](auto const& numbered) {
+        auto const& reasons = numbered.second.reasons;
+        return std::any_of(reasons.begin(), reasons.end(), [&](service::TicketReason const& reason) {
+            return reason.finding.reason == diagnosis::Reason::slow_response &&
+                   reason.finding.raised_at <= at;
+        });
+    });
+}
 
 // A ticket of the position had the reason when the membrane was changed. Whether its history tells of that
 // work already does not matter: live it does, in a replay it is about to.
@@ -36,9 +46,13 @@ std::optional<diagnosis::CoatingPrior> coating_of(std::string const& probe, doub
                                                   service::Instruments const& instruments,
                                                   std::map<std::string, service::Position> const& positions,
                                                   service::TicketBook const& tickets) {
-    std::vector<service::KeptRecord> known;
-    std::copy_if(of_site.begin(), of_site.end(), std::back_inserter(known),
-                 [&](service::KeptRecord const& kept) { return kept.record.time <= at; });
+    if (!any_slow(tickets, at)) {
+        return std::nullopt;
+    }
+    auto const later =
+        std::upper_bound(of_site.begin(), of_site.end(), at,
+                         [](Timestamp t, service::KeptRecord const& kept) { return t < kept.record.time; });
+    auto const known = std::span{of_site.begin(), later};
     std::vector<estimate::Life> lengths;
     bool any_ended = false;
     for (auto const& life : service::membrane_lives(known, instruments, positions, {}, at)) {

@@ -65,6 +65,12 @@ bool SitePipeline::record(service::Record const& record) {
     return true;
 }
 
+void SitePipeline::know_records(std::vector<service::KeptRecord> of_site) {
+    records_ = std::move(of_site);
+    std::stable_sort(records_.begin(), records_.end(),
+                     [](auto const& a, auto const& b) { return a.record.time < b.record.time; });
+}
+
 std::optional<Timestamp> SitePipeline::out_of_use(std::span<service::OutOfUse const> told) {
     std::optional<Timestamp> changed_from;
     for (std::size_t place = 0; place < probes_.size(); ++place) {

@@ -50,7 +50,7 @@ public:
     void know(service::Instruments instruments) { instruments_ = std::move(instruments); }
     // All records of the site, voided ones too and those still to come; to be said anew before one is taken.
     // Past membranes teach what to expect of the next.
-    void know_records(std::vector<service::KeptRecord> of_site) { records_ = std::move(of_site); }
+    void know_records(std::vector<service::KeptRecord> of_site);
     // What is out of use, in place of what was said before. Gives the instant from which on that changes
     // something; where it lies at or behind now(), the diagnosis has to be made again from there, see
     // rewind(). Empty: nothing changes.
@@ -98,7 +98,7 @@ private:
     std::vector<Told> told_;
     std::vector<std::vector<diagnosis::Absence>> absences_;
     std::map<std::string, service::Position> positions_;
-    std::vector<service::KeptRecord> records_;
+    std::vector<service::KeptRecord> records_;  // by time
     service::Instruments instruments_;
     diagnosis::SiteDiagnosis diagnosis_;
     service::TicketBook book_;

@@ -91,9 +91,7 @@ struct Desk {
         request.store = folder / "replay.db";
     }
     Summary run() { return replay::run(fleet, request, {}); }
-    [[nodiscard]] store::Reader reader() const {
-        return store::Reader::open(*request.store).value();
-    }
+    [[nodiscard]] store::Reader reader() const { return store::Reader::open(*request.store).value(); }
 };
 
 template <typename T>
