@@ -21,11 +21,6 @@ constexpr Millis least_delay{10'000};
 constexpr std::size_t diagnoses_at_once = 500;
 constexpr std::size_t pieces_waiting_most = 8;
 
-template <typename T>
-T must(store::Result<T> result) {
-    return std::move(result).value();  // throws store::Failed
-}
-
 Millis delay_of(fleet::Fleet const& fleet, std::vector<fleet::ProbeIndex> const& probes) {
     double slowest_s = 0.0;
     for (auto const probe : probes) {

@@ -29,11 +29,6 @@ namespace {
 
 constexpr std::size_t most_readers = 8;
 
-template <typename T>
-T must(store::Result<T> result) {
-    return std::move(result).value();  // throws store::Failed
-}
-
 store::Retention retention_of(fleet::StoreSettings const& settings) {
     return {days(settings.keep_raw_days), days(settings.keep_summary_days)};
 }

@@ -11,16 +11,6 @@ namespace {
 
 constexpr std::size_t readings_at_once = 50'000;
 
-template <typename T>
-T must(store::Result<T> result) {
-    if (!result) {
-        throw std::runtime_error{result.error().message};
-    }
-    if constexpr (!std::is_void_v<T>) {
-        return std::move(result.value());
-    }
-}
-
 void remove_store(std::filesystem::path const& store) {
     for (auto const* const suffix : {"", "-wal", "-shm", ".lock"}) {
         std::error_code ignored;

@@ -8,7 +8,7 @@ namespace probekeeper::store {
 
 class StoreLock {
 public:
-    // Throws SqliteError: Fault::in_use names the other process, Fault::io says why the file cannot be made.
+    // Throws Failed: Fault::in_use names the other process, Fault::io says why the file cannot be made.
     explicit StoreLock(std::filesystem::path const& store);
     ~StoreLock();
     StoreLock(StoreLock&& other) noexcept;

@@ -6,6 +6,7 @@
 #include <cstdint>
 #include <stdexcept>
 #include <string>
+#include <utility>
 
 namespace probekeeper::store {
 
@@ -40,7 +41,7 @@ struct Failure {
     return may_pass(f) || f == Fault::corrupt;
 }
 
-// What Result::value() throws where there is none.
+// What Result::value() throws where there is none, and what the room throws within itself.
 class Failed : public std::runtime_error {
 public:
     explicit Failed(Failure const& failure) : std::runtime_error{failure.message}, fault_{failure.fault} {}
@@ -56,5 +57,11 @@ private:
 
 template <typename T>
 using Result = boost::system::result<T, Failure>;
+
+// What has to be there; throws Failed where it is not.
+template <typename T>
+T must(Result<T> result) {
+    return std::move(result).value();
+}
 
 }  // namespace probekeeper::store

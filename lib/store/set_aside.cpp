@@ -146,7 +146,7 @@ bool can_be_read(sqlite3_stmt* row, void (*require)(Bytes)) {
             auto const* const data = static_cast<std::byte const*>(sqlite3_column_blob(row, i));
             try {
                 require({data, static_cast<std::size_t>(sqlite3_column_bytes(row, i))});
-            } catch (SqliteError const&) {
+            } catch (Failed const&) {
                 return false;
             }
         }
@@ -281,7 +281,7 @@ void carry_over(Database& fresh, SetAside& aside, Bulk bulk) {
             if (left > 0) {
                 aside.left.push_back(fmt::format("{} of {}", left, name));
             }
-        } catch (SqliteError const& error) {
+        } catch (Failed const& error) {
             if (may_pass(error.fault())) {
                 throw;  // the new one's disk
             }

@@ -28,7 +28,7 @@ struct SetAside {
 // The files that were set aside from `store` and still lie there, by name.
 [[nodiscard]] std::vector<std::filesystem::path> set_aside_of(std::filesystem::path const& store);
 
-// Private to the room. The caller holds the store's lock, and nobody has it open. Throws SqliteError where it
+// Private to the room. The caller holds the store's lock, and nobody has it open. Throws Failed where it
 // cannot be renamed, and beyond most_set_aside.
 [[nodiscard]] SetAside set_aside(std::filesystem::path const& store, std::string why);
 // Into `fresh`, which is new and of today's layout. A table goes over where the check of SQLite finds nothing

@@ -68,7 +68,7 @@ sqlite3* opened(std::filesystem::path const& path, Access access) {
 }  // namespace
 
 void refuse(Fault fault, std::string const& message) {
-    throw SqliteError{fault, message};
+    throw Failed{{fault, message}};
 }
 
 Database::Database(std::filesystem::path const& path, Access access, Millis busy_timeout)

@@ -1,5 +1,5 @@
 // SQLite behind handles that cannot be left open. Private to this room: no other includes sqlite3.h, and no
-// public header of this room includes this one. Errors are thrown as SqliteError and become Failures in
+// public header of this room includes this one. Errors are thrown as Failed and become Failures in
 // guarded(), at the room's edge.
 #pragma once
 
@@ -22,15 +22,6 @@
 #include "store/values.h"
 
 namespace probekeeper::store {
-
-class SqliteError : public std::runtime_error {
-public:
-    SqliteError(Fault fault, std::string const& message) : std::runtime_error{message}, fault_{fault} {}
-    [[nodiscard]] Fault fault() const { return fault_; }
-
-private:
-    Fault fault_;
-};
 
 // A statement of ours that contradicts the stored data; not SQLite's finding but reported the same way.
 [[noreturn]] void refuse(Fault fault, std::string const& message);
@@ -167,7 +158,7 @@ auto guarded(Work&& work) -> Result<decltype(work())> {
         } else {
             return work();
         }
-    } catch (SqliteError const& error) {
+    } catch (Failed const& error) {
         return Failure{error.fault(), error.what()};
     }
 }

@@ -31,14 +31,6 @@ std::vector<fs::path> candidates() {
     return found;
 }
 
-template <typename T>
-T must(Result<T> result) {
-    if (result.has_error()) {
-        refuse(result.error().fault, result.error().message);
-    }
-    return std::move(result.value());
-}
-
 void append(Store& store, std::vector<ProbeReading>& readings) {
     static_cast<void>(must(store.append(readings)));
     readings.clear();
@@ -85,9 +77,7 @@ Result<std::uint64_t> bring_home(fs::path const& stand_in, Store& store, Timesta
         for (auto& downtime : changes.downtimes) {
             downtime.stopped_at = std::max(downtime.stopped_at, newest);
         }
-        if (auto const kept = store.keep(changes); kept.has_error()) {
-            refuse(kept.error().fault, kept.error().message);
-        }
+        must(store.keep(changes));
         std::uint64_t count = 0;
         std::vector<ProbeReading> readings;
         auto stream = must(from.stream(ids, from_unix_ms(0), Timestamp::max()));

@@ -255,7 +255,7 @@ Result<Store> Store::open(std::filesystem::path const& path, Options const& opti
         if (options.damaged.empty()) {
             try {
                 open = std::make_unique<Open>(path, options);
-            } catch (SqliteError const& error) {
+            } catch (Failed const& error) {
                 if (!may || error.fault() != Fault::corrupt) {
                     throw;
                 }

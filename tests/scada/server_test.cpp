@@ -207,7 +207,7 @@ struct Seeable {
         Feed out;
         out.source = [this] {
             auto now = estate();
-            now.probes[0].ticket.emplace();
+            now.probes[0].ticket = ProbeNow::Ticket{};
             now.probes[0].ticket->seen = seen;
             return now;
         };

@@ -172,11 +172,11 @@ TEST_CASE("a damaged block is refused, and never read beyond", "[store][block]")
     std::vector<Reading> back;
     for (std::size_t cut = 0; cut < plain.size(); cut += 7) {
         auto const cut_short = compressed(std::span{plain}.first(cut));
-        CHECK_THROWS_AS(read_block(cut_short, Timestamp::min(), Timestamp::max(), back), SqliteError);
+        CHECK_THROWS_AS(read_block(cut_short, Timestamp::min(), Timestamp::max(), back), Failed);
     }
     for (std::size_t size = 0; size < whole.size(); size += 5) {
         CHECK_THROWS_AS(read_block(std::span{whole}.first(size), Timestamp::min(), Timestamp::max(), back),
-                        SqliteError);
+                        Failed);
     }
 }
 
@@ -191,7 +191,7 @@ TEST_CASE("a block with any byte changed is refused or read, and never more than
             std::vector<Reading> back;
             try {
                 read_block(compressed(damaged), Timestamp::min(), Timestamp::max(), back);
-            } catch (SqliteError const& refused) {
+            } catch (Failed const& refused) {
                 CHECK((refused.fault() == Fault::corrupt || refused.fault() == Fault::newer));
             }
             CHECK(back.size() <= block_largest);
