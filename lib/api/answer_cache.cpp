@@ -19,7 +19,7 @@ std::optional<AnswerCache::Kept> AnswerCache::find(std::string const& key, DataV
 
 void AnswerCache::keep(std::string key, Kept kept) {
     std::scoped_lock const lock{mutex_};
-    auto const drop = [&](std::deque<Entry>::iterator entry) {
+    auto const drop = [&](std::deque<Entry>::iterator const& entry) {
         bytes_ -= entry->kept.body->size();
         entries_.erase(entry);
     };
