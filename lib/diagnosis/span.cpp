@@ -70,7 +70,10 @@ void SpanWatch::exposure(std::int64_t time_ms, double percent, double error) {
         drift_.set(1, 0.0, slope_prior);
     } else {
         // The first values are no measure yet for which one lies too far out.
-        double const beyond = seen_ > fewest_exposures ? outlier_beyond : infinity;
+        auto beyond = infinity;
+        if (seen_ > fewest_exposures) {
+            beyond = outlier_beyond;
+        }
         drift_.update(percent - drift_.mean(0), {1.0, 0.0}, square(now.sigma), beyond);
     }
     if (seen_ == first_exposures) {
