@@ -75,6 +75,7 @@ void Keeper::open_sites() {
     out_of_use_ = must(reader_.out_of_use());
     book_ = RecordBook{reader_, *fleet_};
     instruments_.emplace(pipeline::configured_serials(*fleet_), book_.all());
+    show_instruments();  // asked for already, and known from records alone
     for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
         open_site(site);
         turned();
@@ -83,7 +84,6 @@ void Keeper::open_sites() {
             throw StoppedEarly{"stopped before all sites had caught up"};
         }
     }
-    show_instruments();
     note_downtime();
     withdraw_removed();
     for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {

@@ -74,11 +74,13 @@ class Daemon(unittest.TestCase):
     def start(self):
         log = open(self.at("log"), "a", encoding="utf-8")
         self.addCleanup(log.close)
+        before = self.times("event=caught_up ")
         daemon = subprocess.Popen([DAEMON, "run", "--config", self.at("farm.toml")], stderr=log,
                                   preexec_fn=end_with_us)
         self.daemon = daemon
         self.addCleanup(lambda: (daemon.kill(), daemon.wait()))
         until("the API answers", lambda: self.ask("GET", "/v1/probes/tank-1/diagnosis")[0] == 200)
+        until("it has caught up", lambda: self.times("event=caught_up ") > before)
 
     def ask(self, method, path, body=None, **headers):
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
@@ -114,15 +116,14 @@ class Daemon(unittest.TestCase):
         for at in range(int(self.began + from_h * HOUR), int(self.began + to_h * HOUR), every):
             for probe in ("tank-1", "tank-2"):
                 rows.append(f"{stamp(at)},{probe},{shows(probe, (at - self.began) / HOUR):.3f},15.0")
-        before = self.remakes()
+        before = self.times("event=diagnosis_remade")  # the time of a diagnosis does not tell whether it knows these
         answer = self.post("/v1/readings", "\n".join(rows + [""]), Content_Type="text/csv")
         self.assertEqual(answer["accepted"], len(rows) - 1, answer)
-        until("it has been diagnosed", lambda: self.remakes() > before)
+        until("it has been diagnosed", lambda: self.times("event=diagnosis_remade") > before)
 
-    def remakes(self):
-        """How often the past has been diagnosed again; the time of a diagnosis does not tell whether it knows an upload."""
+    def times(self, event):
         with open(self.at("log"), encoding="utf-8") as log:
-            return log.read().count("event=diagnosis_remade")
+            return log.read().count(event)
 
 
 def without_days(document):
