@@ -25,7 +25,7 @@ import unittest
 from xml.etree import ElementTree
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
-from harness import CountingDevice, Daemon, descriptors, end_with_us, free_port, resident_kb, until  # noqa: E402
+from harness import CountingDevice, Daemon, descriptors, end_with_us, free_port, memory_bound, resident_kb, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 HOUR = 3600
@@ -273,7 +273,7 @@ class Open(Api):
                 client.socket.send((b"GET " + target + b" HTTP/1.1\r\nHost: localhost\r\n\r\n") * (1 if n % 2 else 200))
             clients.append(client)
         time.sleep(2)
-        self.assertLess(resident_kb(self.daemon.process.pid) - before, 60_000)
+        self.assertLess(resident_kb(self.daemon.process.pid) - before, memory_bound(60_000))
         self.lives()
 
     def test_what_is_too_large_is_refused_before_it_is_read(self):
@@ -294,7 +294,7 @@ class Open(Api):
         self.assertEqual(413, status)
         head = f"Content-Type: text/csv\r\nContent-Length: {2**30 + 1}\r\n"
         self.assertEqual(413, self.request("/v1/readings", "POST", more=head, body=b"time,")[0])
-        self.assertLess(resident_kb(self.daemon.process.pid) - before, 40_000)
+        self.assertLess(resident_kb(self.daemon.process.pid) - before, memory_bound(40_000))
         self.assertEqual([], [name for name in os.listdir(self.folder) if name not in
                               ("c.toml", "log", "store.db", "store.db-wal", "store.db-shm", "store.db.lock")], "left over")
         self.lives()
@@ -512,7 +512,7 @@ class Open(Api):
         self.assertTrue(told <= {200, 503, None}, told)
         self.assertIn(503, told)
         peak, held = resident_kb(pid), descriptors(pid)
-        self.assertLess(peak - before, 100_000)
+        self.assertLess(peak - before, memory_bound(100_000))
         self.assertLess(held, 700)
         self.device.drop()  # its line connects again, in the middle of it, and that needs a low descriptor
         at = self.polls()
@@ -521,7 +521,7 @@ class Open(Api):
             client.close()
         crowd.clear()
         until("places again", lambda: self.served(), 30)
-        self.assertLess(resident_kb(pid) - before, 100_000)
+        self.assertLess(resident_kb(pid) - before, memory_bound(100_000))
         self.lives()
         line = next(line for line in self.daemon.ask("GET", "/metrics")[1].decode().splitlines()
                     if line.startswith('probekeeper_polls_total{line="line",result="missed"}'))

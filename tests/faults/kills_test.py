@@ -163,11 +163,14 @@ def seconds_lost(daemon, device, since, killed):
     return lost
 
 
-def settled_outcome(daemon):
-    """The outcome once diagnosis has caught up with the uploads: it stands for some seconds. After a clean restart, for
-    what is shown is of the last full quarter of an hour otherwise."""
+def end_well(daemon):
     if daemon.stop() != 0:
         raise AssertionError("the daemon did not end well: " + daemon.log()[-2000:])
+
+
+def outcome_after_start(daemon):
+    """The outcome of a daemon that ended in order once it stands for some seconds. A start shows what is known by then, and
+    not of the last full quarter of an hour."""
     daemon.start()
     daemon.ready()
     found, since = None, time.monotonic()
@@ -176,6 +179,7 @@ def settled_outcome(daemon):
         if now != found:
             found, since = now, time.monotonic()
         time.sleep(0.2)
+    end_well(daemon)
     return found
 
 
@@ -216,7 +220,7 @@ def write_config(folder, recording, modbus, http):
 
 
 def undisturbed(executable, folder, recording, device):
-    """The outcome where nobody kills."""
+    """A daemon that nobody killed, which has ended."""
     os.mkdir(folder)
     daemon = Daemon(executable, folder, free_port())
     write_config(folder, recording, device.port, daemon.port)
@@ -225,10 +229,8 @@ def undisturbed(executable, folder, recording, device):
     traffic = Traffic(daemon, recording)
     while traffic.uploaded < len(recording.parts):
         traffic.upload()
-    found = settled_outcome(daemon)
-    if daemon.stop() != 0:
-        raise AssertionError("the undisturbed daemon did not end well: " + daemon.log()[-2000:])
-    return found
+    end_well(daemon)
+    return daemon
 
 
 def main():
@@ -273,11 +275,11 @@ def main():
         daemon.ready()
         while traffic.uploaded < len(recording.parts):
             traffic.upload()
-        found = settled_outcome(daemon)
         problems += traffic.problems + people_kept(daemon, traffic)
-        if daemon.stop() != 0:
-            problems.append("the daemon did not end well: " + daemon.log()[-2000:])
-        expected = undisturbed(os.path.abspath(chosen.daemon), os.path.join(folder, "undisturbed"), recording, device)
+        end_well(daemon)
+        other = undisturbed(os.path.abspath(chosen.daemon), os.path.join(folder, "undisturbed"), recording, device)
+        # One right after the other: what is diagnosed goes on with the clock.
+        expected, found = outcome_after_start(other), outcome_after_start(daemon)
         for name, a, b in zip(("diagnoses", "standing reasons"), expected, found):
             if not alike(a, b):
                 problems.append(f"{name} differ from those of a daemon that nobody killed:\n{a}\n{b}")

@@ -16,7 +16,7 @@ import threading
 import time
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
-from harness import Daemon, exactly, frame, free_port, resident_kb, until  # noqa: E402
+from harness import Daemon, exactly, frame, free_port, memory_bound, resident_kb, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 CONFIG = """
@@ -307,7 +307,7 @@ def main():
             if not 36 <= refused < 60:
                 problems.append(f"{refused} of 100 connections were refused, where 64 may be open")
             grown = resident_kb(daemon.process.pid) - before
-            if grown > GROWTH_MOST_KB:
+            if grown > memory_bound(GROWTH_MOST_KB):
                 problems.append(f"resident memory grew by {grown} kB")
             good.going = False
             good.join()
