@@ -168,7 +168,7 @@ void LineWorker::set_up(Run& run, bool up, LinkError error) {
     }
     if (run.up != up) {
         run.up = up;
-        sink_.line_state(line_index_, up, error.fault, clock_.now());
+        sink_.line_state(line_index_, up, error, clock_.now());
     }
 }
 

@@ -32,9 +32,9 @@ public:
     // be opened), and beside a reading for each signal or block that could not be had. `code` as in
     // LinkError.
     virtual void fault(fleet::ProbeIndex probe, Timestamp at, Fault fault, int code) = 0;
-    // The line was opened (up, Fault::none), or cannot be (down, why). Called on a change and once in the
+    // The line was opened (up, no error), or cannot be (down, why). Called on a change and once in the
     // beginning. A silent device is no fault of the line.
-    virtual void line_state(fleet::LineIndex line, bool up, Fault fault, Timestamp at) = 0;
+    virtual void line_state(fleet::LineIndex line, bool up, LinkError error, Timestamp at) = 0;
 };
 
 // How long an answer took, by powers of about three.

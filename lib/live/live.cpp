@@ -193,12 +193,12 @@ public:
                        fieldbus::to_word(fault), fieldbus::describe(fault, code));
         }
     }
-    void line_state(fleet::LineIndex line, bool up, fieldbus::Fault fault, Timestamp at) override {
-        auto const why = up ? std::string{} : fieldbus::describe(fault, 0);
+    void line_state(fleet::LineIndex line, bool up, fieldbus::LinkError error, Timestamp at) override {
+        auto const why = up ? std::string{} : fieldbus::describe(error);
         board_.show_line(line, up, why);
         auto const& facts = fleet_.lines[line];
         auto event = board_.events().publish(at, "line", fleet_.sites[facts.site].id,
-                                             line_event(facts.id, up, fault, at));
+                                             line_event(facts.id, up, error.fault, at));
         store::Changes changes;
         changes.events.push_back({event.id, event.at, event.kind, event.site, event.data});
         writer_.later(std::move(changes));
@@ -206,7 +206,7 @@ public:
             log_->info("event=line_up line={}", fleet_.lines[line].id);
         } else {
             log_->warn("event=line_down line={} fault={} why=\"{}\"", fleet_.lines[line].id,
-                       fieldbus::to_word(fault), why);
+                       fieldbus::to_word(error.fault), why);
         }
     }
 

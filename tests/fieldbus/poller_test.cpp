@@ -2,6 +2,7 @@
 #include <catch2/catch.hpp>
 
 #include <atomic>
+#include <cerrno>
 
 #include "fieldbus/fleet_maker.h"
 #include "fieldbus/poller.h"
@@ -115,7 +116,7 @@ TEST_CASE("a line that refuses is down with the reason, and up again when somebo
     auto const states = sink.memory().states;
     REQUIRE(states.size() == 2);
     CHECK_FALSE(states[0].up);
-    CHECK(states[0].fault == Fault::refused);
+    CHECK(states[0].error == LinkError{Fault::refused, ECONNREFUSED});
     CHECK(states[1].up);
     CHECK(worker.statistics().open_failures >= 1);
 }

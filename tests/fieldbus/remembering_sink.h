@@ -23,7 +23,7 @@ public:
     };
     struct State {
         bool up = false;
-        Fault fault = Fault::none;
+        LinkError error;
     };
     struct Memory {
         std::vector<Got> readings;
@@ -55,9 +55,9 @@ public:
         memory_.faults.push_back({probe, {fault, code}});
         changed_.notify_all();
     }
-    void line_state(fleet::LineIndex, bool up, Fault fault, Timestamp) override {
+    void line_state(fleet::LineIndex, bool up, LinkError error, Timestamp) override {
         std::scoped_lock const lock{mutex_};
-        memory_.states.push_back({up, fault});
+        memory_.states.push_back({up, error});
         changed_.notify_all();
     }
 

@@ -277,6 +277,15 @@ class Running(InFolder):
         self.assertEqual(more[:len(few)], few)
         self.assertEqual(more, sorted(set(more)))
 
+    def test_a_line_that_is_down_says_why_down_to_what_the_system_said(self):
+        with open(self.config, "a", encoding="utf-8") as file:
+            file.write('[[line]]\nid = "bus"\nsite = "site"\ntransport = "rtu"\ndevice = "/dev/no-such-adapter"\nbaud = 9600\n'
+                       '[[probe]]\nid = "on-bus"\nline = "bus"\nunit = 1\nregister_map = "floats"\npoll_s = 1.0\nt90_s = 40.0\n')
+        self.start()
+        why = "line bus is down: there is no such serial device"
+        until("health tells it", lambda: any(w.startswith(why) for w in self.get("/health").json()["warnings"]))
+        self.assertRegex(self.log(), 'event=line_down line=bus fault=open_failed why="there is no such serial device')
+
     def test_a_service_record_is_created_and_listed(self):
         self.start()
         created = self.post("/probes/probe-1/service-records", {"kind": "membrane_change", "by": "t"})

@@ -76,7 +76,7 @@ class Nowhere final : public fieldbus::Sink {
 public:
     void reading(fleet::ProbeIndex, Reading const&) override {}
     void fault(fleet::ProbeIndex, Timestamp, fieldbus::Fault, int) override {}
-    void line_state(fleet::LineIndex, bool, fieldbus::Fault, Timestamp) override {}
+    void line_state(fleet::LineIndex, bool, fieldbus::LinkError, Timestamp) override {}
 };
 
 // Workers of a fleet while they run.
