@@ -89,7 +89,7 @@ void give_memory_back() {
     mallopt(M_ARENA_MAX, pools);
 }
 
-// A shell's soft limit is 1024 open files; the numbers below that are for Modbus lines, and all else moves
+// A shell's soft limit is 1024 open files; the numbers below that are for serial lines, and TCP lines move
 // above them.
 void allow_many_descriptors() {
     rlimit files{};

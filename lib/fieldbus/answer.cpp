@@ -6,6 +6,7 @@ namespace probekeeper::fieldbus {
 namespace {
 
 constexpr std::uint8_t exception_bit = 0x80;
+constexpr std::size_t exception_pdu_bytes = 2;
 
 std::uint8_t function_of(fleet::Table table) {
     switch (table) {
@@ -32,10 +33,6 @@ std::uint8_t low(std::uint16_t word) {
     return static_cast<std::uint8_t>(word & 0xFF);
 }
 
-LinkError wrong(WrongReply what) {
-    return {Fault::wrong_reply, static_cast<int>(what)};
-}
-
 }  // namespace
 
 std::array<std::uint8_t, 5> request_pdu(Block const& block) {
@@ -47,16 +44,23 @@ std::size_t answer_pdu_bytes(Block const& block) {
     return 2 + data_bytes(block);
 }
 
-LinkResult<void> unpack_answer(Block const& block, std::span<std::uint8_t const> pdu,
-                               std::vector<std::uint16_t>& out) {
-    auto const function = function_of(block.table);
-    if (pdu[0] == (function | exception_bit)) {
-        return LinkError{Fault::exception, pdu[1]};
-    }
-    if (pdu[0] != function) {
+LinkResult<std::size_t> answer_pdu_bytes(Block const& block, std::uint8_t function) {
+    if ((function & ~exception_bit) != function_of(block.table)) {
         return wrong(WrongReply::function);
     }
-    if (pdu.size() != answer_pdu_bytes(block) || pdu[1] != data_bytes(block)) {
+    return (function & exception_bit) != 0 ? exception_pdu_bytes : answer_pdu_bytes(block);
+}
+
+LinkResult<void> unpack_answer(Block const& block, std::span<std::uint8_t const> pdu,
+                               std::vector<std::uint16_t>& out) {
+    auto const wanted = answer_pdu_bytes(block, pdu[0]);
+    if (!wanted) {
+        return wanted.error();
+    }
+    if ((pdu[0] & exception_bit) != 0) {
+        return LinkError{Fault::exception, pdu[1]};
+    }
+    if (pdu.size() != *wanted || pdu[1] != data_bytes(block)) {
         return wrong(WrongReply::length);
     }
     auto const data = pdu.subspan(2);

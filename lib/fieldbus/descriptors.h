@@ -1,4 +1,4 @@
-// File descriptors, and the low numbers among them that libmodbus needs.
+// File descriptors, and the low numbers among them that serial lines need.
 #pragma once
 
 #include <utility>
@@ -6,7 +6,7 @@
 namespace probekeeper::fieldbus {
 
 // libmodbus 3.1.6 waits with select(), whose sets end at 1023; a higher number aborts the process. So a
-// line's descriptor is made by us and shown to libmodbus only when it is below this.
+// serial line's descriptor is made by us and shown to libmodbus only when it is below this.
 inline constexpr int first_high_descriptor = 1024;
 
 // Owns one descriptor; -1 is none.
@@ -32,10 +32,9 @@ private:
     int fd_ = -1;
 };
 
-// Moves `fd` to a number of 1024 or more and closes the low one, so that low numbers stay free for Modbus
-// lines: for whoever opens many sockets (HTTP sessions), right after accept and before anything else knows
-// the number. Returns the new number, close-on-exec set; or `fd` itself, still open, where it is high already
-// or the open files limit leaves no high number.
+// Moves `fd` to a number of 1024 or more and closes the low one, so that low numbers stay free for serial
+// lines: for whoever opens many, before anything else knows the number. Returns the new number, close-on-exec
+// set; or `fd` itself, still open, where it is high already or the open files limit leaves no high number.
 [[nodiscard]] int keep_low_descriptors(int fd);
 
 }  // namespace probekeeper::fieldbus

@@ -87,8 +87,9 @@ std::string describe_no_descriptor(int code) {
                            system_text(code));
     }
     return fmt::format(
-        "the next free file descriptor is {} and a Modbus connection needs one below {}; too many lines and "
-        "clients are open at once: fewer lines in one daemon, or fewer HTTP clients, would be right",
+        "the next free file descriptor is {} and a serial line needs one below {}; too many lines and "
+        "clients are "
+        "open at once: fewer serial lines in one daemon, or fewer HTTP clients, would be right",
         code, first_high_descriptor);
 }
 

@@ -27,8 +27,8 @@ enum class Fault : std::uint8_t {
     wrong_unit,      // another unit identifier answers (that identifier), or ours is none of a serial line
     wrong_reply,     // an answer, yet not to our request; a WrongReply
     closed_by_peer,  // the connection was closed, or the serial device went away; errno or 0
-    no_descriptor,  // no low enough file number left; errno (at most 1023), or the number that came (1024 up)
-    decode          // registers were read and hold no number; see decode_code
+    no_descriptor,   // no file number left; errno, or for a serial line the number that came (1024 up)
+    decode           // registers were read and hold no number; see decode_code
 };
 inline constexpr std::size_t fault_count = 13;
 inline constexpr std::array<Fault, fault_count> all_faults{

@@ -1,9 +1,8 @@
 // One Modbus line (a TCP endpoint, or a serial bus) and the right to talk on it. Read-only: functions 1 to 4.
 //
-// libmodbus receives and parses the frames, and on a serial line sends them and keeps the CRC. Ours are the
-// descriptor (so that none reaches its select() that is too high for it), the TCP header (so that every
-// request has a transaction identifier of its own and a late answer is known for what it is), the checks of
-// an answer (so that each fault has its own name), the deadlines, and reconnecting.
+// On a serial line libmodbus sends and receives the frames and keeps the CRC. Ours are the framing of TCP (a
+// transaction identifier for every request, so that a late answer is known for what it is), the checks of an
+// answer (so that each fault has its own name), the deadlines, and reconnecting.
 #pragma once
 
 #include <chrono>
@@ -17,10 +16,7 @@
 
 namespace probekeeper::fieldbus {
 
-struct Exchange {
-    std::chrono::microseconds turnaround{};  // from the end of our request to the first byte of the answer
-    std::chrono::microseconds total{};       // from the first byte sent to the last received
-};
+class Wire;
 
 // A line carries one request at a time: all calls come from one thread at a time. Line never retries; how
 // often to ask a silent unit is the poller's decision.
@@ -47,22 +43,21 @@ public:
     [[nodiscard]] bool usable();
 
     // Reads one block of `unit` into `out` (resized to block.count; a register an element, or 0 or 1 a bit).
-    // The line must be open. On failure `out` is unspecified. On a serial line the legal silence (3.5
-    // characters, above 19200 baud 1.750 ms) since the last byte on the wire is kept before sending.
+    // The line must be open. Returns the time from the first byte sent to the last received. On failure `out`
+    // is unspecified. On a serial line the legal silence (3.5 characters, above 19200 baud 1.750 ms) since
+    // the last byte on the wire is kept before sending.
     //
     // After a fault nothing of that exchange can pass for a later answer. TCP: an answer to an earlier
     // request is recognised by its transaction identifier and thrown away; the connection is closed after
     // a reply that makes no sense, and after four requests in a row that nobody answered (the device may have
     // forgotten it). Serial: what arrived late is flushed before the next request. Bytes that come even later
     // than that request carry nothing to know them by but the unit, which RTU cannot better.
-    [[nodiscard]] LinkResult<Exchange> read(int unit, Block const& block, std::vector<std::uint16_t>& out);
+    [[nodiscard]] LinkResult<std::chrono::microseconds> read(int unit, Block const& block,
+                                                             std::vector<std::uint16_t>& out);
 
     [[nodiscard]] bool is_open() const noexcept;
 
 private:
-    class Wire;
-    class TcpWire;
-    class SerialWire;
     std::unique_ptr<Wire> wire_;
 };
 

@@ -51,7 +51,7 @@ bool ProbeReader::read_block(Line& line, Clock const& clock, std::size_t index, 
         planned.penalty = 0;
         if (oxygen) {
             out.at = clock.now();
-            out.latency = exchanged->total;
+            out.latency = *exchanged;
         }
         out.blocks.push_back(std::move(data));
         return true;

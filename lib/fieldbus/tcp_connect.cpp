@@ -69,15 +69,11 @@ void set_options(int fd) {
 }
 
 LinkResult<Descriptor> connect_to(addrinfo const& address, std::chrono::milliseconds timeout) {
-    Descriptor socket{
-        ::socket(address.ai_family, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, address.ai_protocol)};
+    Descriptor socket{keep_low_descriptors(
+        ::socket(address.ai_family, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, address.ai_protocol))};
     if (!socket) {
         bool const exhausted = errno == EMFILE || errno == ENFILE;
         return LinkError{exhausted ? Fault::no_descriptor : Fault::unreachable, errno};
-    }
-    // A new socket gets the lowest free number, so a high one says that no low one is left.
-    if (!socket.fits_select()) {
-        return LinkError{Fault::no_descriptor, socket.get()};
     }
     set_options(socket.get());
     int const error = connect_within(socket.get(), address, timeout);

@@ -215,21 +215,25 @@ private:
         }
     }
 
-    // Each line keeps a descriptor below 1024 (fieldbus/descriptors.h), of which store, log and listeners
-    // take some too.
+    // Each serial line keeps a descriptor below 1024 (fieldbus/descriptors.h), of which store, log and
+    // listeners take some too.
     void tell_lines_beyond() {
         constexpr std::size_t most = 900;
-        if (written_.lines.size() <= most) {
-            return;
+        std::size_t serial = 0;
+        Where last;
+        for (auto const& written : written_.lines) {
+            if (written.line.transport == Transport::rtu) {
+                ++serial;
+                last = std::max(last, written.where, [](Where const& a, Where const& b) {
+                    return std::pair{a.file, a.line} < std::pair{b.file, b.line};
+                });
+            }
         }
-        auto const last =
-            std::max_element(written_.lines.begin(), written_.lines.end(), [](auto const& a, auto const& b) {
-                return std::pair{a.where.file, a.where.line} < std::pair{b.where.file, b.where.line};
-            });
-        problems_.add(last->where,
-                      fmt::format("there are {} lines, and one daemon can hold {}; give the others to a "
-                                  "second daemon with a store of its own",
-                                  written_.lines.size(), most));
+        if (serial > most) {
+            problems_.add(last, fmt::format("there are {} serial lines, and one daemon can hold {}; give the "
+                                            "others to a second daemon with a store of its own",
+                                            serial, most));
+        }
     }
 
     // Two probes on the same registers of the same device are one probe.

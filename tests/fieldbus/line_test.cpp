@@ -288,6 +288,21 @@ TEST_CASE("an answer that comes twice does not pass for the next one", "[fieldbu
     CHECK(device.connections() == 1);
 }
 
+TEST_CASE("old answers without end hold the line up no longer than a silent device", "[fieldbus][line]") {
+    auto const first = right_answer({1, unit, 3, 107, 3, {}});
+    Bytes flood;  // the first answer again and again, more than can be passed over in the time
+    for (int i = 0; i < 1'500'000; ++i) {
+        flood.insert(flood.end(), first.begin(), first.end());
+    }
+    SimulatedDevice const device{[&](Request const& request) {
+        return says(request.transaction == 1 ? flood : right_answer(request));
+    }};
+    Line line{line_to(device.port(), 20)};
+    REQUIRE(line.open().has_value());
+    static_cast<void>(read(line));  // an answer, if the machine is not too busy
+    CHECK(read(line).error.fault == Fault::timed_out);
+}
+
 TEST_CASE("four requests in a row that nobody answers close the connection", "[fieldbus][line]") {
     SimulatedDevice const device{[](Request const&) { return stays_silent(); }};
     Line line{line_to(device.port(), 20)};

@@ -79,7 +79,7 @@ SimulatedDevice::SimulatedDevice(std::function<Conduct(Request const&)> answer, 
       listener_{::socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0)},
       stop_{::eventfd(0, EFD_CLOEXEC)},
       port_{bind_to(listener_.get(), port)} {
-    if (::listen(listener_.get(), 16) != 0) {
+    if (::listen(listener_.get(), SOMAXCONN) != 0) {
         throw std::runtime_error{"cannot listen on loopback"};
     }
     thread_ = std::thread{[this] { run(); }};

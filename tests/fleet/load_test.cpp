@@ -282,24 +282,24 @@ TEST_CASE("a file that is not there is a problem of its own", "[fleet]") {
     CHECK(load(tests).problems.size() == 1);
 }
 
-TEST_CASE("more lines than one daemon can hold are refused, and said how many it can", "[fleet]") {
+TEST_CASE("more serial lines than one daemon can hold are refused, and said how many it can", "[fleet]") {
     TemporaryFolder const folder;
-    auto const with_lines = [&](int lines) {
+    auto const with_lines = [&](int serial) {
         auto text = std::string{
             "[[site]]\nid = \"s\"\nkind = \"wastewater\"\nlatitude = 50.0\nlongitude = 0.0\n"
             "altitude_m = 0.0\nsalinity_psu = 0.0\n"};
-        for (int i = 0; i < lines; ++i) {
-            text += fmt::format(
-                "[[line]]\nid = \"l{}\"\nsite = \"s\"\ntransport = \"tcp\"\nhost = \"10.0.0.1\"\n"
-                "port = {}\n",
-                i, 1000 + i);
+        for (int i = 0; i < 1000; ++i) {
+            text += fmt::format("[[line]]\nid = \"l{}\"\nsite = \"s\"\n", i);
+            text += i < serial
+                        ? fmt::format("transport = \"rtu\"\ndevice = \"/dev/ttyS{}\"\nbaud = 9600\n", i)
+                        : fmt::format("transport = \"tcp\"\nhost = \"10.0.0.1\"\nport = {}\n", 1000 + i);
         }
         return load(folder.write("lines.toml", text));
     };
     CHECK(told(with_lines(900)).empty());
     auto const beyond = with_lines(901);
     REQUIRE(beyond.problems.size() == 1);
-    CHECK(told(beyond).find("there are 901 lines, and one daemon can hold 900") != std::string::npos);
+    CHECK(told(beyond).find("there are 901 serial lines, and one daemon can hold 900") != std::string::npos);
 }
 
 TEST_CASE("a secret that its owner alone can read is accepted", "[fleet]") {
