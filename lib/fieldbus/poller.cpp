@@ -65,6 +65,7 @@ void LineWorker::start() {
 
 void LineWorker::interrupt() {
     thread_.request_stop();
+    between_polls_.end();
 }
 
 void LineWorker::stop() {
@@ -98,11 +99,10 @@ void LineWorker::run(std::stop_token const& stop) {
     while (!stop.stop_requested()) {
         auto const slot = run.schedule.next();
         if (slot.due > SteadyClock::now()) {
-            std::unique_lock lock{wait_mutex_};
-            wake_.wait_until(lock, stop, slot.due, [] { return false; });
-            continue;
+            between_polls_.until(slot.due);
+        } else {
+            poll(run, slot.item);
         }
-        poll(run, slot.item);
     }
 }
 

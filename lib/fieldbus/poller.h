@@ -2,7 +2,6 @@
 #pragma once
 
 #include <array>
-#include <condition_variable>
 #include <cstdint>
 #include <memory>
 #include <mutex>
@@ -15,6 +14,7 @@
 #include "fieldbus/backoff.h"
 #include "fieldbus/fault.h"
 #include "fieldbus/probe_reader.h"
+#include "fieldbus/wait.h"
 #include "fleet/fleet.h"
 
 namespace probekeeper::fieldbus {
@@ -125,9 +125,8 @@ private:
     mutable std::mutex mutex_;  // guards statistics_ alone
     LineStatistics statistics_;
 
-    std::mutex wait_mutex_;
-    std::condition_variable_any wake_;  // nobody notifies it but the stop token
-    std::jthread thread_;               // last: it uses all of the above
+    Sleep between_polls_;
+    std::jthread thread_;  // last: it uses all of the above
 };
 
 }  // namespace probekeeper::fieldbus
