@@ -72,19 +72,26 @@ void Keeper::show_instruments() {
 }
 
 void Keeper::open_sites() {
+    auto const newest = must(reader_.newest_before(begun_));
     out_of_use_ = must(reader_.out_of_use());
     book_ = RecordBook{reader_, *fleet_};
     instruments_.emplace(pipeline::configured_serials(*fleet_), book_.all());
     show_instruments();  // asked for already, and known from records alone
+    std::vector<std::optional<Timestamp>> first_seen(fleet_->probes.size());
+    for (auto const& known : must(reader_.probes())) {
+        if (auto const probe = fleet_->find_probe(known.id)) {
+            first_seen[*probe] = known.first_seen;
+        }
+    }
     for (fleet::SiteIndex site = 0; site < fleet_->sites.size(); ++site) {
-        open_site(site);
+        open_site(site, first_seen);
         turned();
         std::scoped_lock const lock{mutex_};
         if (stopping_) {
             throw StoppedEarly{"stopped before all sites had caught up"};
         }
     }
-    note_downtime();
+    note_downtime(newest);
     withdraw_removed();
     for (fleet::ProbeIndex probe = 0; probe < fleet_->probes.size(); ++probe) {
         told_.push_back(board_.probe(probe).condition);
@@ -137,7 +144,7 @@ void Keeper::show_newest(fleet::SiteIndex index, bool polled_too) {
     }
 }
 
-void Keeper::open_site(fleet::SiteIndex index) {
+void Keeper::open_site(fleet::SiteIndex index, std::vector<std::optional<Timestamp>> const& first_seen) {
     auto const& id = fleet_->sites[index].id;
     sites_.push_back(std::make_unique<Site>(
         Site{pipeline::SitePipeline{*fleet_, index, book_of(id), *this},
@@ -151,10 +158,9 @@ void Keeper::open_site(fleet::SiteIndex index) {
             board_.show_ticket(ticket);
         }
     }
-    for (auto const& known : must(reader_.probes())) {
-        auto const probe = fleet_->find_probe(known.id);
-        if (probe && fleet_->probes[*probe].site == index) {
-            site.pipeline.expect_from(*probe, known.first_seen);
+    for (auto const probe : site.pipeline.probes()) {
+        if (first_seen[probe]) {
+            site.pipeline.expect_from(probe, *first_seen[probe]);
         }
     }
     static_cast<void>(
@@ -232,13 +238,8 @@ void Keeper::keep_pace() {
     }
 }
 
-// The time since the newest reading is the daemon's own, not the probes'.
-void Keeper::note_downtime() {
-    std::optional<Timestamp> newest;
-    for (auto const& site : fleet_->sites) {
-        auto const of_site = must(reader_.newest_of_site(site.id));
-        newest = of_site && (!newest || *of_site > *newest) ? of_site : newest;
-    }
+// The time since the newest reading before the daemon began is its own, not the probes'.
+void Keeper::note_downtime(std::optional<Timestamp> newest) {
     if (!newest) {  // a new store that took over what was learned from a damaged one, without its readings
         for (auto const& site : sites_) {
             newest = site->pipeline.now() != Timestamp{}

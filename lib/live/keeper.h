@@ -121,14 +121,15 @@ private:
 
     // catch_up.cpp: from the store to the present
     void open_sites();
-    void open_site(fleet::SiteIndex site);
+    // When each probe was first seen, by the fleet's order.
+    void open_site(fleet::SiteIndex site, std::vector<std::optional<Timestamp>> const& first_seen);
     void show_newest(fleet::SiteIndex site, bool polled_too);
     void show_conditions();
     [[nodiscard]] service::TicketBook book_of(std::string const& site);
     void catch_up(fleet::SiteIndex site, Timestamp position, Timestamp until,
                   std::vector<service::Record> const& records);
     void keep_pace();
-    void note_downtime();
+    void note_downtime(std::optional<Timestamp> newest);
     void withdraw_removed();
     void remake(fleet::SiteIndex site, Timestamp from);
 

@@ -151,17 +151,8 @@ Result<std::optional<Reading>> Reader::newest_reading(std::string const& probe) 
     });
 }
 
-Result<std::optional<Timestamp>> Reader::newest_of_site(std::string const& site) {
-    return guarded([&] {
-        std::optional<Timestamp> newest;
-        for (auto const& probe : known_probes(open_->db)) {
-            auto const time = probe.site == site ? newest_time(open_->db, probe.key) : std::nullopt;
-            if (time && (!newest || *time > *newest)) {
-                newest = time;
-            }
-        }
-        return newest;
-    });
+Result<std::optional<Timestamp>> Reader::newest_before(Timestamp before) {
+    return guarded([&] { return store::newest_before(open_->db, before); });
 }
 
 Result<Page<diagnosis::ResponseTest>> Reader::response_tests(std::string const& probe, Timestamp from,

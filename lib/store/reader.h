@@ -58,7 +58,9 @@ public:
     [[nodiscard]] Result<Page<Step>> steps(std::string const& probe, Timestamp from, Timestamp until,
                                            Millis step, PageRequest const& page);
     [[nodiscard]] Result<std::optional<Reading>> newest_reading(std::string const& probe);
-    [[nodiscard]] Result<std::optional<Timestamp>> newest_of_site(std::string const& site);
+    // Of all probes, the time of the newest reading before `before`; `before` itself where that lies amid
+    // readings that are kept together, which are not looked into.
+    [[nodiscard]] Result<std::optional<Timestamp>> newest_before(Timestamp before);
     // The readings of `probes` (ids, in the order that decides ties) from `from` on, or, with `after`, only
     // those behind (from, that place). The Reader must outlive the stream, and may be used beside it.
     [[nodiscard]] Result<ReadingsStream> stream(std::vector<std::string> const& probes, Timestamp from,

@@ -265,12 +265,12 @@ std::vector<Reading> read_readings(Database& db, ProbeKey probe, Timestamp from,
     return found;
 }
 
-std::optional<Timestamp> newest_time(Database& db, ProbeKey probe) {
-    Snapshot const snapshot{db};
-    auto newest = newest_in_blocks(db, probe);
-    auto const grouped =
-        grouped_readings(db, probe, newest ? *newest + Millis{1} : beginning_of_time, end_of_time);
-    return grouped.empty() ? newest : grouped.back().time;
+std::optional<Timestamp> newest_before(Database& db, Timestamp before) {
+    Query query{db,
+                "SELECT max(min(last_ms, ?1)) FROM (SELECT first_ms, last_ms FROM blocks"
+                " UNION ALL SELECT first_ms, last_ms FROM reading_groups) WHERE first_ms < ?1",
+                before};
+    return query.row() ? query.maybe_time() : std::nullopt;
 }
 
 std::optional<Reading> newest_reading(Database& db, ProbeKey probe) {

@@ -72,7 +72,8 @@ private:
 };
 
 [[nodiscard]] std::optional<Reading> newest_reading(Database& db, ProbeKey probe);
-[[nodiscard]] std::optional<Timestamp> newest_time(Database& db, ProbeKey probe);
+// See Reader::newest_before.
+[[nodiscard]] std::optional<Timestamp> newest_before(Database& db, Timestamp before);
 [[nodiscard]] std::vector<Reading> read_readings(Database& db, ProbeKey probe, Timestamp from,
                                                  Timestamp until, std::size_t limit);
 // Adds up the readings of [from, until) in order of time. `whole` takes an hour's summary where `fits` allows

@@ -226,4 +226,23 @@ TEST_CASE("what the readings show of a lift is kept as they are made again", "[l
     CHECK(seen() == before);
 }
 
+TEST_CASE("the daemon's downtime is noted also where readings have come since it began", "[live]") {
+    Estate estate;
+    estate.now = at_hour(31.0);  // the store's readings end at 30
+    estate.writer =
+        std::make_unique<store::Writer>(store::Store::open(estate.file).value(), store::Retention{});
+    Reading polled;
+    polled.time = estate.now + Millis{5};
+    polled.do_mg_l = 8.0;
+    estate.writer->add({estate.keys[0], polled});
+    REQUIRE(estate.writer->flush().get().has_value());
+    estate.begin();
+    REQUIRE(estate.writer->flush().get().has_value());
+    auto reader = store::Reader::open(estate.file).value();
+    auto const downtimes = reader.downtimes(test::day_one).value();
+    REQUIRE(downtimes.size() == 1);
+    CHECK(std::abs(seconds_between(at_hour(30.0), downtimes[0].stopped_at)) < 60.0);
+    CHECK(downtimes[0].started_at == estate.now + Millis{1});
+}
+
 }  // namespace probekeeper::live

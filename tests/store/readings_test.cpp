@@ -51,8 +51,11 @@ TEST_CASE("a reading comes back bit for bit, and what was not read stays not rea
     CHECK_FALSE(page.next);
     CHECK(same(*reader.newest_reading("a-2").value(), given.back()));
     CHECK_FALSE(reader.newest_reading("a-1").value());
-    CHECK(reader.newest_of_site("a").value() == given.back().time);
-    CHECK_FALSE(reader.newest_of_site("b").value());
+    auto const last = given.back().time;
+    CHECK(reader.newest_before(last + Millis{1}).value() == last);
+    CHECK(reader.newest_before(last + days(1)).value() == last);
+    CHECK(reader.newest_before(last).value() == last);  // amid them
+    CHECK_FALSE(reader.newest_before(given.front().time).value());
     CHECK(reader.readings("unheard-of", day_one, day_one + days(1), first(10)).value().items.empty());
 }
 
