@@ -21,6 +21,7 @@ namespace {
 constexpr std::chrono::milliseconds look_every{50};
 constexpr Millis stale_longest = std::chrono::minutes{1};
 constexpr std::chrono::milliseconds outages_every{500};
+constexpr std::size_t checkpoints_at_once = 8;      // some 16 KiB a probe
 constexpr std::chrono::seconds try_again_after{5};  // where the store could not be read or written
 
 api::Refusal unavailable(std::string message) {
@@ -303,6 +304,10 @@ void Keeper::checkpoint_older_than(std::chrono::milliseconds age) {
         if (due && arrivals_.known(fleet_->sites[i].id, site.watermark.mark())) {
             checkpoint(i, site.watermark.mark());
             site.checkpointed = now;
+            if (changes_.checkpoints.size() >= checkpoints_at_once) {
+                tell_store();
+                keep_pace();
+            }
         }
     }
 }

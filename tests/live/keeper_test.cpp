@@ -245,4 +245,37 @@ TEST_CASE("the daemon's downtime is noted also where readings have come since it
     CHECK(downtimes[0].started_at == estate.now + Millis{1});
 }
 
+TEST_CASE("an end leaves a checkpoint of each of many sites", "[live]") {
+    constexpr int sites = 100;
+    Estate estate;
+    auto fleet = std::make_shared<fleet::Fleet>();
+    std::vector<store::FleetProbe> enrolled;
+    for (int i = 0; i < sites; ++i) {
+        auto const id = std::to_string(i);
+        fleet->sites.emplace_back().id = "site-" + id;
+        auto& probe = fleet->probes.emplace_back();
+        probe.id = "probe-" + id;
+        probe.site = static_cast<fleet::SiteIndex>(i);
+        enrolled.push_back({probe.id, "site-" + id});
+    }
+    {
+        auto store = store::Store::open(estate.file).value();
+        std::vector<store::ProbeReading> readings;
+        for (auto const key : store.enrol(enrolled, test::day_one).value()) {
+            Reading reading;
+            reading.time = at_hour(29.0);
+            reading.do_mg_l = 8.0;
+            readings.push_back({key, reading});
+        }
+        REQUIRE(store.append(readings).has_value());
+    }
+    estate.fleet = fleet;
+    estate.start();
+    estate.stop();
+    auto reader = store::Reader::open(estate.file).value();
+    for (auto const& site : fleet->sites) {
+        CHECK(reader.checkpoint(site.id, std::to_string(diagnosis::algorithm_version)).value());
+    }
+}
+
 }  // namespace probekeeper::live
