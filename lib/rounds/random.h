@@ -34,9 +34,11 @@ public:
             double const first = unit();
             double last = first;
             bool odd = true;
-            for (double next = unit(); next < last; next = unit()) {
+            double next = unit();
+            while (next < last) {
                 last = next;
                 odd = !odd;
+                next = unit();
             }
             if (odd) {
                 return whole + first;

@@ -106,7 +106,7 @@ public:
     std::vector<probekeeper::api::Event> stored;  // of before this process
     std::vector<probekeeper::api::Change> noted;
     std::filesystem::path uploaded;                  // the newest upload's file
-    int uploads = 0;                                 // that were taken
+    std::atomic<int> uploads{0};                     // that were taken
     std::function<void()> before_diagnosis = [] {};  // runs within diagnosis(): waits, or throws
     bool disk_full = false;                          // commands are refused
 
