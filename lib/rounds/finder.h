@@ -38,38 +38,56 @@ public:
 
 private:
     struct Label {
+        Price loss = 0;  // the price so far without what the visits are worth
         Ticks leave = 0, busy = 0;
         std::int32_t load = 0;
         int visit = -1, before = -1;
-        Price price = 0, loss = 0;  // so far; loss: the price without what the visits are worth
     };
+    struct Near {
+        int visit = 0;
+        Ticks way = 0;
+    };
+    // When a visit may begin so that it is over in time and somebody is back by the shift's close.
+    struct Begin {
+        Ticks earliest = 0, latest = 0;
+    };
+    // A visit as a kind of shift sees it, laid out for looking at it a million times.
+    struct Stop {
+        Begin first;  // the first of them; latest before earliest: it cannot be made
+        Ticks work = 0, back = 0;
+        Ticks most_busy = 0;         // of who arrives
+        std::int32_t most_load = 0;  // of who arrives
+        std::int32_t load = 0;
+        std::uint32_t others_from = 0, others_to = 0;  // in others_, later ones
+        Price here = 0;
+    };
+    [[nodiscard]] Stop stop_of(Shift const& shift, std::size_t shift_index, Visit const& visit);
     void extend(int from, std::size_t near);
-    void arrive(int from, int visit, Ticks way);
+    void arrive(int from, Label const& label, int visit, Ticks way);
     void keep(Label const& label);
     [[nodiscard]] FoundRoute finished(int label) const;
-    [[nodiscard]] Price at_home(Label const& label) const;  // its price with the way home
+    [[nodiscard]] Price loss_at_home(Label const& label) const;
     [[nodiscard]] Visit const& visit(int v) const { return week_.visits[static_cast<std::size_t>(v)]; }
-    [[nodiscard]] Ticks way(int from, int to) const {
-        return ways_[static_cast<std::size_t>(from) * week_.visits.size() + static_cast<std::size_t>(to)];
-    }
+    [[nodiscard]] std::vector<Near> neighbours(int v) const;
 
     Week const& week_;
     Kinds const& kinds_;
-    std::vector<Ticks> ways_;             // between visits
-    std::vector<std::vector<int>> near_;  // by visit, the others by way
-    std::vector<std::vector<int>> near_among_;
+    std::vector<std::vector<Near>> near_;  // by visit, the others by way
+    std::vector<std::vector<Near>> near_among_;
     std::vector<int> among_;
-    std::vector<std::vector<char>> could_;  // by kind and visit: alone, time apart
+    std::vector<std::vector<Stop>> stops_;  // by kind and visit
+    std::vector<Begin> others_;
+    std::int64_t tried_ = 0;
     // Of one `find`:
     std::size_t shift_ = 0, most_labels_ = 0;
-    std::vector<Price> const* worth_ = nullptr;
-    std::vector<char> open_;            // by visit
-    std::vector<std::int64_t> marked_;  // by visit: on the way of the label that is being extended
+    Stop const* stop_ = nullptr;        // by visit
+    std::vector<Price> loss_;           // by visit: of making it, driving apart
+    std::vector<std::int64_t> marked_;  // by visit: on the way of the label that is being extended, or closed
     std::int64_t mark_ = 0;
     std::vector<Label> labels_;
-    std::vector<std::vector<int>> next_;  // by visit, labels of the next number of stops
-    std::int64_t tried_ = 0;
-    std::vector<int> reached_;  // visits with such
+    std::vector<Label> next_;              // by visit, most_labels_ each, of the next number of stops
+    std::vector<std::size_t> next_count_;  // by visit
+    std::vector<int> reached_;             // visits with such
 };
 
 }  // namespace probekeeper::rounds
