@@ -51,7 +51,13 @@ private:
     [[nodiscard]] double reduced_of(std::size_t column) const {
         return reduced(rows_of(column), cost_[column]);
     }
+    struct Likely {
+        int column = 0;
+        double helped = 0.0;  // by its cost, when it was compared last; below 0
+    };
     [[nodiscard]] int entering();
+    int best_of_likely();
+    void compare();
     void invert();
 
     std::size_t size_;
@@ -64,6 +70,7 @@ private:
     std::vector<int> rows_;
     std::vector<double> cost_;
     std::size_t looked_from_ = 0;
+    std::vector<Likely> likely_;
     std::int64_t steps_ = 0, compared_ = 0, since_inverted_ = 0;
 };
 
