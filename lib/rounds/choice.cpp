@@ -16,23 +16,36 @@ constexpr std::size_t routes_a_look = 10;
 constexpr std::size_t kinds_at_a_time = 4;
 constexpr double nearly_whole = 0.7, as_good_as_whole = 0.98;
 constexpr std::size_t whole_at_a_time = 5;
-// A packing that is better by less than this share after all kinds have been looked at is done.
+// A packing that is better by less than this share after all kinds have been looked at is done, unless so
+// many routes a kind were new: at first they only take the worth of each other's visits apart.
 constexpr double hardly_better = 2e-4;
+constexpr std::size_t many_new = 1;
+// How far the worth of things is taken from what it was before and from the routes there were at first, and
+// not from the packing, of which whole routes hang on one visit at first; how much less each time all kinds
+// have been looked at, and by how much what it was before follows the packing.
+constexpr double steady_at_first = 0.7, steady_later = 0.75, steady_enough = 0.05;
+constexpr double follows = 0.3;
 // A route that pays less than this share of what a visit costs unmade is not worth a column.
 constexpr double least_gain = 1e-3;
 constexpr std::size_t most_columns = 30'000;
 // Measured on a core of 2024, in nanoseconds: for each cell of the inverse that a step of the simplex
 // changes, and for each label tried.
-constexpr double per_cell = 0.35;
-constexpr std::int64_t per_compared = 8, per_label = 22;
+constexpr double per_cell = 0.33;
+constexpr std::int64_t per_compared = 10, per_label = 17;
 
 }  // namespace
 
 // The columns that are still possible, packed.
 class Packed {
 public:
-    Packed(Choice& choice, Choice::Rest& rest)
-        : choice_{choice}, rest_{rest}, packing_{rows()}, worth_(choice.week_.visits.size(), 0) {
+    // `steady`: what things may be worth before anything is packed; empty: only the packing knows.
+    Packed(Choice& choice, Choice::Rest& rest, std::optional<Choice::Worth> steady)
+        : choice_{choice},
+          rest_{rest},
+          packing_{rows()},
+          worth_{std::vector<Price>(rest.visits.size(), 0), std::vector<Price>(rest.crews.size(), 0)},
+          steady_{std::move(steady)},
+          steadiness_{steady_ ? steady_at_first : 0.0} {
         for (std::size_t v = 0; v < rest.visits.size(); ++v) {
             nothing_ += rest.visits[v] != 0
                             ? static_cast<double>(choice_.week_.visits[v].unserved) / choice_.scale_
@@ -57,25 +70,29 @@ public:
     bool improve(std::size_t looks, std::int64_t spent_by, Choice::GoOn const& go_on) {
         auto const kinds = choice_.kinds_.shifts.size();
         double cost_before = nothing_ + packing_.cost();
+        std::size_t new_of_all = 0;
         for (std::size_t look = 0, dry = 0; look < looks && dry < kinds && choice_.spent_ < spent_by;) {
             if (!go_on()) {
                 return false;
             }
             std::size_t added = 0;
             for (std::size_t i = 0; i < kinds_at_a_time && dry < kinds; ++i, ++look) {
+                steadiness_ *= look > 0 && look % kinds == 0 ? steady_later : 1.0;
                 auto const here = look_at(look % kinds);
                 dry = here > 0 ? 0 : dry + 1;
                 added += here;
             }
+            new_of_all += added;
             if (added > 0) {
                 pack();
             }
             if (look / kinds != (look - kinds_at_a_time) / kinds) {
                 auto const cost = nothing_ + packing_.cost();
-                if (cost > cost_before * (1.0 - hardly_better)) {
+                if (new_of_all < many_new * kinds && cost > cost_before * (1.0 - hardly_better)) {
                     break;
                 }
                 cost_before = cost;
+                new_of_all = 0;
             }
         }
         return true;
@@ -141,31 +158,57 @@ private:
             packing_.compared() * per_compared;
         choice_.spent_ += work - accounted_;
         accounted_ = work;
-        for (std::size_t v = 0; v < worth_.size(); ++v) {
+        for (std::size_t v = 0; v < row_of_visit_.size(); ++v) {
             if (row_of_visit_[v] >= 0) {
-                worth_[v] = choice_.week_.visits[v].unserved - worth_of(row_of_visit_[v]);
+                worth_.visits[v] = choice_.week_.visits[v].unserved - worth_of(row_of_visit_[v]);
             }
         }
+        for (std::size_t c = 0; c < row_of_crew_.size(); ++c) {
+            if (row_of_crew_[c] >= 0) {
+                worth_.crews[c] = worth_of(row_of_crew_[c]);
+            }
+        }
+        if (steady_) {
+            *steady_ = between(*steady_, worth_, follows);
+        }
+    }
+
+    static Choice::Worth between(Choice::Worth const& from, Choice::Worth const& to, double share) {
+        auto const part = [share](std::vector<Price> a, std::vector<Price> const& b) {
+            for (std::size_t i = 0; i < a.size(); ++i) {
+                a[i] += static_cast<Price>(share * static_cast<double>(b[i] - a[i]));
+            }
+            return a;
+        };
+        return {part(from.visits, to.visits), part(from.crews, to.crews)};
     }
 
     // How many routes of the kind are new columns.
     std::size_t look_at(std::size_t kind) {
+        auto const& crews = choice_.kinds_.crews[kind];
+        if (std::any_of(crews.begin(), crews.end(),
+                        [&](int crew) { return row_of_crew_[static_cast<std::size_t>(crew)] < 0; })) {
+            return 0;
+        }
+        bool const steadily = steady_ && steadiness_ > steady_enough;
+        auto const found = steadily ? look_at(kind, between(worth_, *steady_, steadiness_)) : 0;
+        return found > 0 ? found : look_at(kind, worth_);
+    }
+
+    std::size_t look_at(std::size_t kind, Choice::Worth const& worth) {
         auto gain = static_cast<Price>(choice_.scale_ * least_gain);
         for (int const crew : choice_.kinds_.crews[kind]) {
-            auto const row = row_of_crew_[static_cast<std::size_t>(crew)];
-            if (row < 0) {
-                return 0;
-            }
-            gain += worth_of(row);
+            gain += worth.crews[static_cast<std::size_t>(crew)];
         }
         auto const before = choice_.columns_.size();
         auto const labels = choice_.finder_.tried();
-        for (auto& route : choice_.finder_.find(kind, worth_, gain, {}, routes_a_look)) {
+        for (auto& route : choice_.finder_.find(kind, worth.visits, gain, {}, routes_a_look)) {
             choice_.add(kind, std::move(route.visits), route.price);
         }
         choice_.spent_ += (choice_.finder_.tried() - labels) * per_label;
         for (auto c = before; c < choice_.columns_.size(); ++c) {
             rest_.possible.push_back(c);
+            choice_.found_.push_back(c);
             put(c);
         }
         return choice_.columns_.size() - before;
@@ -176,7 +219,9 @@ private:
     std::vector<int> row_of_visit_, row_of_crew_;
     Packing packing_;
     std::vector<std::size_t> columns_;  // by column of the packing
-    std::vector<Price> worth_;          // by visit
+    Choice::Worth worth_;
+    std::optional<Choice::Worth> steady_;
+    double steadiness_;
     std::vector<int> filled_;
     double nothing_ = 0.0;  // what it costs to make none of the visits
     std::int64_t accounted_ = 0;
@@ -192,15 +237,23 @@ Choice::Choice(Week const& week) : week_{week}, kinds_{kinds_of(week)}, finder_{
     scale_ = std::max(1.0, sum / std::max<double>(1.0, static_cast<double>(week.visits.size())));
 }
 
-std::vector<Choice::Offered> Choice::offer(Plan const& plan) {
-    std::vector<Offered> offered;
+void Choice::offer(Plan const& plan) {
     for (std::size_t s = 0; s < plan.routes.size(); ++s) {
         if (!plan.routes[s].empty()) {
-            auto const price = judge_shift(week_, s, plan.routes[s]).price;
-            offered.push_back({s, add(kinds_.kind_of[s], plan.routes[s], price)});
+            offer(s, plan.routes[s]);
         }
     }
-    return offered;
+}
+
+std::size_t Choice::offer(std::size_t shift, std::vector<int> const& route) {
+    return add(kinds_.kind_of[shift], route, judge_shift(week_, shift, route).price);
+}
+
+void Choice::learn(Choice const& other) {
+    for (auto const c : other.found_) {
+        auto const& column = other.columns_[c];
+        add(column.kind, column.visits, column.price);
+    }
 }
 
 std::size_t Choice::add(std::size_t kind, std::vector<int> visits, Price price) {
@@ -218,6 +271,7 @@ std::size_t Choice::add(std::size_t kind, std::vector<int> visits, Price price) 
 }
 
 void Choice::forget_old() {
+    found_.clear();
     if (columns_.size() < most_columns) {
         return;
     }
@@ -230,19 +284,16 @@ void Choice::forget_old() {
     }
 }
 
-Choice::Rest Choice::all() const {
-    Rest rest{std::vector<char>(week_.visits.size(), 1), kinds_.crew_size, {}, {}, {}};
-    rest.possible.resize(columns_.size());
-    std::iota(rest.possible.begin(), rest.possible.end(), std::size_t{0});
-    return rest;
-}
-
 void Choice::fix(std::size_t column, Rest& rest) const {
     rest.fixed.push_back(column);
-    for (int const v : columns_[column].visits) {
+    take(columns_[column].kind, columns_[column].visits, rest);
+}
+
+void Choice::take(std::size_t kind, std::vector<int> const& visits, Rest& rest) const {
+    for (int const v : visits) {
         rest.visits[static_cast<std::size_t>(v)] = 0;
     }
-    for (int const crew : kinds_.crews[columns_[column].kind]) {
+    for (int const crew : kinds_.crews[kind]) {
         --rest.crews[static_cast<std::size_t>(crew)];
     }
 }
@@ -257,32 +308,69 @@ bool Choice::fits_rest(Column const& column, Rest const& rest) const {
            });
 }
 
-std::optional<Plan> Choice::choose(std::int64_t work, GoOn const& go_on) {
-    forget_old();
-    return dive(all(), work, go_on);
+std::optional<std::vector<Choice::Route>> Choice::choose(Plan const& now, std::int64_t work,
+                                                         GoOn const& go_on) {
+    return choose(now,
+                  {std::vector<char>(week_.shifts.size(), 1), std::vector<char>(week_.visits.size(), 0),
+                   std::vector<int>(kinds_.crew_size.size(), 0)},
+                  work, go_on);
 }
 
-std::optional<Plan> Choice::choose(Plan const& now, std::vector<char> const& freed, std::int64_t work,
-                                   GoOn const& go_on) {
+std::optional<std::vector<Choice::Route>> Choice::choose(Plan const& now, Part const& part, std::int64_t work,
+                                                         GoOn const& go_on) {
     forget_old();
-    auto const offered = offer(now);
-    auto rest = all();
-    for (auto const& [shift, column] : offered) {
-        if (freed[shift] != 0) {
-            rest.hint.push_back(column);
-        } else {
-            fix(column, rest);
+    Rest rest{{}, kinds_.crew_size, {}, {}, {}};
+    for (auto const aside : part.aside) {
+        rest.visits.push_back(static_cast<char>(aside == 0));
+    }
+    for (std::size_t c = 0; c < rest.crews.size(); ++c) {
+        rest.crews[c] -= part.resting[c];
+    }
+    for (std::size_t s = 0; s < now.routes.size(); ++s) {
+        auto const& route = now.routes[s];
+        if (part.freed[s] == 0 && !route.empty()) {
+            take(kinds_.kind_of[s], route, rest);
+        } else if (!route.empty()) {
+            rest.hint.push_back(offer(s, route));
         }
     }
+    rest.possible.resize(columns_.size());
+    std::iota(rest.possible.begin(), rest.possible.end(), std::size_t{0});
     return dive(std::move(rest), work, go_on);
 }
 
-std::optional<Plan> Choice::dive(Rest rest, std::int64_t work, GoOn const& go_on) {
+// Each visit has its share of what its route costs now, by what the route would save without it; one that is
+// in none is worth what it costs unmade.
+Choice::Worth Choice::worth_in(std::vector<std::size_t> const& columns) const {
+    Worth worth{{}, std::vector<Price>(kinds_.crew_size.size(), 0)};
+    for (auto const& visit : week_.visits) {
+        worth.visits.push_back(visit.unserved);
+    }
+    for (auto const c : columns) {
+        auto const& column = columns_[c];
+        std::vector<Price> saved;
+        for (std::size_t i = 0; i < column.visits.size(); ++i) {
+            auto without = column.visits;
+            without.erase(without.begin() + static_cast<std::ptrdiff_t>(i));
+            auto const price = judge_shift(week_, kinds_.shifts[column.kind].front(), without).price;
+            saved.push_back(std::max<Price>(1, column.price - price));
+        }
+        auto const sum = static_cast<double>(std::accumulate(saved.begin(), saved.end(), Price{0}));
+        for (std::size_t i = 0; i < column.visits.size(); ++i) {
+            auto& one = worth.visits[static_cast<std::size_t>(column.visits[i])];
+            auto const share = static_cast<double>(saved[i]) / sum * static_cast<double>(column.price);
+            one = std::min(one, static_cast<Price>(share));
+        }
+    }
+    return worth;
+}
+
+std::optional<std::vector<Choice::Route>> Choice::dive(Rest rest, std::int64_t work, GoOn const& go_on) {
     auto const begin = spent_;
     auto const kinds = kinds_.shifts.size();
     for (bool first = true;; first = false) {
         auto const step_begin = spent_;
-        Packed packed{*this, rest};
+        Packed packed{*this, rest, first ? std::optional{worth_in(rest.hint)} : std::nullopt};
         // The first packing takes up to half of the work, and is looked at longer: it decides what the rest
         // is about.
         if (!packed.improve(first ? 100 * kinds : kinds, begin + (first ? work / 2 : work), go_on)) {
@@ -312,17 +400,25 @@ std::optional<Plan> Choice::dive(Rest rest, std::int64_t work, GoOn const& go_on
             ++fixed;
         }
         if (fixed == 0) {
-            return plan_of(rest);
+            return routes_of(rest);
         }
     }
 }
 
-Plan Choice::plan_of(Rest const& rest) const {
+std::vector<Choice::Route> Choice::routes_of(Rest const& rest) const {
+    std::vector<Route> routes;
+    for (auto const c : rest.fixed) {
+        routes.push_back({columns_[c].kind, columns_[c].visits});
+    }
+    return routes;
+}
+
+Plan Choice::plan_of(std::vector<Route> const& routes) const {
     Plan plan{std::vector<std::vector<int>>(week_.shifts.size())};
     Roster roster{week_, kinds_};
-    for (auto const c : rest.fixed) {
-        if (auto const s = roster.take(columns_[c].kind)) {
-            plan.routes[*s] = columns_[c].visits;
+    for (auto const& route : routes) {
+        if (auto const s = roster.take(route.kind)) {
+            plan.routes[*s] = route.visits;
         }
     }
     return plan;

@@ -1,6 +1,9 @@
 #include "rounds/search.h"
 
 #include <algorithm>
+#include <array>
+#include <atomic>
+#include <future>
 
 #include "rounds/choice.h"
 #include "rounds/random.h"
@@ -14,22 +17,34 @@ namespace {
 constexpr std::int64_t round_per_visit = 90;
 // By trial on weeks of the seeds 2001 to 2005. Hundredths of the rounds for the first plan, for the choice of
 // the whole week, and for mending that.
-constexpr std::int64_t first_share = 15, whole_share = 35, mend_share = 5, again_share = 15;
+constexpr std::int64_t first_share = 5, whole_share = 35, mend_share = 5, again_share = 15;
 // A part of the week is so many days around a visit. How much worse, in the mean price of a visit, the week
 // may become by a new choice of a part, at first.
 constexpr std::uint32_t least_days = 8, more_days = 9;
 constexpr double hot_visits = 1.5;
+constexpr int tries = 6;  // for a second part that has little in common with the first
 // Whatever a choice costs, so that a search ends.
 constexpr std::int64_t least_rounds = 10;
 // Below so many visits ruin and recreate finds what there is to find, and choosing has nothing to choose
 // from.
 constexpr std::size_t few_visits = 20;
 
-// A first plan by ruin and recreate; routes chosen for the whole week; then again and again for a part of it.
+// At the same time where another thread can be had, else when the result is asked for: either way the same.
+template <typename Beside>
+auto start_beside(Beside&& beside) {
+    return std::async(std::launch::async | std::launch::deferred, std::forward<Beside>(beside));
+}
+
+// A first plan by ruin and recreate; routes chosen for the whole week; then again and again for two parts of
+// it at a time, which have neither days nor visits in common.
 class Search {
 public:
     Search(Week const& week, SearchSettings const& settings, std::int64_t total)
-        : week_{week}, settings_{settings}, total_{total}, random_{settings.seed}, choice_{week} {}
+        : week_{week},
+          settings_{settings},
+          total_{total},
+          random_{settings.seed},
+          choices_{{Choice{week}, Choice{week}}} {}
 
     Found run(Plan const* begin) {
         mend(total_ * first_share / 100, begin);
@@ -37,12 +52,13 @@ public:
         mend(total_ * mend_share / 100, &found_.plan);
         now_ = found_.plan;
         now_price_ = found_.price;
-        bool const has_parts = static_cast<std::size_t>(std::count_if(
-                                   now_.routes.begin(), now_.routes.end(),
-                                   [](auto const& route) { return !route.empty(); })) >= 2 * least_days;
+        auto const days = static_cast<std::size_t>(std::count_if(
+            now_.routes.begin(), now_.routes.end(), [](auto const& route) { return !route.empty(); }));
+        bool const has_parts = days >= 2 * least_days;
+        has_two_parts_ = days >= 3 * least_days;
         for (bool turn = false; found_.iterations < total_ && !found_.cut_short; turn = !turn) {
             if (turn || has_parts) {
-                choose_part();
+                choose_parts();
             } else {  // where a part is nearly the whole, to choose again is to choose the same
                 mend(std::min(total_ - found_.iterations, total_ * again_share / 100), &found_.plan);
             }
@@ -56,12 +72,22 @@ private:
         return rounds * round_per_visit * static_cast<std::int64_t>(week_.visits.size());
     }
     [[nodiscard]] std::int64_t done() const {
-        return found_.iterations + (choice_.spent() - accounted_) / work_of(1);
+        return found_.iterations + (choices_[0].spent() - accounted_[0]) / work_of(1);
+    }
+    // What the longer of two that worked beside each other took.
+    void account() {
+        std::int64_t longest = 0;
+        for (std::size_t i = 0; i < choices_.size(); ++i) {
+            longest = std::max(longest, choices_[i].spent() - accounted_[i]);
+            accounted_[i] = choices_[i].spent();
+        }
+        found_.iterations += std::max(longest / work_of(1), least_rounds);
     }
 
     bool go_on() {
         if (settings_.go_on && !settings_.go_on({std::min(done(), total_), total_, found_.price})) {
             found_.cut_short = true;
+            stop_ = true;
         }
         return !found_.cut_short;
     }
@@ -73,32 +99,30 @@ private:
         SearchSettings settings;
         settings.iterations = std::max<std::int64_t>(1, rounds);
         settings.seed = random_.bits();
+        auto settings_beside = settings;
+        settings_beside.seed = random_.bits();
+        settings_beside.go_on = [this](Progress const&) { return !stop_; };
+        auto beside = start_beside([&] { return ruin(week_, settings_beside, begin); });
         if (settings_.go_on) {
             settings.go_on = [&, before = found_.iterations](Progress const& progress) {
                 auto const best =
                     found_.plan.routes.empty() ? progress.best : std::min(progress.best, found_.price);
-                return settings_.go_on({before + progress.done, total_, best});
+                stop_ = !settings_.go_on({before + progress.done, total_, best});
+                return !stop_;
             };
         }
         auto mended = ruin(week_, settings, begin);
         found_.iterations += mended.iterations;
         found_.cut_short = mended.cut_short;
-        if (found_.plan.routes.empty() || mended.price < found_.price) {
-            found_.plan = std::move(mended.plan);
-            found_.price = mended.price;
-            choice_.offer(found_.plan);
+        for (auto&& one : {std::move(mended), beside.get()}) {
+            if (found_.plan.routes.empty() || one.price < found_.price) {
+                found_.plan = one.plan;
+                found_.price = one.price;
+            }
+            for (auto& choice : choices_) {
+                choice.offer(one.plan);
+            }
         }
-    }
-
-    // Empty: it holds no longer, or the search is to end.
-    std::optional<Price> price_of(std::optional<Plan> const& plan) {
-        found_.iterations = std::max(done(), found_.iterations + least_rounds);
-        accounted_ = choice_.spent();
-        if (!plan) {
-            return std::nullopt;
-        }
-        auto const judged = judge(week_, *plan);
-        return judged.broken ? std::nullopt : std::optional{judged.price};
     }
 
     void keep_if_better(Plan const& plan, Price price) {
@@ -112,32 +136,124 @@ private:
         if (found_.cut_short) {
             return;
         }
-        auto const plan = choice_.choose(work_of(total_ * whole_share / 100), [this] { return go_on(); });
-        if (auto const price = price_of(plan)) {
-            keep_if_better(*plan, *price);
+        auto const routes =
+            choices_[0].choose(found_.plan, work_of(total_ * whole_share / 100), [this] { return go_on(); });
+        account();
+        if (!routes) {
+            return;
+        }
+        choices_[1].learn(choices_[0]);
+        auto const plan = choices_[0].plan_of(*routes);
+        auto const judged = judge(week_, plan);
+        if (!judged.broken) {
+            keep_if_better(plan, judged.price);
         }
     }
 
-    void choose_part() {
+    void choose_parts() {
         auto const left = work_of(total_ - found_.iterations);
-        auto const plan = choice_.choose(now_, part(), left, [this] { return go_on(); });
-        auto const price = price_of(plan);
-        if (!price) {
+        auto const parts = make_parts();
+        std::future<std::optional<std::vector<Choice::Route>>> beside;
+        if (parts.size() > 1) {
+            beside = start_beside(
+                [&] { return choices_[1].choose(now_, parts[1], left, [this] { return !stop_; }); });
+        }
+        auto routes = choices_[0].choose(now_, parts[0], left, [this] { return go_on(); });
+        auto const routes_beside = beside.valid() ? beside.get() : std::vector<Choice::Route>{};
+        account();
+        if (!routes || !routes_beside) {
             return;
         }
+        choices_[0].learn(choices_[1]);
+        choices_[1].learn(choices_[0]);
+        routes->insert(routes->end(), routes_beside->begin(), routes_beside->end());
+        for (std::size_t s = 0; s < now_.routes.size(); ++s) {
+            bool const freed =
+                std::any_of(parts.begin(), parts.end(), [s](Part const& part) { return part.freed[s] != 0; });
+            if (!freed && !now_.routes[s].empty()) {
+                routes->push_back({choices_[0].kinds().kind_of[s], now_.routes[s]});
+            }
+        }
+        consider(choices_[0].plan_of(*routes));
+    }
+
+    void consider(Plan const& plan) {
+        auto const judged = judge(week_, plan);
         double const cold = static_cast<double>(found_.iterations) / static_cast<double>(total_);
         double const heat = hot_visits * std::max(0.0, 1.0 - cold) * static_cast<double>(found_.price) /
                             static_cast<double>(week_.visits.size());
-        if (static_cast<double>(*price - now_price_) < heat * random_.exponential()) {
-            keep_if_better(*plan, *price);
-            now_ = *plan;
-            now_price_ = *price;
+        if (!judged.broken && static_cast<double>(judged.price - now_price_) < heat * random_.exponential()) {
+            keep_if_better(plan, judged.price);
+            now_ = plan;
+            now_price_ = judged.price;
         }
     }
 
-    // By shift, whether it is of the days around some visit.
-    std::vector<char> part() {
-        auto const centre = random_.below(static_cast<std::uint32_t>(week_.visits.size()));
+    // The days around some visit; two such parts where the week is large enough, what rests being shared.
+    std::vector<Part> make_parts() {
+        Part const none{std::vector<char>(week_.shifts.size(), 0), std::vector<char>(week_.visits.size(), 0),
+                        std::vector<int>(choices_[0].kinds().crew_size.size(), 0)};
+        auto const [centre, days] = days_around({});
+        std::vector<Part> parts{none};
+        for (auto const s : days) {
+            parts[0].freed[s] = 1;
+        }
+        if (!has_two_parts_) {
+            return parts;
+        }
+        auto const [other_centre, other_days] = days_around(days);
+        parts.push_back(none);
+        for (auto const s : other_days) {
+            parts[1].freed[s] = 1;
+        }
+        share_rest(centre, other_centre, parts);
+        return parts;
+    }
+
+    // Visits that nobody makes go to the part that is nearer, and people without work to either by chance.
+    void share_rest(std::size_t centre, std::size_t other_centre, std::vector<Part>& parts) {
+        auto const& kinds = choices_[0].kinds();
+        auto resting = kinds.crew_size;
+        std::vector<char> made(week_.visits.size(), 0);
+        for (std::size_t s = 0; s < now_.routes.size(); ++s) {
+            for (int const v : now_.routes[s]) {
+                made[static_cast<std::size_t>(v)] = 1;
+            }
+            for (int const crew :
+                 now_.routes[s].empty() ? std::vector<int>{} : kinds.crews[kinds.kind_of[s]]) {
+                --resting[static_cast<std::size_t>(crew)];
+            }
+        }
+        for (std::size_t v = 0; v < made.size(); ++v) {
+            bool const first = far_between(centre, v) <= far_between(other_centre, v);
+            parts[first ? 1 : 0].aside[v] = static_cast<char>(made[v] == 0);
+        }
+        for (std::size_t c = 0; c < resting.size(); ++c) {
+            auto const first = (resting[c] + static_cast<int>(random_.below(2))) / 2;
+            parts[0].resting[c] = resting[c] - first;
+            parts[1].resting[c] = first;
+        }
+    }
+
+    // Of `tries` visits the one whose days are fewest among `taken`, and its days without those.
+    std::pair<std::size_t, std::vector<std::size_t>> days_around(std::vector<std::size_t> const& taken) {
+        std::pair<std::size_t, std::vector<std::size_t>> best;
+        auto const count = least_days + random_.below(more_days);
+        std::size_t fewest = taken.size() + 1;
+        for (int i = 0; i < (taken.empty() ? 1 : tries) && fewest > 0; ++i) {
+            auto const centre = random_.below(static_cast<std::uint32_t>(week_.visits.size()));
+            auto days = nearest_days(centre, count);
+            auto const common = std::erase_if(
+                days, [&](std::size_t s) { return std::find(taken.begin(), taken.end(), s) != taken.end(); });
+            if (common < fewest) {
+                fewest = common;
+                best = {centre, std::move(days)};
+            }
+        }
+        return best;
+    }
+
+    [[nodiscard]] std::vector<std::size_t> nearest_days(std::size_t centre, std::size_t count) const {
         std::vector<std::pair<std::int64_t, std::size_t>> days;  // how near, shift
         for (std::size_t s = 0; s < now_.routes.size(); ++s) {
             std::optional<std::int64_t> nearest;
@@ -150,12 +266,12 @@ private:
             }
         }
         std::sort(days.begin(), days.end());
-        days.resize(std::min<std::size_t>(days.size(), least_days + random_.below(more_days)));
-        std::vector<char> freed(week_.shifts.size(), 0);
+        days.resize(std::min(days.size(), count));
+        std::vector<std::size_t> shifts;
         for (auto const& [far, s] : days) {
-            freed[s] = 1;
+            shifts.push_back(s);
         }
-        return freed;
+        return shifts;
     }
 
     [[nodiscard]] std::int64_t far_between(std::size_t v, std::size_t u) const {
@@ -167,8 +283,10 @@ private:
     SearchSettings const& settings_;
     std::int64_t total_;
     Random random_;
-    Choice choice_;
-    std::int64_t accounted_ = 0;  // of the work of choice_, what is among found_.iterations
+    std::array<Choice, 2> choices_;
+    std::array<std::int64_t, 2> accounted_{};  // of their work, what is among found_.iterations
+    std::atomic<bool> stop_ = false;           // whoever works beside
+    bool has_two_parts_ = false;
     Found found_;
     Plan now_;  // where the search is, perhaps worse than what it found
     Price now_price_ = 0;

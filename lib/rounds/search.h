@@ -1,9 +1,11 @@
 // A good plan for a week of any size: ruin and recreate (ruin.h) finds one, and from then on the routes that
-// it is made of are chosen anew, for the whole week once and then for parts of it (choice.h).
+// it is made of are chosen anew, for the whole week once and then for parts of it (choice.h), two at a time
+// where the week has room for two.
 //
-// Deterministic: the same week and settings give the same plan each time. Chance comes from `seed`, prices
-// are integers, what is spent is counted and never measured, and no library function whose last bit could
-// differ decides anything.
+// Deterministic: the same week and settings give the same plan each time, on one core as on many. A second
+// thread works on what the first leaves alone, and both wait for each other before anything is taken. Chance
+// comes from `seed`, prices are integers, what is spent is counted and never measured, and no library
+// function whose last bit could differ decides anything.
 #pragma once
 
 #include <cstdint>
@@ -21,8 +23,9 @@ struct Progress {
 struct SearchSettings {
     std::int64_t iterations = 0;  // 0: as many as usual for this size, see usual_iterations
     std::uint64_t seed = 1;
-    // Asked some hundred times a second; false ends the search with the best so far. A limit in time lives
-    // here, and a plan cut short by it is the one thing that depends on the machine.
+    // Asked some hundred times a second, by the thread that searches; false ends the search with the best so
+    // far. A limit in time lives here, and a plan cut short by it is the one thing that depends on the
+    // machine.
     std::function<bool(Progress const&)> go_on;
 };
 
@@ -33,8 +36,8 @@ struct Found {
     bool cut_short = false;
 };
 
-// Some three and a half seconds of a quiet core for 200 visits in 50 shifts, and two for 400 and more; see
-// tests/bench/RESULTS.md.
+// Some three and a half seconds of two quiet cores for 200 visits in 50 shifts, and two for 400 and more; of
+// one core nearly twice as long. See tests/bench/RESULTS.md.
 [[nodiscard]] std::int64_t usual_iterations(std::size_t visits);
 
 // `begin`: a plan to start from, which must hold; else from nothing.

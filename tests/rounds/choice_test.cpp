@@ -16,6 +16,10 @@ namespace {
 
 constexpr std::int64_t a_second = 1'000'000'000;
 
+Plan nothing_of(Week const& week) {
+    return {std::vector<std::vector<int>>(week.shifts.size())};
+}
+
 TEST_CASE("a packing of the three sides of a triangle is half of each, and its rows are worth half",
           "[rounds][packing]") {
     Packing packing{{1, 1, 1}};
@@ -218,30 +222,92 @@ TEST_CASE("what is chosen holds, whatever the week has in it", "[rounds][choice]
         }
     }
     Choice choice{week};
-    auto const chosen = choice.choose(a_second / 5, [] { return true; });
-    REQUIRE(chosen);
-    auto const judged = judge(week, *chosen);
+    auto const routes = choice.choose(nothing_of(week), a_second / 5, [] { return true; });
+    REQUIRE(routes);
+    auto const chosen = choice.plan_of(*routes);
+    auto const judged = judge(week, chosen);
     CHECK_FALSE(judged.broken);
     CHECK(judged.not_made.size() < week.visits.size() / 2);
-    // And a part of it: the rest stays as it was.
-    std::vector<char> freed(week.shifts.size(), 0);
-    std::size_t kept = week.shifts.size();
-    for (std::size_t s = 0; s < week.shifts.size(); ++s) {
-        bool const goes = !chosen->routes[s].empty();
-        freed[s] = static_cast<char>(goes && kept < week.shifts.size());
-        kept = goes && kept == week.shifts.size() ? s : kept;
+    // And a part of it, where one visit that is not made and one of each crew that rest are left aside.
+    std::size_t kept = 0;
+    while (chosen.routes[kept].empty()) {
+        ++kept;
     }
-    auto const again = choice.choose(*chosen, freed, a_second / 5, [] { return true; });
+    Part part{std::vector<char>(week.shifts.size(), 1), std::vector<char>(week.visits.size(), 0),
+              choice.kinds().crew_size};
+    part.freed[kept] = 0;
+    for (int const v : judged.not_made) {
+        part.aside[static_cast<std::size_t>(v)] = 1;
+    }
+    for (auto const& route : *routes) {
+        for (int const crew : choice.kinds().crews[route.kind]) {
+            --part.resting[static_cast<std::size_t>(crew)];
+        }
+    }
+    auto again = choice.choose(chosen, part, a_second / 5, [] { return true; });
     REQUIRE(again);
-    CHECK_FALSE(judge(week, *again).broken);
-    CHECK(std::count(again->routes.begin(), again->routes.end(), chosen->routes[kept]) == 1);
+    std::vector<int> seats(part.resting.size(), 0);
+    for (auto const& route : *again) {
+        for (int const crew : choice.kinds().crews[route.kind]) {
+            ++seats[static_cast<std::size_t>(crew)];
+        }
+        for (int const v : route.visits) {
+            CHECK(part.aside[static_cast<std::size_t>(v)] == 0);
+        }
+    }
+    again->push_back({choice.kinds().kind_of[kept], chosen.routes[kept]});
+    for (int const crew : choice.kinds().crews[again->back().kind]) {
+        ++seats[static_cast<std::size_t>(crew)];
+    }
+    for (std::size_t c = 0; c < seats.size(); ++c) {
+        CHECK(seats[c] <= choice.kinds().crew_size[c] - part.resting[c]);
+    }
+    CHECK_FALSE(judge(week, choice.plan_of(*again)).broken);
+}
+
+// A plan whose packing hangs each route on one visit at first, so that nothing seems to be worth much at
+// once.
+TEST_CASE("from any plan the choice of a whole week comes to far better routes", "[rounds][choice]") {
+    auto const week = made_week(11, 60, 4, 2);
+    Plan alone = nothing_of(week);
+    for (std::size_t v = 0, s = 0; v < week.visits.size() && s < week.shifts.size(); ++v) {
+        alone.routes[s] = {static_cast<int>(v)};
+        if (judge_shift(week, s, alone.routes[s]).broken) {
+            alone.routes[s].clear();
+        } else {
+            ++s;
+        }
+    }
+    auto const before = judge(week, alone);
+    REQUIRE_FALSE(before.broken);
+    Choice choice{week};
+    auto const routes = choice.choose(alone, a_second, [] { return true; });
+    REQUIRE(routes);
+    auto const after = judge(week, choice.plan_of(*routes));
+    CHECK_FALSE(after.broken);
+    CHECK(static_cast<double>(after.price) < 0.5 * static_cast<double>(before.price));
+}
+
+TEST_CASE("what one choice found another learns, and comes to as good a plan with less work",
+          "[rounds][choice]") {
+    auto const week = made_week(12, 40, 3, 1);
+    Choice first{week}, second{week};
+    auto const go_on = [] { return true; };
+    auto const found = first.choose(nothing_of(week), a_second, go_on);
+    REQUIRE(found);
+    second.learn(first);
+    auto const learned = second.choose(nothing_of(week), a_second, go_on);
+    REQUIRE(learned);
+    CHECK(second.spent() < first.spent());
+    CHECK(static_cast<double>(judge(week, second.plan_of(*learned)).price) <
+          1.03 * static_cast<double>(judge(week, first.plan_of(*found)).price));
 }
 
 TEST_CASE("a choice told to stop gives nothing, and the search that asked for it keeps what it had",
           "[rounds][choice]") {
     auto const week = made_week(7, 40, 2, 1);
     Choice choice{week};
-    CHECK_FALSE(choice.choose(a_second, [] { return false; }));
+    CHECK_FALSE(choice.choose(nothing_of(week), a_second, [] { return false; }));
     SearchSettings settings;
     settings.iterations = 20'000;
     std::int64_t last = 0;

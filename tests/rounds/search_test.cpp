@@ -1,8 +1,10 @@
 #include "rounds/search.h"
 
 #include <algorithm>
+#include <atomic>
 #include <catch2/catch.hpp>
 #include <numeric>
+#include <thread>
 
 #include "rounds/exact.h"
 #include "rounds/instances.h"
@@ -165,6 +167,33 @@ TEST_CASE("progress is told, and whoever listens can end the search with the bes
     CHECK(told == 4);
     CHECK(found.iterations < 2000);
     CHECK_FALSE(judge(week, found.plan).broken);
+}
+
+// Two parts of a large week are chosen beside each other, on whichever core is idle.
+TEST_CASE("a week large enough for two parts gives the same plan each time, and one that holds",
+          "[rounds][search]") {
+    auto const week = made_week(8, 110, 8, 2);
+    auto const first = search(week, quick(8000));
+    auto const judged = judge(week, first.plan);
+    CHECK_FALSE(judged.broken);
+    CHECK(judged.price == first.price);
+    REQUIRE(std::count_if(first.plan.routes.begin(), first.plan.routes.end(),
+                          [](auto const& route) { return !route.empty(); }) >= 24);
+    std::vector<std::thread> others;
+    std::atomic<bool> busy = true;
+    for (int i = 0; i < 4; ++i) {
+        others.emplace_back([&busy] {
+            while (busy) {
+            }
+        });
+    }
+    auto const second = search(week, quick(8000));
+    busy = false;
+    for (auto& other : others) {
+        other.join();
+    }
+    CHECK(second.plan.routes == first.plan.routes);
+    CHECK(second.iterations == first.iterations);
 }
 
 TEST_CASE("a search begun from a plan is never worse than it", "[rounds][search]") {
