@@ -16,8 +16,10 @@ namespace {
 // choice.cpp counts its work in.
 constexpr std::int64_t round_per_visit = 90;
 // By trial on weeks of the seeds 2001 to 2005. Hundredths of the rounds for the first plan, for the choice of
-// the whole week, and for mending that.
-constexpr std::int64_t first_share = 5, whole_share = 35, mend_share = 5, again_share = 15;
+// the whole week, for mending that, and for mending what was chosen in parts, so many times.
+constexpr std::int64_t first_share = 5, whole_share = 35, mend_share = 5, mend_later_share = 3;
+constexpr std::int64_t mends_later = 2;
+constexpr std::int64_t again_share = 15;
 // A part of the week is so many days around a visit. How much worse, in the mean price of a visit, the week
 // may become by a new choice of a part, at first.
 constexpr std::uint32_t least_days = 8, more_days = 9;
@@ -54,20 +56,47 @@ public:
         now_price_ = found_.price;
         auto const days = static_cast<std::size_t>(std::count_if(
             now_.routes.begin(), now_.routes.end(), [](auto const& route) { return !route.empty(); }));
-        bool const has_parts = days >= 2 * least_days;
         has_two_parts_ = days >= 3 * least_days;
-        for (bool turn = false; found_.iterations < total_ && !found_.cut_short; turn = !turn) {
-            if (turn || has_parts) {
-                choose_parts();
-            } else {  // where a part is nearly the whole, to choose again is to choose the same
-                mend(std::min(total_ - found_.iterations, total_ * again_share / 100), &found_.plan);
-            }
+        if (days >= 2 * least_days) {
+            choose_until_end();
+        } else {
+            choose_and_mend_until_end();
         }
         found_.iterations = std::min(found_.iterations, total_);
         return std::move(found_);
     }
 
 private:
+    // Now and then with ruin and recreate in between, which finds places for visits that no part had a route
+    // for.
+    void choose_until_end() {
+        auto const between = (total_ - found_.iterations) / (mends_later + 1);
+        for (auto next = found_.iterations + between; found_.iterations < total_ && !found_.cut_short;) {
+            if (found_.iterations < next) {
+                choose_parts();
+                continue;
+            }
+            next += between;
+            auto const before = found_.price;
+            mend(total_ * mend_later_share / 100, &now_);
+            if (found_.price < before) {
+                now_ = found_.plan;
+                now_price_ = found_.price;
+            }
+        }
+    }
+
+    // Where a part is nearly the whole, to choose again is to choose the same.
+    void choose_and_mend_until_end() {
+        for (bool turn = false; found_.iterations < total_ && !found_.cut_short; turn = !turn) {
+            if (turn) {
+                choose_parts();
+            } else {
+                mend(std::min(total_ - found_.iterations, total_ * again_share / 100), &found_.plan);
+            }
+        }
+    }
+
     [[nodiscard]] std::int64_t work_of(std::int64_t rounds) const {
         return rounds * round_per_visit * static_cast<std::int64_t>(week_.visits.size());
     }
@@ -193,7 +222,9 @@ private:
     std::vector<Part> make_parts() {
         Part const none{std::vector<char>(week_.shifts.size(), 0), std::vector<char>(week_.visits.size(), 0),
                         std::vector<int>(choices_[0].kinds().crew_size.size(), 0)};
-        auto const [centre, days] = days_around({});
+        // As large as each other, so that neither waits long for the other.
+        auto const count = least_days + random_.below(more_days);
+        auto const [centre, days] = days_around({}, count);
         std::vector<Part> parts{none};
         for (auto const s : days) {
             parts[0].freed[s] = 1;
@@ -201,7 +232,7 @@ private:
         if (!has_two_parts_) {
             return parts;
         }
-        auto const [other_centre, other_days] = days_around(days);
+        auto const [other_centre, other_days] = days_around(days, count);
         parts.push_back(none);
         for (auto const s : other_days) {
             parts[1].freed[s] = 1;
@@ -236,9 +267,9 @@ private:
     }
 
     // Of `tries` visits the one whose days are fewest among `taken`, and its days without those.
-    std::pair<std::size_t, std::vector<std::size_t>> days_around(std::vector<std::size_t> const& taken) {
+    std::pair<std::size_t, std::vector<std::size_t>> days_around(std::vector<std::size_t> const& taken,
+                                                                 std::size_t count) {
         std::pair<std::size_t, std::vector<std::size_t>> best;
-        auto const count = least_days + random_.below(more_days);
         std::size_t fewest = taken.size() + 1;
         for (int i = 0; i < (taken.empty() ? 1 : tries) && fewest > 0; ++i) {
             auto const centre = random_.below(static_cast<std::uint32_t>(week_.visits.size()));
@@ -297,7 +328,7 @@ private:
 std::int64_t usual_iterations(std::size_t visits) {
     auto const n = std::max<std::int64_t>(1, static_cast<std::int64_t>(visits));
     // A round takes longer with more visits: more places to look at, and more days.
-    return std::min(std::clamp<std::int64_t>(n * 1'000, 60'000, 200'000),
+    return std::min(std::clamp<std::int64_t>(n * 1'000, 60'000, 180'000),
                     std::max(10'000'000'000 / (n * n), 25'000'000 / n));
 }
 

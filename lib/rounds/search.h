@@ -36,7 +36,7 @@ struct Found {
     bool cut_short = false;
 };
 
-// Some three and a half seconds of two quiet cores for 200 visits in 50 shifts, and two for 400 and more; of
+// Some four seconds of two quiet cores for 200 visits in 50 shifts, and two for 400 and more; of
 // one core nearly twice as long. See tests/bench/RESULTS.md.
 [[nodiscard]] std::int64_t usual_iterations(std::size_t visits);
 

@@ -10,6 +10,7 @@
 #include <spdlog/fmt/fmt.h>
 #include <sys/resource.h>
 
+#include <chrono>
 #include <cstdlib>
 #include <cstring>
 #include <ctime>
@@ -40,16 +41,19 @@ Found show(std::string const& name, Week const& week, Price known, std::int64_t 
     SearchSettings settings;
     settings.iterations = iterations;
     auto const start = std::clock();
+    auto const start_of_wall = std::chrono::steady_clock::now();
     auto found = search(week, settings);
     auto const took = seconds_since(start);
+    std::chrono::duration<double> const wall = std::chrono::steady_clock::now() - start_of_wall;
     auto const judged = judge(week, found.plan);
     auto const gap = known > 0 ? fmt::format("{:.2f} %", 100.0 * static_cast<double>(found.price - known) /
                                                              static_cast<double>(known))
                                : "-";
     fmt::print(
-        "{:<28} price {:>10} known {:>10} gap {:>8} {:>7} iterations {:>6.2f} s, {} not made, {} kB{}\n",
-        name, found.price, known, gap, found.iterations, took, judged.not_made.size(), peak_kb(),
-        judged.broken ? " BROKEN: " + *judged.broken : "");
+        "{:<28} price {:>10} known {:>10} gap {:>8} {:>7} iterations {:>6.2f} s, {:.2f} s of wall time, {} "
+        "not made, {} kB{}\n",
+        name, found.price, known, gap, found.iterations, took, wall.count(), judged.not_made.size(),
+        peak_kb(), judged.broken ? " BROKEN: " + *judged.broken : "");
     std::fflush(stdout);
     return found;
 }
