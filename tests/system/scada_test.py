@@ -129,7 +129,8 @@ class Scada(common.InFolder):
         self.assertEqual(common.curl(f"http://127.0.0.1:{self.http}/v1/scada/points.csv?site=nosuch").status, 400)
 
     def test_mbpoll_reads_the_same(self):
-        self.start()
+        _, client = self.start()
+        common.until("the daemon has begun", lambda: self.read(client, 100, 1) == [1])
         done = subprocess.run(["mbpoll", "-0", "-1", "-m", "tcp", "-p", str(self.port), "-a", "1", "-t", "4:hex",
                                "-r", "140", "-c", "4", "127.0.0.1"], capture_output=True, text=True, timeout=20,
                               check=False)
