@@ -32,7 +32,7 @@ std::string holder(int descriptor) {
 
 }  // namespace
 
-StoreLock::StoreLock(std::filesystem::path const& store) : descriptor_{-1} {
+StoreLock::StoreLock(std::filesystem::path const& store) {
     auto const path = store.string() + ".lock";
     descriptor_ = open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
     if (descriptor_ < 0) {

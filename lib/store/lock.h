@@ -15,7 +15,7 @@ public:
     StoreLock& operator=(StoreLock&&) = delete;
 
 private:
-    int descriptor_;
+    int descriptor_ = -1;
 };
 
 }  // namespace probekeeper::store
