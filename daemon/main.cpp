@@ -117,8 +117,7 @@ int main(int argc, char** argv) {
     try {
         return probekeeper::daemon::run_command_line(argc, argv);
     } catch (std::exception const& error) {
-        std::fputs(error.what(), stderr);
-        std::fputc('\n', stderr);
+        static_cast<void>(std::fprintf(stderr, "%s\n", error.what()));
         return probekeeper::daemon::failed;
     }
 }
