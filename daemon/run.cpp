@@ -85,8 +85,10 @@ private:
 // system when it is freed, and threads share what is small.
 void give_memory_back() {
     constexpr int large = 1 << 20, pools = 4;
+    // NOLINTBEGIN(concurrency-mt-unsafe): there is no other thread yet
     mallopt(M_MMAP_THRESHOLD, large);
     mallopt(M_ARENA_MAX, pools);
+    // NOLINTEND(concurrency-mt-unsafe)
 }
 
 // A shell's soft limit is 1024 open files; the numbers below that are for serial lines, and TCP lines move

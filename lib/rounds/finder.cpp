@@ -100,8 +100,8 @@ std::vector<FoundRoute> Finder::find(std::size_t kind, std::vector<Price> const&
         auto const& stop = stop_[v];
         bool const open = stop.first.latest >= stop.first.earliest && worth[v] > stop.here;
         marked_[v] = open ? mark_ : closed;
-        loss_[v] = stop.here - worth[v];
-        if (open) {
+        if (open) {  // elsewhere there may be no price to be here
+            loss_[v] = stop.here - worth[v];
             arrive(0, depot, one, week_.way(shift.start, visit(one).place));
         }
     }

@@ -98,18 +98,20 @@ TEST_CASE("requests carry the bytes of the published examples", "[fieldbus][line
         {{Table::input, 8, 1}, {4, 0, 8, 0, 1}, {4, 2, 0, 0x0A}, {10}, {10}}};
     for (auto const& e : examples) {
         Bytes asked;
-        SimulatedDevice const device{[&](Request const& request) {
-            asked = request.frame;
-            return says(tcp_frame(request, e.answer));
-        }};
-        Line line{line_to(device.port())};
-        REQUIRE(line.open().has_value());
-        auto const [error, words] = read(line, e.block);
-        CAPTURE(describe(error));
-        REQUIRE(error == LinkError{});
-        REQUIRE(words.size() == e.block.count);
-        CHECK(Words(words.begin(), words.begin() + static_cast<long>(e.first.size())) == e.first);
-        CHECK(Words(words.end() - static_cast<long>(e.last.size()), words.end()) == e.last);
+        {
+            SimulatedDevice const device{[&](Request const& request) {
+                asked = request.frame;
+                return says(tcp_frame(request, e.answer));
+            }};
+            Line line{line_to(device.port())};
+            REQUIRE(line.open().has_value());
+            auto const [error, words] = read(line, e.block);
+            CAPTURE(describe(error));
+            REQUIRE(error == LinkError{});
+            REQUIRE(words.size() == e.block.count);
+            CHECK(Words(words.begin(), words.begin() + static_cast<long>(e.first.size())) == e.first);
+            CHECK(Words(words.end() - static_cast<long>(e.last.size()), words.end()) == e.last);
+        }  // the device is no longer at work
         REQUIRE(asked.size() == 12);
         CHECK(Bytes(asked.begin(), asked.begin() + 7) == Bytes{0, 1, 0, 0, 0, 6, unit});
         CHECK(Bytes(asked.begin() + 7, asked.end()) == e.request);
