@@ -56,8 +56,8 @@ public:
         io_.run();
         live_ = nullptr;
         // While we stop, a second signal insists.
-        std::signal(SIGTERM, [](int) { std::_Exit(failed); });
-        std::signal(SIGINT, [](int) { std::_Exit(failed); });
+        static_cast<void>(std::signal(SIGTERM, [](int) { std::_Exit(failed); }));
+        static_cast<void>(std::signal(SIGINT, [](int) { std::_Exit(failed); }));
     }
 
 private:

@@ -167,12 +167,14 @@ class Daemon:
     def __init__(self, executable, folder, port):
         self.executable, self.folder, self.port = executable, folder, port
         self.process = None
+        self.log_before = 0  # where that of the last start begins
 
     def path(self, name):
         return os.path.join(self.folder, name)
 
     def start(self, environment=None):
         with open(self.path("log"), "a", encoding="utf-8") as log:
+            self.log_before = log.tell()
             self.process = subprocess.Popen([self.executable, "run", "--config", self.path("c.toml")], stderr=log,
                                             stdout=log, preexec_fn=end_with_us, env=environment)
 
@@ -185,6 +187,14 @@ class Daemon:
             except OSError:
                 return False
         until("the daemon answers", answers, seconds)
+
+    def caught_up(self):
+        """Once diagnosis has reached the present since the last start."""
+        def says_so():
+            with open(self.path("log"), "rb") as log:
+                log.seek(self.log_before)
+                return b"event=caught_up" in log.read()
+        until("it has caught up", says_so, 120)
 
     def kill(self):
         self.process.kill()

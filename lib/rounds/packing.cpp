@@ -138,10 +138,14 @@ int Packing::best_of_likely() {
 void Packing::compare() {
     likely_.clear();
     auto const all = cost_.size();
-    auto const compared = compared_a_row * size_;
+    auto const at_once = compared_a_row * size_;
+    auto look = at_once;
     for (std::size_t seen = 0; seen < all; ++seen) {
-        if (seen >= compared && seen % compared == 0 && !likely_.empty()) {
-            break;
+        if (seen == look) {
+            if (!likely_.empty()) {
+                break;
+            }
+            look += at_once;
         }
         ++compared_;
         looked_from_ = looked_from_ + 1 < all ? looked_from_ + 1 : 0;

@@ -20,6 +20,7 @@ constexpr std::size_t readings_at_once = 5'000;
 
 std::vector<fs::path> candidates() {
     std::vector<fs::path> found;
+    // NOLINTNEXTLINE(concurrency-mt-unsafe): nobody sets the environment
     if (char const* const runtime = std::getenv("RUNTIME_DIRECTORY"); runtime != nullptr) {
         found.emplace_back(runtime);
     }

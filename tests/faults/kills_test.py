@@ -163,23 +163,32 @@ def seconds_lost(daemon, device, since, killed):
     return lost
 
 
-def end_well(daemon):
-    if daemon.stop() != 0:
-        raise AssertionError("the daemon did not end well: " + daemon.log()[-2000:])
-
-
-def outcome_after_start(daemon):
-    """The outcome of a daemon that ended in order once it stands for some seconds. A start shows what is known by then, and
-    not of the last full quarter of an hour."""
+def outcome_after_restart(daemon):
+    """The outcome once it stands for some seconds. A start shows what is known by then, and not of the last full quarter of
+    an hour."""
     daemon.start()
     daemon.ready()
+    daemon.caught_up()
     found, since = None, time.monotonic()
     while time.monotonic() - since < 3.0:
         now = outcome(daemon)
         if now != found:
             found, since = now, time.monotonic()
         time.sleep(0.2)
-    end_well(daemon)
+    return found
+
+
+def outcomes_of(daemons):
+    """Of all as of one moment, for what is diagnosed goes on with the clock: they end in order, one right after the other."""
+    for daemon in daemons:
+        daemon.caught_up()
+    for daemon in daemons:
+        if daemon.stop() != 0:
+            raise AssertionError("the daemon did not end well: " + daemon.log()[-2000:])
+    found = []
+    for daemon in daemons:
+        found.append(outcome_after_restart(daemon))
+        daemon.stop()
     return found
 
 
@@ -220,7 +229,7 @@ def write_config(folder, recording, modbus, http):
 
 
 def undisturbed(executable, folder, recording, device):
-    """A daemon that nobody killed, which has ended."""
+    """A daemon that nobody killed, and that goes on."""
     os.mkdir(folder)
     daemon = Daemon(executable, folder, free_port())
     write_config(folder, recording, device.port, daemon.port)
@@ -229,7 +238,6 @@ def undisturbed(executable, folder, recording, device):
     traffic = Traffic(daemon, recording)
     while traffic.uploaded < len(recording.parts):
         traffic.upload()
-    end_well(daemon)
     return daemon
 
 
@@ -276,10 +284,8 @@ def main():
         while traffic.uploaded < len(recording.parts):
             traffic.upload()
         problems += traffic.problems + people_kept(daemon, traffic)
-        end_well(daemon)
         other = undisturbed(os.path.abspath(chosen.daemon), os.path.join(folder, "undisturbed"), recording, device)
-        # One right after the other: what is diagnosed goes on with the clock.
-        expected, found = outcome_after_start(other), outcome_after_start(daemon)
+        expected, found = outcomes_of([other, daemon])
         for name, a, b in zip(("diagnoses", "standing reasons"), expected, found):
             if not alike(a, b):
                 problems.append(f"{name} differ from those of a daemon that nobody killed:\n{a}\n{b}")
