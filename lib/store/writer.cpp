@@ -152,7 +152,7 @@ std::future<Result<void>> Writer::now(Changes changes) {
 void Writer::later(Changes changes) {
     Job job;
     job.kind = must_not_be_dropped(changes) ? Kind::kept : Kind::findings;
-    job.at_once = !changes.notices.empty();
+    job.at_once = !changes.notices.empty() || !changes.tickets.empty();
     job.run = [given = std::move(changes)](Store& store) { return store.keep(given); };
     enqueue(std::move(job));
 }

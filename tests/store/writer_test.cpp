@@ -69,6 +69,17 @@ TEST_CASE("readings are committed together, a second after the first of them", "
     CHECK(s.reader().newest_reading("a-1").value()->do_mg_l == 99.0);
 }
 
+TEST_CASE("a ticket can be looked up without waiting for the next group", "[store][writer]") {
+    Writer::Options options;
+    options.group_every = 1h;
+    Started s{options};
+    Changes changes;
+    changes.tickets = {full_ticket(1)};
+    s.writer->later(changes);
+    s.groups.wait_for(0);
+    CHECK(s.reader().tickets({}, first(100)).value().items.size() == 1);
+}
+
 TEST_CASE("what somebody waits for is on the disk before the answer, with the readings before it",
           "[store][writer]") {
     Writer::Options options;
