@@ -12,8 +12,8 @@
 #include <set>
 #include <thread>
 
-#include "api/descriptors.h"
 #include "api/session.h"
+#include "sockets/descriptors.h"
 #include "sockets/listen.h"
 
 namespace probekeeper::api {
@@ -106,7 +106,7 @@ void Server::Running::take(tcp::socket socket) {
     if (ignored) {
         return;
     }
-    socket.assign(protocol, moved_up(low), ignored);
+    socket.assign(protocol, sockets::moved_up(low), ignored);
     socket.set_option(tcp::no_delay{true}, ignored);
     if (sessions.size() >= shared.limits.connections) {
         Session::turn_away(std::move(socket), shared);

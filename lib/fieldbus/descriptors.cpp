@@ -1,6 +1,5 @@
 #include "fieldbus/descriptors.h"
 
-#include <fcntl.h>
 #include <unistd.h>
 
 namespace probekeeper::fieldbus {
@@ -10,18 +9,6 @@ void Descriptor::reset(int fd) noexcept {
         ::close(fd_);  // a failure leaves nothing to do: the number is gone either way
     }
     fd_ = fd;
-}
-
-int keep_low_descriptors(int fd) {
-    if (fd < 0 || fd >= first_high_descriptor) {
-        return fd;
-    }
-    int const high = ::fcntl(fd, F_DUPFD_CLOEXEC, first_high_descriptor);
-    if (high < 0) {
-        return fd;
-    }
-    ::close(fd);
-    return high;
 }
 
 }  // namespace probekeeper::fieldbus

@@ -1,13 +1,11 @@
-// File descriptors, and the low numbers among them that serial lines need.
+// File descriptors of lines.
 #pragma once
 
 #include <utility>
 
-namespace probekeeper::fieldbus {
+#include "sockets/descriptors.h"
 
-// libmodbus 3.1.6 waits with select(), whose sets end at 1023; a higher number aborts the process. So a
-// serial line's descriptor is made by us and shown to libmodbus only when it is below this.
-inline constexpr int first_high_descriptor = 1024;
+namespace probekeeper::fieldbus {
 
 // Owns one descriptor; -1 is none.
 class Descriptor {
@@ -25,16 +23,14 @@ public:
 
     [[nodiscard]] int get() const noexcept { return fd_; }
     [[nodiscard]] explicit operator bool() const noexcept { return fd_ >= 0; }
-    [[nodiscard]] bool fits_select() const noexcept { return fd_ >= 0 && fd_ < first_high_descriptor; }
+    // A serial line's is made by us and shown to libmodbus only when it does.
+    [[nodiscard]] bool fits_select() const noexcept {
+        return fd_ >= 0 && fd_ < sockets::first_high_descriptor;
+    }
     void reset(int fd = -1) noexcept;
 
 private:
     int fd_ = -1;
 };
-
-// Moves `fd` to a number of 1024 or more and closes the low one, so that low numbers stay free for serial
-// lines: for whoever opens many, before anything else knows the number. Returns the new number, close-on-exec
-// set; or `fd` itself, still open, where it is high already or the open files limit leaves no high number.
-[[nodiscard]] int keep_low_descriptors(int fd);
 
 }  // namespace probekeeper::fieldbus

@@ -82,15 +82,15 @@ std::string describe_wrong_reply(int code) {
 }
 
 std::string describe_no_descriptor(int code) {
-    if (code < first_high_descriptor) {
+    if (code < sockets::first_high_descriptor) {
         return fmt::format("no file descriptor left ({}); raise the open files limit of the service",
                            system_text(code));
     }
     return fmt::format(
         "the next free file descriptor is {} and a serial line needs one below {}; too many lines and "
-        "clients are "
-        "open at once: fewer serial lines in one daemon, or fewer HTTP clients, would be right",
-        code, first_high_descriptor);
+        "clients "
+        "are open at once: fewer serial lines in one daemon, or fewer HTTP clients, would be right",
+        code, sockets::first_high_descriptor);
 }
 
 std::string describe_open(int code) {

@@ -69,7 +69,7 @@ void set_options(int fd) {
 }
 
 LinkResult<Descriptor> connect_to(addrinfo const& address, std::chrono::milliseconds timeout) {
-    Descriptor socket{keep_low_descriptors(
+    Descriptor socket{sockets::moved_up(
         ::socket(address.ai_family, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, address.ai_protocol))};
     if (!socket) {
         bool const exhausted = errno == EMFILE || errno == ENFILE;

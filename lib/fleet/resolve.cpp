@@ -215,7 +215,7 @@ private:
         }
     }
 
-    // Each serial line keeps a descriptor below 1024 (fieldbus/descriptors.h), of which store, log and
+    // Each serial line keeps a descriptor below 1024 (sockets/descriptors.h), of which store, log and
     // listeners take some too.
     void tell_lines_beyond() {
         constexpr std::size_t most = 900;

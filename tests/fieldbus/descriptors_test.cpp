@@ -25,7 +25,7 @@ bool take_low_numbers(std::vector<Descriptor>& taken) {
     ::getrlimit(RLIMIT_NOFILE, &limit);
     limit.rlim_cur = limit.rlim_max;
     ::setrlimit(RLIMIT_NOFILE, &limit);
-    if (limit.rlim_cur < first_high_descriptor + 64) {
+    if (limit.rlim_cur < sockets::first_high_descriptor + 64) {
         WARN("the open files limit is " << limit.rlim_cur << ", too low for this test");
         return false;
     }
@@ -107,11 +107,11 @@ TEST_CASE("other descriptors move up and leave the low numbers to serial lines",
     }
     taken.erase(taken.begin());
     int const low = ::open("/dev/null", O_RDONLY);
-    REQUIRE(low < first_high_descriptor);
-    int const moved = keep_low_descriptors(low);
+    REQUIRE(low < sockets::first_high_descriptor);
+    int const moved = sockets::moved_up(low);
     Descriptor const owner{moved};
-    CHECK(moved >= first_high_descriptor);
+    CHECK(moved >= sockets::first_high_descriptor);
     CHECK((::fcntl(moved, F_GETFD) & FD_CLOEXEC) != 0);
     CHECK(::fcntl(low, F_GETFD) == -1);
-    CHECK(keep_low_descriptors(moved) == moved);
+    CHECK(sockets::moved_up(moved) == moved);
 }

@@ -1,16 +1,15 @@
-#include "api/descriptors.h"
+#include "sockets/descriptors.h"
 
 #include <fcntl.h>
 #include <unistd.h>
 
-namespace probekeeper::api {
+namespace probekeeper::sockets {
 
 int moved_up(int fd) {
-    constexpr int first_high = 1024;
-    if (fd >= first_high) {
+    if (fd < 0 || fd >= first_high_descriptor) {
         return fd;
     }
-    int const high = ::fcntl(fd, F_DUPFD_CLOEXEC, first_high);
+    int const high = ::fcntl(fd, F_DUPFD_CLOEXEC, first_high_descriptor);
     if (high < 0) {
         return fd;  // EINVAL or EMFILE: there is no number up there to be had
     }
@@ -18,4 +17,4 @@ int moved_up(int fd) {
     return high;
 }
 
-}  // namespace probekeeper::api
+}  // namespace probekeeper::sockets
