@@ -5,8 +5,6 @@
 #include <stdexcept>
 
 #include "diagnosis/site.h"
-#include "document/diagnosis.h"
-#include "document/write.h"
 #include "live/keeper.h"
 #include "pipeline/setup_of.h"
 
@@ -97,7 +95,7 @@ void Keeper::open_sites() {
         told_.push_back(board_.probe(probe).condition);
     }
     show_conditions();
-    telling_ = true;
+    feeding_ = Feeding::present;
     tell_store();
     // Checkpoints lie evenly in the time between two of a site: all together they are as large as all that is
     // known.
@@ -301,18 +299,15 @@ void Keeper::remake(fleet::SiteIndex index, Timestamp from) {
     }
     changes_.rewinds.push_back({id, position == Timestamp::min() ? from_unix_ms(0) : position + Millis{1}});
     site.pipeline.hold_tickets(true);
-    telling_ = false;
-    remaking_ = true;
+    feeding_ = Feeding::past_again;
     auto const mark = site.watermark.mark();
     catch_up(index, position, mark + Millis{1}, book_.in_force(index, position));
     site.pipeline.advance(mark);
     site.pipeline.settle_tickets();
-    telling_ = true;
-    remaking_ = false;
+    feeding_ = Feeding::present;
     for (auto const probe : site.pipeline.probes()) {
         auto const verdict = site.pipeline.verdict(probe);
-        board_.show_diagnosis(probe, verdict,
-                              document::write(document::to_json(verdict, fleet_->probes[probe].id)));
+        board_.show_diagnosis(probe, verdict, written(probe, verdict));
         tell_condition(probe, verdict.condition, mark);
     }
     show_newest(index, /*polled_too=*/true);  // who stored a reading may have shown it on the board of the

@@ -138,8 +138,7 @@ void Keeper::remake_soon(fleet::SiteIndex site, Timestamp from) {
         if (!store::may_pass(failed.fault())) {
             throw;
         }
-        telling_ = true;
-        remaking_ = false;
+        feeding_ = Feeding::present;
         log_->error("event=diagnosis_not_remade site={} why=\"{}\"", fleet_->sites[site].id, failed.what());
         remake_from_ = std::chrono::steady_clock::now() + try_again_after;
         arrivals_.came(fleet_->sites[site].id, {from, sites_[site]->watermark.mark()});
@@ -316,24 +315,28 @@ void Keeper::tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test
     changes_.tests.push_back({fleet_->probes[probe].id, test});
 }
 
+std::string Keeper::written(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis) const {
+    return document::write(document::to_json(diagnosis, fleet_->probes[probe].id));
+}
+
 void Keeper::weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) {
-    auto const& id = fleet_->probes[probe].id;
-    auto document = document::write(document::to_json(diagnosis, id));
-    if (!remaking_) {
+    auto document = written(probe, diagnosis);
+    if (feeding_ != Feeding::past_again) {
         board_.show_diagnosis(probe, diagnosis, document);
     }
-    if (telling_) {
+    if (feeding_ == Feeding::present) {
         tell_condition(probe, diagnosis.condition, diagnosis.at);
     }
-    changes_.diagnoses.push_back({id, diagnosis.at, diagnosis.condition, std::move(document), changed});
+    changes_.diagnoses.push_back(
+        {fleet_->probes[probe].id, diagnosis.at, diagnosis.condition, std::move(document), changed});
 }
 
 void Keeper::service_changed(fleet::ProbeIndex probe, diagnosis::ServiceChange const& change) {
     changes_.service_changes.push_back({fleet_->probes[probe].id, change});
-    if (!remaking_) {
+    if (feeding_ != Feeding::past_again) {
         board_.show_service_state(probe, change.state);
     }
-    if (telling_) {
+    if (feeding_ == Feeding::present) {
         log_->info("event=service_state probe={} state={} since={}", fleet_->probes[probe].id,
                    to_word(change.state), to_rfc3339(change.at));
     }

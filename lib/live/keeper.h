@@ -159,6 +159,9 @@ private:
     void tell(Timestamp at, std::string kind, std::string site, std::string data);
     void tell_condition(fleet::ProbeIndex probe, diagnosis::Condition condition, Timestamp at);
 
+    // As the API tells it.
+    [[nodiscard]] std::string written(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis) const;
+
     void tested(fleet::ProbeIndex probe, diagnosis::ResponseTest const& test) override;
     void weighed(fleet::ProbeIndex probe, diagnosis::Diagnosis const& diagnosis, bool changed) override;
     void ticket(service::Ticket const& ticket) override;
@@ -176,8 +179,9 @@ private:
 
     // Of the keeper's own thread.
     std::vector<std::unique_ptr<Site>> sites_;
-    bool telling_ = false;   // not while the past is fed again
-    bool remaking_ = false;  // what is found then is of the past: the board waits for its end
+    // Of the past nobody is told, and of what is only made again the board does not show it either.
+    enum class Feeding : std::uint8_t { past_at_start, past_again, present };
+    Feeding feeding_ = Feeding::past_at_start;
     std::vector<diagnosis::Condition> told_;     // the last one told of each probe
     std::vector<service::OutOfUse> out_of_use_;  // of all sites, by number
     RecordBook book_;
