@@ -4,6 +4,7 @@
 #include <atomic>
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <ctime>
 
 #include "live/estate.h"
 
@@ -171,7 +172,9 @@ TEST_CASE("work recorded at one probe, while the readings show another in hand, 
             sheet.back().time = at_hour(-600.0 - 4.0 * k);
             sheet.back().visit.clear();
         }
+        auto const begun = std::clock();
         CHECK(estate.keeper->add_records(sheet, true, {}).value().size() == 5000);
+        CHECK(static_cast<double>(std::clock() - begun) / CLOCKS_PER_SEC < 60.0);  // some 1 s; it was minutes
         CHECK(estate.keeper->add_records({record}, true, {}).value().front().questions.size() == 1);
         record.note = "a third";
         auto const both = estate.keeper->add_records({other, record}, true, {}).value();
