@@ -163,6 +163,13 @@ class CountingDevice(ModbusDevice):
         return struct.pack(">ff", n * 1e-4, 15.0)
 
 
+def logged_since(path, at, event):
+    """Whether the log at `path` tells of `event` behind its byte `at`."""
+    with open(path, "rb") as log:
+        log.seek(at)
+        return f"event={event} ".encode() in log.read()
+
+
 class Daemon:
     def __init__(self, executable, folder, port):
         self.executable, self.folder, self.port = executable, folder, port
@@ -190,11 +197,7 @@ class Daemon:
 
     def caught_up(self):
         """Once diagnosis has reached the present since the last start."""
-        def says_so():
-            with open(self.path("log"), "rb") as log:
-                log.seek(self.log_before)
-                return b"event=caught_up" in log.read()
-        until("it has caught up", says_so, 120)
+        until("it has caught up", lambda: logged_since(self.path("log"), self.log_before, "caught_up"), 120)
 
     def kill(self):
         self.process.kill()

@@ -75,10 +75,9 @@ public:
     [[nodiscard]] std::future<Result<void>> now(Changes changes);
     // Committed with the next group, tried again for as long as the disk fails; at once where there are
     // notices in them, for somebody wants to be told, or tickets, which others have heard of and look up.
-    // Changes with tickets, records, answers or notices in
-    // them are never dropped; tests, diagnoses, rewinds, downtimes and checkpoints alone are, oldest first,
-    // beyond findings_waiting_most. Changes that contradict the stored data are given up and reported through
-    // Options::on_group.
+    // Changes with tickets, records, answers or notices in them are never dropped; tests, diagnoses, rewinds,
+    // downtimes and checkpoints alone are, oldest first, beyond findings_waiting_most. Changes that
+    // contradict the stored data are given up and reported through Options::on_group.
     void later(Changes changes);
     [[nodiscard]] std::future<Result<std::vector<ProbeKey>>> enrol(std::vector<FleetProbe> fleet,
                                                                    Timestamp when);

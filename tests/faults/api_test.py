@@ -514,7 +514,7 @@ class Open(Api):
         peak, held = resident_kb(pid), descriptors(pid)
         self.assertLess(peak - before, memory_bound(100_000))
         self.assertLess(held, 700)
-        self.device.drop()  # its line connects again, in the middle of it, and that needs a low descriptor
+        self.device.drop()  # its line connects again, in the middle of it, and that needs a descriptor
         at = self.polls()
         until("polls that go on", lambda: self.polls() > at + 10, 30)
         for client in crowd:

@@ -15,7 +15,7 @@ import time
 import unittest
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
-from harness import end_with_us, free_port, until  # noqa: E402
+from harness import end_with_us, free_port, logged_since, until  # noqa: E402
 
 DAEMON = os.path.abspath(sys.argv[1])
 HOUR = 3600
@@ -74,13 +74,13 @@ class Daemon(unittest.TestCase):
     def start(self):
         log = open(self.at("log"), "a", encoding="utf-8")
         self.addCleanup(log.close)
-        before = self.times("event=caught_up ")
+        before = log.tell()
         daemon = subprocess.Popen([DAEMON, "run", "--config", self.at("farm.toml")], stderr=log,
                                   preexec_fn=end_with_us)
         self.daemon = daemon
         self.addCleanup(lambda: (daemon.kill(), daemon.wait()))
         until("the API answers", lambda: self.ask("GET", "/v1/probes/tank-1/diagnosis")[0] == 200)
-        until("it has caught up", lambda: self.times("event=caught_up ") > before)
+        until("it has caught up", lambda: logged_since(log.name, before, "caught_up"))
 
     def ask(self, method, path, body=None, **headers):
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
@@ -116,14 +116,10 @@ class Daemon(unittest.TestCase):
         for at in range(int(self.began + from_h * HOUR), int(self.began + to_h * HOUR), every):
             for probe in ("tank-1", "tank-2"):
                 rows.append(f"{stamp(at)},{probe},{shows(probe, (at - self.began) / HOUR):.3f},15.0")
-        before = self.times("event=diagnosis_remade")  # the time of a diagnosis does not tell whether it knows these
+        before = os.path.getsize(self.at("log"))  # the time of a diagnosis does not tell whether it knows these
         answer = self.post("/v1/readings", "\n".join(rows + [""]), Content_Type="text/csv")
         self.assertEqual(answer["accepted"], len(rows) - 1, answer)
-        until("it has been diagnosed", lambda: self.times("event=diagnosis_remade") > before)
-
-    def times(self, event):
-        with open(self.at("log"), encoding="utf-8") as log:
-            return log.read().count(event)
+        until("it has been diagnosed", lambda: logged_since(self.at("log"), before, "diagnosis_remade"))
 
 
 def without_days(document):
