@@ -5,6 +5,7 @@
 #include <string>
 
 #include "document/number.h"
+#include "document/read.h"
 
 namespace probekeeper::document {
 namespace {
@@ -160,6 +161,23 @@ json::object to_json(ResponseTest const& t) {
             {"t90_20_s", number(t.t90_20_s)},
             {"used", t.used},
             {"set_aside", text_or_null(t.set_aside)}};
+}
+
+std::optional<ResponseTest> response_test_of(std::string_view text) {
+    return read_document(text, [](json::object const& object) {
+        ResponseTest test;
+        test.time = time_in(object, "time");
+        test.source = word_in(object, "source", by_word(TestSource::neighbour));
+        test.model = word_in(object, "model", by_word(ResponseModel::membrane));
+        test.t90_s = number_in(object, "t90_s");
+        test.low_s = number_in(object, "low_s");
+        test.high_s = number_in(object, "high_s");
+        test.at_temperature_c = maybe_number_in(object, "at_temperature_c");
+        test.t90_20_s = number_in(object, "t90_20_s");
+        test.used = object.at("used").as_bool();
+        test.set_aside = text_in(object, "set_aside");
+        return test;
+    });
 }
 
 }  // namespace probekeeper::document

@@ -17,6 +17,9 @@ inline constexpr std::string_view suitability_member = "suitability";
 [[nodiscard]] boost::json::object to_json(diagnosis::Suitability const& suitability);
 [[nodiscard]] boost::json::object to_json(diagnosis::ResponseTest const& test);
 
+// A response test's document read again. Empty: it is none.
+[[nodiscard]] std::optional<diagnosis::ResponseTest> response_test_of(std::string_view text);
+
 // The forecast in such a document of a diagnosis; empty where there is none.
 [[nodiscard]] std::optional<diagnosis::Forecast> forecast_in(std::string_view diagnosis);
 

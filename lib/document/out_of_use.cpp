@@ -1,6 +1,7 @@
 #include "document/out_of_use.h"
 
 #include "document/number.h"
+#include "document/read.h"
 
 namespace probekeeper::document {
 namespace {
@@ -26,6 +27,22 @@ json::object to_json(OutOfUse const& told) {
             {"by", text_or_null(told.by)},
             {"told_at", time(told.told_at)},
             {"ended_by", text_or_null(told.ended_by)}};
+}
+
+std::optional<OutOfUse> out_of_use_of(std::string_view text) {
+    return read_document(text, [](json::object const& object) {
+        OutOfUse told;
+        told.number = object.at("number").to_number<std::int64_t>();
+        told.site = text_in(object, "site");
+        told.probe = maybe_text_in(object, "probe");
+        told.from = time_in(object, "from");
+        told.until = maybe_time_in(object, "until");
+        told.why = text_in(object, "why");
+        told.by = text_in(object, "by");
+        told.told_at = time_in(object, "told_at");
+        told.ended_by = text_in(object, "ended_by");
+        return told;
+    });
 }
 
 Parsed<OutOfUse> parse_out_of_use(json::object const& body, Timestamp now, std::string const& caller) {

@@ -2,6 +2,7 @@
 
 #include "document/diagnosis.h"
 #include "document/number.h"
+#include "document/read.h"
 #include "document/readings.h"
 
 namespace probekeeper::document {
@@ -21,6 +22,28 @@ Probe probe_of(fleet::Fleet const& fleet, fleet::ProbeIndex index) {
     out.use = p.use;
     out.serial = p.serial;
     return out;
+}
+
+std::optional<Probe> probe_of(std::string_view text) {
+    return read_document(text, [](json::object const& object) {
+        Probe p;
+        p.id = text_in(object, "id");
+        p.site = text_in(object, "site");
+        p.line = maybe_text_in(object, "line");
+        if (!object.at("unit").is_null()) {
+            p.unit = static_cast<int>(object.at("unit").as_int64());
+        }
+        p.location = text_in(object, "location");
+        p.use = word_in(object, "use", by_word(fleet::Use::monitor));
+        p.serial = text_in(object, "serial");
+        p.condition = word_in(object, "condition", by_word(diagnosis::Condition::unknown));
+        p.service_state = word_in(object, "service_state", by_word(diagnosis::ServiceState::out_of_use));
+        p.open_ticket = maybe_text_in(object, "open_ticket");
+        if (auto const& last = object.at("last_reading"); !last.is_null()) {
+            p.last_reading = reading_of(last.as_object());
+        }
+        return p;
+    });
 }
 
 json::object to_json(Probe const& p) {

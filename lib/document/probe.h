@@ -4,6 +4,7 @@
 #include <boost/json/object.hpp>
 #include <optional>
 #include <string>
+#include <string_view>
 
 #include "base/reading.h"
 #include "diagnosis/verdict.h"
@@ -29,5 +30,8 @@ struct Probe {
 [[nodiscard]] Probe probe_of(fleet::Fleet const& fleet, fleet::ProbeIndex index);
 
 [[nodiscard]] boost::json::object to_json(Probe const& probe);
+
+// Such a document read again. Empty: it is no probe.
+[[nodiscard]] std::optional<Probe> probe_of(std::string_view text);
 
 }  // namespace probekeeper::document

@@ -1,8 +1,10 @@
 #include "document/readings.h"
 
+#include <algorithm>
 #include <utility>
 
 #include "document/number.h"
+#include "document/read.h"
 
 namespace probekeeper::document {
 namespace {
@@ -52,6 +54,21 @@ json::object to_json(Reading const& r) {
             {"do_percent", number(r.do_percent)},
             {"temperature_c", number(r.temperature_c)},
             {"flags", flags(r.marks)}};
+}
+
+Reading reading_of(json::object const& object) {
+    Reading reading;
+    reading.time = time_in(object, "time");
+    reading.do_mg_l = maybe_number_in(object, "do_mg_l").value_or(not_read);
+    reading.do_percent = maybe_number_in(object, "do_percent").value_or(not_read);
+    reading.temperature_c = maybe_number_in(object, "temperature_c").value_or(not_read);
+    for (auto const& flag : texts_in(object, "flags")) {
+        auto const known =
+            std::find_if(words.begin(), words.end(), [&](auto const& word) { return word.second == flag; });
+        reading.marks =
+            static_cast<std::uint16_t>(known != words.end() ? reading.marks | known->first : reading.marks);
+    }
+    return reading;
 }
 
 json::object to_json(std::vector<Reading> const& readings, std::optional<std::string> const& next) {

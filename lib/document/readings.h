@@ -18,6 +18,8 @@ namespace probekeeper::document {
 
 // As "last_reading" of a probe.
 [[nodiscard]] boost::json::object to_json(Reading const& reading);
+// Such an object read again, as far as it tells. Throws where it is none.
+[[nodiscard]] Reading reading_of(boost::json::object const& object);
 
 // Arrays of equal length `time`, `do_mg_l`, `do_percent`, `temperature_c`, `flags` (a list for each reading),
 // and `next`: where to ask on as `after`, null at the end.

@@ -3,6 +3,7 @@
 #include <array>
 
 #include "document/number.h"
+#include "document/read.h"
 
 namespace probekeeper::document {
 namespace {
@@ -64,6 +65,28 @@ json::object to_json(service::KeptRecord const& kept) {
     }
     out["voided"] = voided(kept);
     return out;
+}
+
+std::optional<service::KeptRecord> record_of(std::string_view text) {
+    return read_document(text, [](json::object const& object) {
+        service::KeptRecord kept;
+        kept.number = object.at("record").to_number<std::int64_t>();
+        kept.record.time = time_in(object, "time");
+        kept.record.probe = text_in(object, "probe");
+        kept.record.kind = word_in(object, "kind", service::work_of);
+        for (auto const& column : numbers) {
+            kept.record.*column.member = maybe_number_in(object, column.name);
+        }
+        for (auto const& column : texts) {
+            kept.record.*column.member = text_in(object, column.name);
+        }
+        if (auto const& voided = object.at("voided"); !voided.is_null()) {
+            kept.voided_at = time_in(voided.as_object(), "at");
+            kept.void_why = text_in(voided.as_object(), "why");
+            kept.void_by = text_in(voided.as_object(), "by");
+        }
+        return kept;
+    });
 }
 
 Parsed<Record> parse_record(json::object const& body, std::string const& probe, Timestamp now) {

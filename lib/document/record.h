@@ -3,8 +3,10 @@
 
 #include <boost/json/object.hpp>
 #include <boost/system/result.hpp>
+#include <optional>
 #include <stdexcept>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "document/fields.h"
@@ -15,6 +17,10 @@ namespace probekeeper::document {
 // The columns of the CSV as fields, absent ones null, numbers as they were given; "record" is the number by
 // which the record is named, "voided" null or {"at", "why", "by"}.
 [[nodiscard]] boost::json::object to_json(service::KeptRecord const& record);
+
+// Such a document read again; of numbers beyond fifteen digits, which no instrument shows, the last may
+// differ. Empty: it is no record.
+[[nodiscard]] std::optional<service::KeptRecord> record_of(std::string_view text);
 
 using FieldErrors = std::vector<FieldError>;
 template <typename T>

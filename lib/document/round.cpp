@@ -1,11 +1,11 @@
 #include "document/round.h"
 
 #include <boost/json/array.hpp>
-#include <boost/json/parse.hpp>
 #include <cmath>
 
-#include "base/date.h"
 #include "document/number.h"
+#include "document/read.h"
+#include "document/ticket.h"
 #include "rounds/words.h"
 
 namespace probekeeper::document {
@@ -129,47 +129,6 @@ json::object to_json(rounds::Round const& round) {
 
 namespace {
 
-// Throw where something is not as `to_json` wrote it.
-std::string text_in(json::object const& object, std::string_view name) {
-    auto const& found = object.at(name);
-    return found.is_null() ? std::string{} : std::string{found.as_string()};
-}
-
-Timestamp time_in(json::object const& object, std::string_view name) {
-    return parse_rfc3339(text_in(object, name)).value();
-}
-
-double number_in(json::object const& object, std::string_view name) {
-    return object.at(name).to_number<double>();
-}
-
-std::vector<std::string> texts_in(json::object const& object, std::string_view name) {
-    std::vector<std::string> all;
-    for (auto const& one : object.at(name).as_array()) {
-        all.emplace_back(one.as_string());
-    }
-    return all;
-}
-
-std::chrono::year_month_day date_in(json::object const& object, std::string_view name) {
-    return parse_date(text_in(object, name)).value();
-}
-
-template <typename Read>
-auto all_in(json::object const& object, std::string_view name, Read read) {
-    std::vector<decltype(read(object))> all;
-    for (auto const& one : object.at(name).as_array()) {
-        all.push_back(read(one.as_object()));
-    }
-    return all;
-}
-
-service::Part part_of(json::object const& object) {
-    auto const* const kind = object.if_contains("kind");
-    return {text_in(object, "part"), kind != nullptr ? std::string{kind->as_string()} : std::string{},
-            static_cast<int>(object.at("quantity").as_int64())};
-}
-
 rounds::RoundJob job_of(json::object const& object) {
     rounds::RoundJob job;
     job.probe = text_in(object, "probe");
@@ -218,29 +177,23 @@ rounds::Moved moved_of(json::object const& object) {
 
 }  // namespace
 
-std::optional<rounds::Round> round_of(std::string_view text) try {
-    auto const parsed = json::parse(text);
-    auto const& object = parsed.as_object();
-    rounds::Round round;
-    round.week = zone::parse_week(text_in(object, "week")).value();
-    if (!object.at("published_at").is_null()) {
-        round.published_at = time_in(object, "published_at");
-    }
-    round.revision = static_cast<int>(object.at("revision").as_int64());
-    round.differs = object.at("differs").as_bool();
-    round.technicians = all_in(object, "technicians", technician_of);
-    round.not_reached = all_in(object, "not_reached", [](json::object const& left) {
-        return rounds::NotReached{text_in(left, "ticket"), text_in(left, "probe"), text_in(left, "why")};
+std::optional<rounds::Round> round_of(std::string_view text) {
+    return read_document(text, [](json::object const& object) {
+        rounds::Round round;
+        round.week = zone::parse_week(text_in(object, "week")).value();
+        round.published_at = maybe_time_in(object, "published_at");
+        round.revision = static_cast<int>(object.at("revision").as_int64());
+        round.differs = object.at("differs").as_bool();
+        round.technicians = all_in(object, "technicians", technician_of);
+        round.not_reached = all_in(object, "not_reached", [](json::object const& left) {
+            return rounds::NotReached{text_in(left, "ticket"), text_in(left, "probe"), text_in(left, "why")};
+        });
+        round.moved = all_in(object, "moved", moved_of);
+        round.price = number_in(object, "price");
+        round.bound = maybe_number_in(object, "bound");
+        round.cut_short = object.at("cut_short").as_bool();
+        return round;
     });
-    round.moved = all_in(object, "moved", moved_of);
-    round.price = number_in(object, "price");
-    if (!object.at("bound").is_null()) {
-        round.bound = number_in(object, "bound");
-    }
-    round.cut_short = object.at("cut_short").as_bool();
-    return round;
-} catch (std::exception const&) {
-    return std::nullopt;
 }
 
 }  // namespace probekeeper::document

@@ -3,6 +3,7 @@
 #include <numeric>
 
 #include "document/number.h"
+#include "document/read.h"
 
 namespace probekeeper::document {
 
@@ -28,6 +29,23 @@ json::object to_json(Site const& site) {
             {"address", text_or_null(f.address)},
             {"probes", std::accumulate(site.probes.begin(), site.probes.end(), std::size_t{0})},
             {"conditions", std::move(conditions)}};
+}
+
+std::optional<fleet::Site> site_facts_of(std::string_view text) {
+    return read_document(text, [](json::object const& object) {
+        fleet::Site site;
+        site.id = text_in(object, "id");
+        site.name = text_in(object, "name");
+        site.kind = word_in(object, "kind", by_word(fleet::SiteKind::wastewater));
+        site.latitude = number_in(object, "latitude");
+        site.longitude = number_in(object, "longitude");
+        site.altitude_m = number_in(object, "altitude_m");
+        site.salinity_psu = number_in(object, "salinity_psu");
+        site.pressure_hpa = maybe_number_in(object, "pressure_hpa");
+        site.time_zone = text_in(object, "time_zone");
+        site.address = text_in(object, "address");
+        return site;
+    });
 }
 
 }  // namespace probekeeper::document

@@ -4,6 +4,8 @@
 #include <array>
 #include <boost/json/object.hpp>
 #include <cstddef>
+#include <optional>
+#include <string_view>
 
 #include "diagnosis/verdict.h"
 #include "fleet/fleet.h"
@@ -22,5 +24,8 @@ struct Site {
 // "probes" is how many there are, "conditions" has a count for each condition, zeros too. Access notes stay
 // out: they are for round sheets, and may tell where a key lies.
 [[nodiscard]] boost::json::object to_json(Site const& site);
+
+// What such a document says of the site itself; the counts are not read. Empty: it is no site.
+[[nodiscard]] std::optional<fleet::Site> site_facts_of(std::string_view text);
 
 }  // namespace probekeeper::document
