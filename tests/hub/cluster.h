@@ -1,0 +1,31 @@
+// A PostgreSQL cluster of the tests' own: Debian's server in a temporary folder, on a unix socket in it. As
+// root it runs as `nobody`, for the server refuses to be root's.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <string>
+
+#include "postgres/connection.h"
+
+namespace probekeeper::tests {
+
+class Cluster {
+public:
+    // One for the whole program, started when it is first asked for; null where PostgreSQL is not installed.
+    [[nodiscard]] static Cluster* shared();
+
+    ~Cluster();  // ends the server, and removes the folder
+    Cluster(Cluster&&) = delete;
+
+    // A connection string of an empty database of that name, made here.
+    [[nodiscard]] std::string fresh_database(std::string const& name);
+    [[nodiscard]] std::string database(std::string const& name, std::string const& user = "postgres") const;
+    [[nodiscard]] postgres::Connection connect(std::string const& conninfo) const;
+
+private:
+    Cluster();
+    std::filesystem::path folder_;
+};
+
+}  // namespace probekeeper::tests
