@@ -29,6 +29,8 @@ CREATE TABLE probekeeper.sites (
     login         text NOT NULL DEFAULT current_user,
     document      jsonb,
     configuration text,
+    -- So that hubs see what changed without reading it all.
+    configuration_md5 text GENERATED ALWAYS AS (md5(configuration)) STORED,
     heard_at      timestamptz NOT NULL,
     removed_at    timestamptz
 );
@@ -46,7 +48,10 @@ CREATE TABLE probekeeper.probes (
     removed_at   timestamptz,
     PRIMARY KEY (site_id, probe_id)
 );
-CREATE INDEX probes_by_id ON probekeeper.probes (probe_id);
+CREATE INDEX probes_by_id ON probekeeper.probes (probe_id, site_id);
+-- Few have a forecast, and every round asks for those.
+CREATE INDEX probes_with_forecast ON probekeeper.probes (site_id, probe_id)
+    WHERE position('"forecast":{' IN diagnosis) > 0;
 
 CREATE TABLE probekeeper.diagnoses (
     site_id   text NOT NULL,
@@ -95,8 +100,10 @@ CREATE TABLE probekeeper.tickets (
     updated_at timestamptz NOT NULL,
     reasons    text[] NOT NULL,
     document   jsonb NOT NULL,
+    xid        xid8 NOT NULL DEFAULT pg_current_xact_id(), -- of its last change, see stamp()
     PRIMARY KEY (site_id, number)
 ) PARTITION BY HASH (site_id);
+CREATE INDEX tickets_by_change ON probekeeper.tickets (xid);
 CREATE INDEX tickets_by_opening ON probekeeper.tickets (opened_at, site_id, number);
 CREATE INDEX tickets_of_probe ON probekeeper.tickets (site_id, probe_id);
 CREATE INDEX tickets_unfinished ON probekeeper.tickets (opened_at, site_id, number)
@@ -110,10 +117,20 @@ CREATE TABLE probekeeper.records (
     time     timestamptz NOT NULL,
     serial   text,
     document jsonb NOT NULL,
+    xid      xid8 NOT NULL DEFAULT pg_current_xact_id(),
     PRIMARY KEY (site_id, number)
 ) PARTITION BY HASH (site_id);
+CREATE INDEX records_by_change ON probekeeper.records (xid);
 CREATE INDEX records_of_probe ON probekeeper.records (site_id, probe_id, time, number);
 CREATE INDEX records_by_serial ON probekeeper.records (serial) WHERE serial IS NOT NULL;
+
+-- Hubs follow what changes by the transaction that changed it: below pg_snapshot_xmin nothing comes later any more.
+CREATE FUNCTION probekeeper.stamp() RETURNS trigger LANGUAGE plpgsql AS
+    $$ BEGIN NEW.xid := pg_catalog.pg_current_xact_id(); RETURN NEW; END $$;
+CREATE TRIGGER stamp BEFORE INSERT OR UPDATE ON probekeeper.tickets
+    FOR EACH ROW EXECUTE FUNCTION probekeeper.stamp();
+CREATE TRIGGER stamp BEFORE INSERT OR UPDATE ON probekeeper.records
+    FOR EACH ROW EXECUTE FUNCTION probekeeper.stamp();
 
 CREATE TABLE probekeeper.out_of_use (
     site_id  text NOT NULL,
@@ -152,6 +169,7 @@ CREATE TABLE probekeeper.steps (
     path         text NOT NULL,
     content_type text NOT NULL,
     body         text NOT NULL,
+    body_hash    text NOT NULL DEFAULT '', -- of the request as it came to the hub
     PRIMARY KEY (site_id, id)
 ) PARTITION BY HASH (site_id);
 CREATE INDEX steps_by_id ON probekeeper.steps (id);
@@ -197,7 +215,9 @@ CREATE TABLE probekeeper.rounds (
     at       timestamptz NOT NULL,
     what     text NOT NULL,
     by_whom  text NOT NULL,
-    document text NOT NULL
+    revision int, -- of what was published: two hubs cannot publish the same one
+    document text NOT NULL,
+    UNIQUE (week, revision)
 );
 CREATE INDEX rounds_of_week ON probekeeper.rounds (week, id);
 
