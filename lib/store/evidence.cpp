@@ -143,6 +143,17 @@ void expire_evidence(Database& db, ProbeKey probe, Timestamp before) {
     Query{db, "DELETE FROM service_states WHERE probe_key = ? AND at_ms < ?", probe, before}.run();
 }
 
+std::optional<diagnosis::ResponseTest> read_test(Database& db, std::string const& probe, Timestamp at,
+                                                 std::string const& source) {
+    Query query{
+        db,
+        "SELECT time_ms, source, model, t90_s, low_s, high_s, at_temperature_c, t90_20_s, used, set_aside"
+        " FROM response_tests WHERE probe_key = (SELECT probe_key FROM probes WHERE probe_id = ?)"
+        " AND time_ms = ? AND source = ?",
+        probe, at, source};
+    return query.row() ? std::optional{test_from(query)} : std::nullopt;
+}
+
 Page<diagnosis::ResponseTest> read_tests(Database& db, std::string const& probe, Timestamp from,
                                          PageRequest const& request) {
     check_limit(request);

@@ -18,6 +18,8 @@ void expire_evidence(Database& db, ProbeKey probe, Timestamp before);
 
 [[nodiscard]] Page<diagnosis::ResponseTest> read_tests(Database& db, std::string const& probe, Timestamp from,
                                                        PageRequest const& page);
+[[nodiscard]] std::optional<diagnosis::ResponseTest> read_test(Database& db, std::string const& probe,
+                                                               Timestamp at, std::string const& source);
 [[nodiscard]] Page<ProbeDiagnosis> read_diagnoses(Database& db, std::string const& probe, Timestamp from,
                                                   Timestamp until, PageRequest const& page);
 // In order; begins with the one that is in effect at `from`, if there is one.

@@ -29,6 +29,7 @@ void save_answer(Database& db, KeptAnswer const& answer);
 
 void save_out_of_use(Database& db, service::OutOfUse const& told);
 [[nodiscard]] std::vector<service::OutOfUse> read_out_of_use(Database& db);
+[[nodiscard]] std::optional<service::OutOfUse> read_out_of_use(Database& db, std::int64_t number);
 [[nodiscard]] std::vector<service::KeptRecord> read_all_records(Database& db);
 
 void save_downtime(Database& db, Downtime const& downtime);

@@ -8,6 +8,7 @@
 #include "store/evidence.h"
 #include "store/minutes.h"
 #include "store/notices.h"
+#include "store/outbox.h"
 #include "store/people.h"
 #include "store/position.h"
 #include "store/probes.h"
@@ -254,6 +255,44 @@ Result<std::vector<KeptRound>> Reader::rounds(std::string const& week) {
 }
 Result<std::vector<Downtime>> Reader::downtimes(Timestamp ending_after) {
     return guarded([&] { return read_downtimes(open_->db, ending_after); });
+}
+
+Result<std::optional<FeedState>> Reader::feed() {
+    return guarded([&] {
+        Snapshot snapshot{open_->db};
+        return read_feed(open_->db);
+    });
+}
+Result<FeedBacklog> Reader::feed_backlog() {
+    return guarded([&] {
+        Snapshot snapshot{open_->db};
+        return read_backlog(open_->db);
+    });
+}
+Result<std::vector<WaitingFact>> Reader::waiting_facts(std::int64_t seq, std::size_t most) {
+    return guarded([&] { return read_waiting_facts(open_->db, seq, most); });
+}
+Result<std::vector<WaitingHour>> Reader::waiting_hours(std::int64_t seq, std::size_t most) {
+    return guarded([&] { return read_waiting_hours(open_->db, seq, most); });
+}
+Result<bool> Reader::retells() {
+    return guarded([&] { return open_->db.integer_of("SELECT EXISTS (SELECT 1 FROM retelling)") != 0; });
+}
+Result<std::optional<StepOutcome>> Reader::step_outcome(std::string const& site, std::string const& id) {
+    return guarded([&] { return read_step_outcome(open_->db, site, id); });
+}
+Result<std::optional<diagnosis::ResponseTest>> Reader::response_test(std::string const& probe, Timestamp at,
+                                                                     std::string const& source) {
+    return guarded([&] { return read_test(open_->db, probe, at, source); });
+}
+Result<std::optional<service::OutOfUse>> Reader::out_of_use(std::int64_t number) {
+    return guarded([&] { return read_out_of_use(open_->db, number); });
+}
+Result<void> Reader::at_once(std::function<Result<void>()> const& work) {
+    return guarded([&] {
+        Snapshot snapshot{open_->db};
+        must(work());
+    });
 }
 
 struct ReadingsStream::State {

@@ -4,6 +4,7 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -111,6 +112,22 @@ public:
     [[nodiscard]] Result<std::vector<service::OutOfUse>> out_of_use();              // of all sites, by number
     [[nodiscard]] Result<std::vector<KeptRound>> rounds(std::string const& week);   // as they came
     [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
+
+    // For a hub; see feed.h. Empty: no change was ever noted for one.
+    [[nodiscard]] Result<std::optional<FeedState>> feed();
+    [[nodiscard]] Result<FeedBacklog> feed_backlog();
+    // Behind `seq`, in order. Without feeding there are none.
+    [[nodiscard]] Result<std::vector<WaitingFact>> waiting_facts(std::int64_t seq, std::size_t most);
+    [[nodiscard]] Result<std::vector<WaitingHour>> waiting_hours(std::int64_t seq, std::size_t most);
+    [[nodiscard]] Result<bool> retells();  // whether some of the past has yet to join them
+    [[nodiscard]] Result<std::optional<StepOutcome>> step_outcome(std::string const& site,
+                                                                  std::string const& id);
+    [[nodiscard]] Result<std::optional<diagnosis::ResponseTest>> response_test(std::string const& probe,
+                                                                               Timestamp at,
+                                                                               std::string const& source);
+    [[nodiscard]] Result<std::optional<service::OutOfUse>> out_of_use(std::int64_t number);
+    // The work of several calls upon one state of the file.
+    [[nodiscard]] Result<void> at_once(std::function<Result<void>()> const& work);
 
 private:
     struct Open;

@@ -140,7 +140,12 @@ std::int64_t highest_record_number(Database& db) {
 }
 
 void save_answer(Database& db, KeptAnswer const& a) {
-    Query{db, "DELETE FROM answers WHERE at_ms < ?", a.at - answers_kept}.run();
+    // The answer to a step of the hub's is what tells that it was taken, until its outcome is kept (feed.h).
+    Query{db,
+          "DELETE FROM answers WHERE at_ms < ? AND (token NOT GLOB 'hub:*' OR EXISTS (SELECT 1 FROM "
+          "step_outcomes WHERE step_id = answers.key))",
+          a.at - answers_kept}
+        .run();
     Query{db,
           "INSERT INTO answers (token, path, key, body_hash, status, answer, at_ms) VALUES (?,?,?,?,?,?,?)",
           a.token,
@@ -187,25 +192,41 @@ void save_out_of_use(Database& db, service::OutOfUse const& t) {
         .run();
 }
 
+namespace {
+
+service::OutOfUse out_of_use_from(Query& query) {
+    service::OutOfUse t;
+    t.number = query.integer();
+    t.site = query.text();
+    t.probe = query.maybe_text();
+    t.from = query.time();
+    t.until = query.maybe_time();
+    t.why = query.text();
+    t.by = query.text();
+    t.told_at = query.time();
+    t.ended_by = query.text();
+    return t;
+}
+
+}  // namespace
+
 std::vector<service::OutOfUse> read_out_of_use(Database& db) {
     Query query{db,
                 "SELECT number, site_id, probe_id, from_ms, until_ms, why, by_whom, told_at_ms, ended_by"
                 " FROM out_of_use ORDER BY number"};
     std::vector<service::OutOfUse> found;
     while (query.row()) {
-        service::OutOfUse t;
-        t.number = query.integer();
-        t.site = query.text();
-        t.probe = query.maybe_text();
-        t.from = query.time();
-        t.until = query.maybe_time();
-        t.why = query.text();
-        t.by = query.text();
-        t.told_at = query.time();
-        t.ended_by = query.text();
-        found.push_back(std::move(t));
+        found.push_back(out_of_use_from(query));
     }
     return found;
+}
+
+std::optional<service::OutOfUse> read_out_of_use(Database& db, std::int64_t number) {
+    Query query{db,
+                "SELECT number, site_id, probe_id, from_ms, until_ms, why, by_whom, told_at_ms, ended_by"
+                " FROM out_of_use WHERE number = ?",
+                number};
+    return query.row() ? std::optional{out_of_use_from(query)} : std::nullopt;
 }
 
 void save_downtime(Database& db, Downtime const& d) {

@@ -375,7 +375,64 @@ CREATE TABLE service_states (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5, layout_6, layout_7};
+// For a hub: feed.h. All of it empty where there is none.
+constexpr MigrationStep layout_8 = R"sql(
+CREATE TABLE feed (
+    only_row     INTEGER PRIMARY KEY CHECK (only_row = 1),
+    daemon       TEXT NOT NULL,
+    feeding      INTEGER NOT NULL,
+    facts_told   INTEGER NOT NULL DEFAULT 0,
+    hours_told   INTEGER NOT NULL DEFAULT 0,
+    facts_trying INTEGER NOT NULL DEFAULT 0,
+    hours_trying INTEGER NOT NULL DEFAULT 0
+) STRICT;
+CREATE TABLE feed_sites (
+    site_id TEXT PRIMARY KEY
+) STRICT, WITHOUT ROWID;
+
+-- AUTOINCREMENT: a number is never given twice, though the highest row is told and deleted.
+CREATE TABLE outbox (
+    seq      INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind     TEXT NOT NULL,
+    site_id  TEXT NOT NULL,
+    probe_id TEXT NOT NULL,
+    detail   TEXT NOT NULL,
+    number   INTEGER NOT NULL,
+    noted_s  INTEGER NOT NULL DEFAULT (unixepoch()),
+    UNIQUE (kind, site_id, probe_id, detail, number)
+) STRICT;
+CREATE TABLE hours_due (
+    seq       INTEGER PRIMARY KEY AUTOINCREMENT,
+    probe_key INTEGER NOT NULL,
+    hour_ms   INTEGER NOT NULL,
+    UNIQUE (probe_key, hour_ms)
+) STRICT;
+-- The newest hour of each probe: it has readings and is not over.
+CREATE TABLE open_hours (
+    probe_key INTEGER PRIMARY KEY,
+    hour_ms   INTEGER NOT NULL
+) STRICT;
+-- Probes whose past is to be told: the evidence at once, then the hours before hours_before_ms, a day at a time.
+CREATE TABLE retelling (
+    probe_key       INTEGER PRIMARY KEY,
+    evidence        INTEGER NOT NULL,
+    hours_before_ms INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE step_outcomes (
+    site_id      TEXT NOT NULL,
+    step_id      TEXT NOT NULL,
+    at_ms        INTEGER NOT NULL,
+    status       INTEGER NOT NULL,
+    content_type TEXT NOT NULL,
+    body         TEXT NOT NULL,
+    PRIMARY KEY (site_id, step_id)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX step_outcomes_by_id ON step_outcomes (step_id);
+)sql";
+
+constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4,
+                                 layout_5, layout_6, layout_7, layout_8};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");

@@ -58,7 +58,8 @@ struct Table {
     // Of readings: throws where what the column `data` holds cannot be read.
     void (*require)(Bytes) = nullptr;
 };
-// In the order of what they refer to. Not readings_expired: what is missing may be sent again.
+// In the order of what they refer to. Not readings_expired: what is missing may be sent again. Of what waits
+// for a hub who this store is and which steps it took: everything else is told again.
 constexpr std::array tables{Table{"probes", ""},
                             Table{"site_numbers", ""},
                             Table{"tickets", "probes"},
@@ -77,6 +78,8 @@ constexpr std::array tables{Table{"probes", ""},
                             Table{"changes", ""},
                             Table{"events", ""},
                             Table{"downtimes", ""},
+                            Table{"feed", ""},
+                            Table{"step_outcomes", ""},
                             Table{"checkpoints", ""},
                             Table{"response_tests", "probes"},
                             Table{"newest_diagnoses", "probes"},

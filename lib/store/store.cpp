@@ -10,6 +10,7 @@
 #include "store/minutes.h"
 #include "store/notices.h"
 #include "store/old_rows.h"
+#include "store/outbox.h"
 #include "store/people.h"
 #include "store/probes.h"
 #include "store/readings.h"
@@ -34,6 +35,7 @@ struct Store::Open {
     std::optional<SetAside> aside;
     ReadingsWriter readings{db};
     MinuteKeeper minutes{db};
+    Outbox outbox{db};
     bool stale = false;  // a rollback took from the file what memory believes written
     std::vector<KnownProbe> probes;
     std::optional<Timestamp> expired_before;
@@ -101,7 +103,9 @@ void Store::Open::check_after_unclean_end() {
                                 "ticket_work",      "ticket_parts", "ticket_cautions", "ticket_proof",
                                 "service_records",  "out_of_use",   "checkpoints",     "answers",
                                 "downtimes",        "notices",      "site_numbers",    "events",
-                                "newest_diagnoses", "changes",      "rounds"};
+                                "newest_diagnoses", "changes",      "rounds",          "feed",
+                                "feed_sites",       "outbox",       "hours_due",       "open_hours",
+                                "retelling",        "step_outcomes"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};
         auto const finding = query.row() ? query.text() : std::string{"no answer"};
@@ -123,6 +127,7 @@ void Store::Open::read_state() {
         waters[place] = probe.water;
     }
     readings.load(std::move(waters));
+    outbox.load();
     expired_before = read_expired_before(db);
     last_record_number = std::max(last_record_number, highest_record_number(db));
     stale = false;
@@ -137,10 +142,12 @@ void Store::Open::freshen() {
 
 Appended Store::Open::append(std::span<ProbeReading const> given) {
     freshen();
+    outbox.note(given);
     return readings.add(given, expired_before);
 }
 
 void Store::Open::keep(Changes const& changes) {
+    freshen();
     for (auto const& r : changes.rewinds) {
         rewind(db, r);
     }
@@ -189,6 +196,10 @@ void Store::Open::keep(Changes const& changes) {
     }
     for (auto const& round : changes.rounds) {
         save_round(db, round);
+    }
+    outbox.note(changes);
+    if (changes.feed) {
+        outbox.apply(*changes.feed);
     }
 }
 
@@ -342,11 +353,13 @@ Result<Appended> Store::append(std::span<ProbeReading const> readings) {
 }
 
 Result<void> Store::keep(Changes const& changes) {
-    return guarded([&] {
+    auto result = guarded([&] {
         Transaction transaction{open_->db};
         open_->keep(changes);
         transaction.commit();
     });
+    open_->stale = open_->stale || (result.has_error() && changes.feed);
+    return result;
 }
 
 Result<void> Store::together(Outlives outlives, std::function<Result<void>()> const& work) {

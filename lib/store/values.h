@@ -15,6 +15,7 @@
 #include "service/out_of_use.h"
 #include "service/record.h"
 #include "service/ticket.h"
+#include "store/feed.h"
 
 namespace probekeeper::store {
 
@@ -200,6 +201,7 @@ struct Changes {
     std::vector<KeptEvent> events;
     std::vector<Change> people;
     std::vector<KeptRound> rounds;
+    std::optional<FeedChanges> feed;
 };
 
 // Readings are kept `raw` and what is derived from them `summary` back from the store's newest reading.

@@ -23,7 +23,7 @@ namespace {
 
 bool must_not_be_dropped(Changes const& c) {
     return !c.tickets.empty() || !c.records.empty() || !c.voidings.empty() || !c.answers.empty() ||
-           !c.notices.empty() || !c.people.empty() || !c.rounds.empty();
+           !c.notices.empty() || !c.people.empty() || !c.rounds.empty() || c.feed;
 }
 
 Failure stopped_failure() {
