@@ -127,10 +127,19 @@ struct ScadaSettings {
     bool allow_seen = false;              // whether SCADA may mark a ticket as seen
 };
 
+// Of the database of a hub, which this daemon tells and asks.
+struct HubSettings {
+    std::string postgresql;  // a connection string of libpq, without a password
+    std::optional<std::filesystem::path> password_file;
+    double kilobits_per_s = 64.0;  // what is sent to it at most, on average
+    bool tls_off = false;          // a connection string that asks for less than verify-full is meant
+};
+
 struct Fleet {
     StoreSettings store;
     HttpSettings http;
     std::optional<ScadaSettings> scada;
+    std::optional<HubSettings> hub;
     RoundsSettings rounds;
     std::vector<Depot> depots;            // sorted by id
     std::vector<Technician> technicians;  // sorted by id

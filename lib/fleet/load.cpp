@@ -100,6 +100,9 @@ private:
         if (auto section = single(top, "scada")) {
             fleet_.scada = read_scada(*section);
         }
+        if (auto section = single(top, "hub")) {
+            fleet_.hub = read_hub(*section);
+        }
         if (auto section = single(top, "rounds")) {
             fleet_.rounds = fleet::read_rounds(*section);
         }

@@ -36,6 +36,12 @@ WrittenLimits read_limits(Section& section) {
     return written;
 }
 
+void for_each_limit(Limits const& limits, std::function<void(std::string_view, double)> const& take) {
+    for (auto const& key : keys) {
+        take(key.name, limits.*key.member);
+    }
+}
+
 Limits merged(Limits fallback, std::initializer_list<WrittenLimits const*> layers) {
     for (auto const* layer : layers) {
         for (std::size_t i = 0; i < keys.size(); ++i) {

@@ -3,6 +3,7 @@
 #include "access/tokens.h"
 #include "fleet/listen.h"
 #include "fleet/written.h"
+#include "postgres/destination.h"
 
 namespace probekeeper::fleet {
 namespace {
@@ -150,6 +151,25 @@ ScadaSettings read_scada(Section& section) {
     section.need({"listen"});
     section.finish();
     return scada;
+}
+
+HubSettings read_hub(Section& section) {
+    constexpr std::pair<std::string_view, bool> tls_words[] = {{"required", false}, {"off", true}};
+    HubSettings hub;
+    hub.postgresql = section.text("postgresql").value_or("");
+    hub.password_file = read_file_name(section, "password_file", /*secret=*/true);
+    hub.kilobits_per_s = section.number("kilobits_per_s", 1.0, 1e6).value_or(hub.kilobits_per_s);
+    hub.tls_off = section.word<bool>("tls", tls_words).value_or(false);
+    if (section.has("postgresql")) {
+        auto const to = postgres::destination_of(hub.postgresql);
+        auto const problem = to ? postgres::problem_of(*to, hub.tls_off) : std::optional{to.error().message};
+        if (problem) {
+            section.wrong("postgresql", fmt::format("`postgresql` {}", *problem));
+        }
+    }
+    section.need({"postgresql"});
+    section.finish();
+    return hub;
 }
 
 }  // namespace probekeeper::fleet

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
@@ -18,6 +19,9 @@ using WrittenLimits = std::array<std::optional<double>, limit_count>;
 [[nodiscard]] WrittenLimits read_limits(Section& section);
 // `fallback` where nothing is written; of the layers the last one that writes a key wins.
 [[nodiscard]] Limits merged(Limits fallback, std::initializer_list<WrittenLimits const*> layers);
+
+// Calls `take` with each limit's key and value.
+void for_each_limit(Limits const& limits, std::function<void(std::string_view, double)> const& take);
 
 struct WrittenSite {
     Site site;
@@ -84,5 +88,6 @@ struct WrittenNotice {
 void read_store(Section& section, StoreSettings& store);  // leaves what is not written
 [[nodiscard]] HttpSettings read_http(Section& section);
 [[nodiscard]] ScadaSettings read_scada(Section& section);
+[[nodiscard]] HubSettings read_hub(Section& section);
 
 }  // namespace probekeeper::fleet
