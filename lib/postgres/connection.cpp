@@ -4,6 +4,7 @@
 #include <poll.h>
 #include <spdlog/fmt/fmt.h>
 
+#include <algorithm>
 #include <array>
 #include <cerrno>
 #include <cmath>
@@ -195,27 +196,28 @@ void Connection::start(Options const& options) {
         connection_.get(), [](void*, char const*) {}, nullptr);
 }
 
-bool Connection::await(Ready for_what, Clock::time_point until) {
+bool Connection::await(Ready for_what, Clock::time_point until, int wake) {
     while (true) {
         short const events = for_what == Ready::read    ? POLLIN
                              : for_what == Ready::write ? POLLOUT
                                                         : static_cast<short>(POLLIN | POLLOUT);
-        std::array<pollfd, 2> wanted{pollfd{PQsocket(connection_.get()), events, 0},
-                                     pollfd{options_.interrupt, POLLIN, 0}};
+        // poll() leaves out descriptors below 0.
+        std::array<pollfd, 3> wanted{pollfd{PQsocket(connection_.get()), events, 0},
+                                     pollfd{options_.interrupt, POLLIN, 0}, pollfd{wake, POLLIN, 0}};
         auto const left = std::chrono::ceil<std::chrono::milliseconds>(until - Clock::now());
-        auto const got = ::poll(wanted.data(), options_.interrupt < 0 ? 1 : 2,
+        auto const got = ::poll(wanted.data(), wanted.size(),
                                 static_cast<int>(std::clamp<std::int64_t>(left.count(), 0, 3'600'000)));
         if (got < 0 && errno == EINTR) {
             continue;
         }
-        if (got > 0 && options_.interrupt >= 0 && wanted[1].revents != 0) {
+        if (wanted[1].revents != 0) {
             lost_ = true;
             throw Error{Fault::interrupted, "Interrupted"};
         }
-        if (got > 0 && wanted[0].revents != 0) {
+        if (wanted[0].revents != 0) {
             return true;
         }
-        if (left.count() <= 0) {
+        if (wanted[2].revents != 0 || left.count() <= 0) {
             return false;
         }
     }
@@ -346,7 +348,7 @@ void Connection::listen(std::string_view channel) {
     script(fmt::format("LISTEN {}", channel));
 }
 
-std::optional<Notification> Connection::wait(std::chrono::milliseconds at_most) {
+std::optional<Notification> Connection::wait(std::chrono::milliseconds at_most, int wake) {
     auto const until = Clock::now() + at_most;
     while (true) {
         std::unique_ptr<PGnotify, decltype(&PQfreemem)> const told{PQnotifies(connection_.get()), &PQfreemem};
@@ -356,7 +358,7 @@ std::optional<Notification> Connection::wait(std::chrono::milliseconds at_most) 
         if (!usable()) {
             lose({});
         }
-        if (!await(Ready::read, until)) {
+        if (!await(Ready::read, until, wake)) {
             return std::nullopt;
         }
         if (PQconsumeInput(connection_.get()) == 0) {

@@ -82,8 +82,8 @@ public:
     void script(std::string const& statements);
 
     void listen(std::string_view channel);  // a name of ours
-    // The next notification, or none within `at_most`.
-    [[nodiscard]] std::optional<Notification> wait(std::chrono::milliseconds at_most);
+    // The next notification; none within `at_most`, or once the descriptor `wake` is readable.
+    [[nodiscard]] std::optional<Notification> wait(std::chrono::milliseconds at_most, int wake = -1);
 
     [[nodiscard]] std::uint64_t sent() const { return sent_; }  // bytes of statements and values so far
     [[nodiscard]] bool usable() const;                          // not lost, as far as is known
@@ -96,8 +96,8 @@ private:
     };
     Connection() = default;
     enum class Ready : std::uint8_t { read, write, either };
-    // False: not within the time.
-    bool await(Ready for_what, std::chrono::steady_clock::time_point until);
+    // False: not within the time, or `wake` became readable first.
+    bool await(Ready for_what, std::chrono::steady_clock::time_point until, int wake = -1);
     void start(Options const& options);
     void send(std::string_view statement, Value const* values, std::size_t count);
     void prepare(std::string const& name, std::string const& statement);

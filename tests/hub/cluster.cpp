@@ -1,6 +1,8 @@
 #include "hub/cluster.h"
 
+#include <arpa/inet.h>
 #include <spdlog/fmt/fmt.h>
+#include <sys/socket.h>
 #include <unistd.h>
 
 #include <cstdlib>
@@ -24,13 +26,39 @@ void sh(std::string const& command) {
 
 }  // namespace
 
+namespace {
+
+bool installed() {
+    return fs::exists(fs::path{programs} / "initdb");
+}
+
+int free_port() {
+    int const socket = ::socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    sockaddr_in address{};
+    address.sin_family = AF_INET;
+    address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
+    socklen_t size = sizeof address;
+    bool const bound = ::bind(socket, reinterpret_cast<sockaddr*>(&address), size) == 0 &&
+                       ::getsockname(socket, reinterpret_cast<sockaddr*>(&address), &size) == 0;
+    ::close(socket);
+    if (!bound) {
+        throw std::runtime_error{"no free port"};
+    }
+    return ntohs(address.sin_port);
+}
+
+}  // namespace
+
 Cluster* Cluster::shared() {
-    static std::unique_ptr<Cluster> const cluster{fs::exists(fs::path{programs} / "initdb") ? new Cluster
-                                                                                            : nullptr};
+    static std::unique_ptr<Cluster> const cluster{installed() ? new Cluster{/*tls=*/false} : nullptr};
     return cluster.get();
 }
 
-Cluster::Cluster() {
+std::unique_ptr<Cluster> Cluster::with_tls() {
+    return std::unique_ptr<Cluster>{installed() ? new Cluster{/*tls=*/true} : nullptr};
+}
+
+Cluster::Cluster(bool tls) {
     std::string folder = (fs::temp_directory_path() / "probekeeper-pg-XXXXXX").string();
     if (::mkdtemp(folder.data()) == nullptr) {
         throw std::runtime_error{"no temporary folder"};
@@ -42,13 +70,42 @@ Cluster::Cluster() {
             throw std::runtime_error{"cannot give " + folder + " to nobody"};
         }
     }
-    sh(fmt::format("{}/initdb -D {}/data -U postgres -A trust -N --no-instructions > {}/initdb.log 2>&1",
-                   programs, folder, folder));
+    std::string options;
+    std::string access = "-A trust";
+    if (tls) {
+        make_certificate();
+        port_ = free_port();
+        sh(fmt::format("sh -c 'echo secret > {}/password'", folder));
+        access = fmt::format("-A scram-sha-256 --pwfile {}/password", folder);
+        options = fmt::format(
+            "-c listen_addresses=127.0.0.1 -c port={} -c ssl=on -c ssl_cert_file={}/server.pem "
+            "-c ssl_key_file={}/server.key",
+            port_, folder, folder);
+    } else {
+        options = "-c listen_addresses=''";
+    }
+    sh(fmt::format("{}/initdb -D {}/data -U postgres {} -N --no-instructions > {}/initdb.log 2>&1", programs,
+                   folder, access, folder));
     sh(
-        fmt::format("{}/pg_ctl -D {}/data -w -l {}/log -o \"-c listen_addresses='' -c "
-                    "unix_socket_directories={} -c fsync=off "
+        fmt::format("{}/pg_ctl -D {}/data -w -l {}/log -o \"{} -c unix_socket_directories={} -c fsync=off "
                     "-c max_connections=200\" start > /dev/null",
-                    programs, folder, folder, folder));
+                    programs, folder, folder, options, folder));
+}
+
+// An authority and the server's certificate, made by who owns the folder.
+void Cluster::make_certificate() const {
+    auto const at = folder_.string();
+    sh(fmt::format(
+        "sh -c 'cd {} && "
+        "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -keyout ca.key -out ca.pem "
+        "-days 30 "
+        "-subj /CN=authority && "
+        "openssl req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -keyout server.key -out server.csr "
+        "-subj /CN=localhost && "
+        "openssl x509 -req -in server.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 30 -out server.pem "
+        "&& "
+        "chmod 600 server.key' > /dev/null 2>&1",
+        at));
 }
 
 Cluster::~Cluster() {

@@ -15,6 +15,12 @@ public:
     // One for the whole program, started when it is first asked for; null where PostgreSQL is not installed.
     [[nodiscard]] static Cluster* shared();
 
+    // Another one, on a port of loopback, with a certificate for "localhost" of an authority of its own;
+    // passwords are asked for there, and "secret" is that of postgres. Null likewise.
+    [[nodiscard]] static std::unique_ptr<Cluster> with_tls();
+    [[nodiscard]] int port() const { return port_; }
+    [[nodiscard]] std::filesystem::path authority() const { return folder_ / "ca.pem"; }
+
     ~Cluster();  // ends the server, and removes the folder
     Cluster(Cluster&&) = delete;
 
@@ -24,8 +30,10 @@ public:
     [[nodiscard]] postgres::Connection connect(std::string const& conninfo) const;
 
 private:
-    Cluster();
+    explicit Cluster(bool tls);
+    void make_certificate() const;
     std::filesystem::path folder_;
+    int port_ = 0;
 };
 
 }  // namespace probekeeper::tests

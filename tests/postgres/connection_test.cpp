@@ -1,10 +1,14 @@
 #include "postgres/connection.h"
 
+#include <spdlog/fmt/fmt.h>
 #include <unistd.h>
 
 #include <array>
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <functional>
 #include <thread>
 
 #include "hub/cluster.h"
@@ -148,4 +152,39 @@ TEST_CASE("waiting ends by a notification, by time, or by who interrupts", "[pos
     CHECK(fault_of([&] { (void)connection.wait(std::chrono::seconds{60}); }) == Fault::interrupted);
     ::close(ends[0]);
     ::close(ends[1]);
+}
+
+TEST_CASE("verify-full reaches the server that the authority vouches for, and no other", "[postgres][tls]") {
+    auto const cluster = tests::Cluster::with_tls();
+    if (!cluster) {
+        WARN("skipped: no PostgreSQL");
+        return;
+    }
+    auto const password = cluster->authority().parent_path() / "client.password";
+    std::ofstream{password} << "secret\n";
+    auto const open = [&](std::string const& host, std::filesystem::path const& authority) {
+        postgres::Options options;
+        options.conninfo =
+            fmt::format("host={} port={} dbname=postgres user=postgres sslmode=verify-full sslrootcert={}",
+                        host, cluster->port(), authority.string());
+        options.password_file = password;
+        return postgres::Connection::open(options);
+    };
+    CHECK(fault_of([&] { (void)open("localhost", cluster->authority()); }) ==
+          Fault::refused);  // others may read it
+    std::filesystem::permissions(password, std::filesystem::perms::owner_read);
+    CHECK(open("localhost", cluster->authority()).encrypted());
+    CHECK(fault_of([&] { (void)open("127.0.0.1", cluster->authority()); }) ==
+          Fault::refused);  // another name
+    auto const other = cluster->authority().parent_path() / "server.pem";
+    CHECK(fault_of([&] { (void)open("localhost", other); }) == Fault::refused);
+    std::filesystem::permissions(password, std::filesystem::perms::owner_all);
+    std::ofstream{password} << "wrong\n";
+    try {
+        (void)open("localhost", cluster->authority());
+        FAIL("a wrong password was taken");
+    } catch (postgres::Error const& error) {
+        CHECK(error.fault() == Fault::refused);
+        CHECK(std::string{error.what()}.find("wrong") == std::string::npos);
+    }
 }
