@@ -156,16 +156,53 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
             throw wrong_method(head, found);
         }
         auto caller = guard_.admit(head, *found.route, *target, now_());
-        guard_.check_sites(caller, *found.route, found.ids, *target, backend_);
-        std::optional<std::int64_t> heard;
-        if (found.route->where == Where::events) {
-            heard = heard_of(head, Query{target->parameters, found.route->parameters});
+        return admit_target(head, std::move(*target), std::move(found), std::move(caller), host);
+    } catch (Problem const& problem) {
+        return to_response(problem);
+    }
+}
+
+// Who asks is known: whether it may, and whether it is asked as it must be.
+Admitted Dispatcher::admit_target(Head const& head, Target target, Match found, Caller caller,
+                                  std::string const& host) {
+    guard_.check_sites(caller, *found.route, found.ids, target, backend_);
+    std::optional<std::int64_t> heard;
+    if (found.route->where == Where::events) {
+        heard = heard_of(head, Query{target.parameters, found.route->parameters});
+    }
+    if (found.route->method == "POST") {
+        check_command(head, *found.route, host);
+    }
+    return Admitted{found.route,
+                    std::move(found.ids),
+                    std::move(target.parameters),
+                    fmt::format("/{}", fmt::join(target.segments, "/")),
+                    std::move(caller),
+                    heard};
+}
+
+std::variant<Admitted, Response> Dispatcher::admit_errand(Head const& head, Caller const& caller) {
+    try {
+        auto target = parse_target(head.target);
+        if (!target) {
+            throw malformed("the request target is no well-formed path such as /v1/tickets/a-1/close");
         }
-        if (found.route->method == "POST") {
-            check_command(head, *found.route, host);
+        auto found = match(head.method, target->segments);
+        if (found.route == nullptr || !is_change(*found.route) || found.route->where == Where::upload) {
+            throw Problem{
+                ProblemType::not_found,
+                fmt::format("{} {} is no step that a hub passes on", shown(head.method), shown(head.target)),
+                {},
+                {}};
         }
-        return Admitted{found.route, std::move(found.ids), std::move(target->parameters),
-                        path,        std::move(caller),    heard};
+        if (caller.role < found.route->role) {
+            throw Problem{ProblemType::forbidden,
+                          fmt::format("this takes a token with role {}, and this one has {}",
+                                      access::to_word(found.route->role), access::to_word(caller.role)),
+                          {},
+                          {}};
+        }
+        return admit_target(head, std::move(*target), std::move(found), caller, {});
     } catch (Problem const& problem) {
         return to_response(problem);
     }

@@ -41,6 +41,8 @@ public:
 
     // Refuses early what its body cannot save, so that nobody sends a megabyte for nothing.
     [[nodiscard]] std::variant<Admitted, Response> admit(Head const& head);
+    // Likewise for a command that no connection brought, of somebody who is known: see errands.h.
+    [[nodiscard]] std::variant<Admitted, Response> admit_errand(Head const& head, Caller const& caller);
     // Calls the handler, which may block as its route says. Never throws.
     [[nodiscard]] Response answer(Admitted const& request, Head const& head, std::string const& body);
     // The same, finished: a list that has not changed comes as it was given before.
@@ -60,6 +62,8 @@ public:
 private:
     void check_host(Head const& head, std::string const& host) const;
     void check_command(Head const& head, Route const& route, std::string const& host) const;
+    [[nodiscard]] Admitted admit_target(Head const& head, Target target, Match found, Caller caller,
+                                        std::string const& host);
     [[nodiscard]] Response options(Head const& head, Match const& match) const;
     [[nodiscard]] Call call_of(Admitted const& request);
     [[nodiscard]] Response handle_once(Admitted const& request, Head const& head, Call& call,
