@@ -12,6 +12,7 @@
 #include "daemon/service_manager.h"
 #include "daemon/verbs.h"
 #include "fleet/load.h"
+#include "hub/feed.h"
 #include "live/live.h"
 
 namespace probekeeper::daemon {
@@ -126,7 +127,8 @@ int run(std::filesystem::path const& config, Log const& log) {
                      signals.between_signals([why](live::Live& daemon) { daemon.begin_again(why); });
                  },
              .store_is_back =
-                 [&signals] { signals.between_signals([](live::Live& daemon) { daemon.take_store(); }); }}};
+                 [&signals] { signals.between_signals([](live::Live& daemon) { daemon.take_store(); }); },
+             .companion = hub::make_feed()}};
         manager.ready();
         signals.wait_for_end(config, live, manager, log);
         manager.stopping();

@@ -23,9 +23,11 @@ struct Members {
 constexpr std::array documents{
     Members{"Health",
             "status:HealthStatus version:S uptime_s:N store:StoreHealth lines:LinesHealth queues:Queues "
+            "hub:HubHealth? "
             "clock_ahead_s:N warnings:*S"},
     Members{"StoreHealth", "status:S problem:S? bytes:I newest_reading:T?"},
     Members{"LinesHealth", "up:I down:I"},
+    Members{"HubHealth", "state:HubState waiting:I hours_waiting:I oldest:T? last_contact:T?"},
     Members{"Queue", "length:I limit:I dropped:I"},
     Members{"Site",
             "id:S name:S? kind:S latitude:N longitude:N altitude_m:N salinity_psu:N pressure_hpa:N? "
@@ -177,6 +179,7 @@ constexpr std::array documents{
 // Words. Clients must tolerate new ones; these are those of today.
 constexpr std::array words{
     Members{"HealthStatus", "ok degraded failing"},
+    Members{"HubState", "connecting connected catching_up unreachable refused"},
     Members{"Condition", "good maintenance_required out_of_specification function_check failure unknown"},
     Members{"ServiceState", "in_service in_hand settling awaiting_calibration out_of_use"},
     Members{"Flag", "cleaning aeration hold fault service out_of_range"},

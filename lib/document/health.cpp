@@ -29,6 +29,17 @@ json::object written(std::vector<Queue> const& queues) {
     return out;
 }
 
+json::value written(std::optional<HubHealth> const& hub) {
+    if (!hub) {
+        return nullptr;
+    }
+    return json::object{{"state", hub->state},
+                        {"waiting", hub->waiting},
+                        {"hours_waiting", hub->hours_waiting},
+                        {"oldest", time(hub->oldest)},
+                        {"last_contact", time(hub->last_contact)}};
+}
+
 }  // namespace
 
 json::object to_json(Health const& h) {
@@ -41,6 +52,7 @@ json::object to_json(Health const& h) {
                                    {"newest_reading", time(h.newest_reading)}}},
             {"lines", json::object{{"up", h.lines_up}, {"down", h.lines_down}}},
             {"queues", written(h.queues)},
+            {"hub", written(h.hub)},
             {"clock_ahead_s", number(h.clock_ahead_s)},
             {"warnings", json::array(h.warnings.begin(), h.warnings.end())}};
 }

@@ -17,6 +17,15 @@ struct Queue {
     std::uint64_t dropped = 0;  // since the start
 };
 
+// How it stands with the hub that is told of this daemon.
+struct HubHealth {
+    std::string state;  // "connecting", "connected", "catching_up", "unreachable", "refused"
+    std::uint64_t waiting = 0,
+                  hours_waiting = 0;  // facts, and hours of summaries, that it has yet to be told
+    std::optional<Timestamp> oldest;  // since when the first of the facts waits
+    std::optional<Timestamp> last_contact;
+};
+
 struct Health {
     enum class Status : std::uint8_t { ok, degraded, failing };
     Status status = Status::ok;
@@ -30,10 +39,12 @@ struct Health {
     std::vector<Queue> queues;
     double clock_ahead_s = 0.0;
     std::vector<std::string> warnings;
+    std::optional<HubHealth> hub;  // none: no hub is configured
 };
 
 // "store": {"status": "ok" or "failing", "problem", "bytes", "newest_reading"}, "lines": {"up", "down"},
-// "queues": {NAME: {"length", "limit", "dropped"}}.
+// "queues": {NAME: {"length", "limit", "dropped"}}, "hub": null or {"state", "waiting", "hours_waiting",
+// "oldest", "last_contact"}.
 [[nodiscard]] boost::json::object to_json(Health const& health);
 
 }  // namespace probekeeper::document

@@ -82,6 +82,16 @@ void Backend::use(Parts parts) {
     history_ = {};
 }
 
+void Backend::accompany(std::shared_ptr<Companion> companion) {
+    std::scoped_lock const lock{mutex_};
+    companion_ = std::move(companion);
+}
+
+std::shared_ptr<Companion> Backend::companion() const {
+    std::scoped_lock const lock{mutex_};
+    return companion_;
+}
+
 api::Answer<Backend::Parts> Backend::parts() const {
     std::scoped_lock const lock{mutex_};
     if (!parts_.board) {
@@ -226,6 +236,9 @@ api::Answer<document::Health> Backend::health() {
         std::any_of(health.queues.begin(), health.queues.end(), [](auto const& q) { return q.dropped > 0; });
     if (lost) {
         health.warnings.emplace_back("readings were dropped because a queue was full");
+    }
+    if (auto const companion = this->companion()) {
+        companion->add_health(health);
     }
     health.status = !health.store_ok           ? document::Health::Status::failing
                     : !health.warnings.empty() ? document::Health::Status::degraded

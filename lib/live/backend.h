@@ -13,6 +13,7 @@
 #include "fieldbus/poller.h"
 #include "live/arrivals.h"
 #include "live/board.h"
+#include "live/companion.h"
 #include "live/keeper.h"
 #include "live/lessons.h"
 #include "live/round_desk.h"
@@ -43,6 +44,8 @@ public:
             api::Latencies const& commits, std::shared_ptr<spdlog::logger> log);
 
     void use(Parts parts);
+    // Who says in health and metrics how it goes; null: nobody.
+    void accompany(std::shared_ptr<Companion> companion);
 
     [[nodiscard]] std::optional<api::DataVersion> version_of(api::Listed what) const override;
     api::EventHub& events() override { return events_; }
@@ -117,6 +120,7 @@ public:
 
 private:
     [[nodiscard]] api::Answer<Parts> parts() const;
+    [[nodiscard]] std::shared_ptr<Companion> companion() const;
     void write_probes(api::MetricsText& out, Board const& board) const;
     [[nodiscard]] api::Refusal refusal_of(store::Failure const& failure);
     template <typename T>
@@ -153,6 +157,7 @@ private:
     std::chrono::steady_clock::time_point started_ = std::chrono::steady_clock::now();
     mutable std::mutex mutex_;  // guards the following
     Parts parts_;
+    std::shared_ptr<Companion> companion_;
     std::uint64_t generation_ = 0;  // of parts_, of this process
     struct {
         std::shared_ptr<History const> past;

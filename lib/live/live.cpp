@@ -232,6 +232,7 @@ struct Live::Running {
         std::shared_ptr<Board> board;
         std::shared_ptr<Notices> notices;
         std::shared_ptr<Keeper> keeper;
+        std::shared_ptr<Companion> companion;
         std::unique_ptr<Desk> desk;
         std::shared_ptr<Workers> workers = std::make_shared<Workers>();
     };
@@ -239,6 +240,7 @@ struct Live::Running {
     std::string version;
     std::shared_ptr<spdlog::logger> log;
     Keeper::Options keeping;
+    MakeCompanion make_companion;
     fleet::StoreSettings store_settings;
     std::filesystem::path store_file;  // that of the settings, or the one that stands in for it
     bool stands_in = false;
@@ -261,7 +263,16 @@ struct Live::Running {
     void begin(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> receivers);
     void listen_scada(std::optional<fleet::ScadaSettings> const& settings);
     void end_generation();
+    void note_for_hub(bool wanted);
 };
+
+// Before anything changes under this configuration.
+void Live::Running::note_for_hub(bool wanted) {
+    store::Changes changes;
+    changes.feed.emplace();
+    changes.feed->feeding = wanted;
+    writer->later(std::move(changes));
+}
 
 void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSettings> receivers) {
     Generation next;
@@ -275,6 +286,7 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
     }
     auto const begun = clock.now();
     auto keys = must(writer->enrol(probes, begun).get());
+    note_for_hub(next.fleet->hub.has_value());
     listen_scada(next.fleet->scada);  // first of all that may fail: the address can be taken
     // The probes' keys are the numbers of their blocks: the store gives each once, and never to another
     // probe.
@@ -308,7 +320,11 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
         scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
     }
     next.receivers = std::move(receivers);
-    doorbell.connect(next.notices);
+    if (make_companion && !stands_in) {  // what a store that stands in for another knows, does not last
+        next.companion = make_companion({version, next.fleet, *writer, store_file, *backend, clock, log});
+        backend->accompany(next.companion);
+    }
+    doorbell.connect(next.notices, next.companion);
     generation.emplace(std::move(next));
 }
 
@@ -342,6 +358,10 @@ void Live::Running::end_generation() {
         nothing.allow_from = scada_settings->allow_from;
         scada->use(std::move(nothing));
     }
+    // First, for it gives commands to the others.
+    doorbell.connect(generation->notices, nullptr);
+    backend->accompany(nullptr);
+    generation->companion.reset();
     for (auto const& worker : *generation->workers) {
         worker->interrupt();  // all at once, so that their timeouts run together
     }
@@ -350,7 +370,7 @@ void Live::Running::end_generation() {
     }
     backend->use({});
     generation->keeper->stop();
-    doorbell.connect(nullptr);
+    doorbell.connect(nullptr, nullptr);
     generation.reset();
 }
 
@@ -423,6 +443,7 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     r.store_file = store.path();
     r.watch = std::make_unique<StoreWatch>(
         log_, r.stands_in ? std::function<void(std::string const&)>{} : calls_.damaged);
+    r.make_companion = calls_.companion;
     r.keeping.turned = calls_.diagnosed;
     r.keeping.damaged = [&r](std::string const& why) { r.watch->found_damaged(why); };
     if (auto const newest = store.newest()) {

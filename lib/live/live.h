@@ -11,6 +11,7 @@
 
 #include "fleet/fleet.h"
 #include "fleet/notice.h"
+#include "live/companion.h"
 #include "store/store.h"
 
 namespace probekeeper::live {
@@ -31,6 +32,8 @@ public:
         // Once, on a thread of the daemon's, when the store can be opened that could not: call take_store()
         // then.
         std::function<void()> store_is_back = [] {};
+        // Makes who works beside each configuration; may give none, and be empty.
+        MakeCompanion companion{};
     };
 
     // Opens the store (its lock is the right to run), starts the API, catches up with what is stored and

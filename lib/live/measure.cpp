@@ -131,6 +131,9 @@ void Backend::write_metrics(MetricsText& out) {
     out.sample({}, clock_.ahead_s());
     auto const writing = writer_.state();
     write_store(out, writing, commits_);
+    if (auto const companion = this->companion()) {
+        companion->write_metrics(out);
+    }
     auto const now = parts();
     if (!now) {
         return;

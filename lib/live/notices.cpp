@@ -107,15 +107,19 @@ void Notices::wake() {
     }
 }
 
-void Doorbell::connect(std::shared_ptr<Notices> notices) {
+void Doorbell::connect(std::shared_ptr<Notices> notices, std::shared_ptr<Companion> companion) {
     std::scoped_lock const lock{mutex_};
     notices_ = std::move(notices);
+    companion_ = std::move(companion);
 }
 
 void Doorbell::ring() {
     std::scoped_lock const lock{mutex_};
     if (notices_) {
         notices_->wake();
+    }
+    if (companion_) {
+        companion_->wake();
     }
 }
 

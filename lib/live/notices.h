@@ -12,6 +12,7 @@
 
 #include "fleet/fleet.h"
 #include "live/board.h"
+#include "live/companion.h"
 #include "live/stamp_clock.h"
 #include "notify/mqtt.h"
 #include "notify/outages.h"
@@ -62,12 +63,13 @@ private:
 // Wakes whoever is at work, from the store's thread.
 class Doorbell {
 public:
-    void connect(std::shared_ptr<Notices> notices);  // null: nobody
+    void connect(std::shared_ptr<Notices> notices, std::shared_ptr<Companion> companion);  // null: nobody
     void ring();
 
 private:
     std::mutex mutex_;
     std::shared_ptr<Notices> notices_;
+    std::shared_ptr<Companion> companion_;
 };
 
 }  // namespace probekeeper::live

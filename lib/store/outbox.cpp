@@ -406,7 +406,8 @@ void Outbox::close_hours(Timestamp until) {
 // --- reading
 
 std::optional<FeedState> read_feed(Database& db) {
-    Query query{db, "SELECT daemon, facts_told, hours_told, facts_trying, hours_trying FROM feed"};
+    Query query{
+        db, "SELECT daemon, facts_told, hours_told, facts_trying, hours_trying FROM feed WHERE feeding = 1"};
     if (!query.row()) {
         return std::nullopt;
     }

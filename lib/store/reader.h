@@ -113,7 +113,7 @@ public:
     [[nodiscard]] Result<std::vector<KeptRound>> rounds(std::string const& week);   // as they came
     [[nodiscard]] Result<std::vector<Downtime>> downtimes(Timestamp ending_after);  // by stopped_at
 
-    // For a hub; see feed.h. Empty: no change was ever noted for one.
+    // For a hub; see feed.h. Empty: nothing is noted for one.
     [[nodiscard]] Result<std::optional<FeedState>> feed();
     [[nodiscard]] Result<FeedBacklog> feed_backlog();
     // Behind `seq`, in order. Without feeding there are none.
