@@ -441,6 +441,37 @@ TEST_CASE("a step that was taken at the hub is done here once, by the rules of t
     }
 }
 
+TEST_CASE("the rights of a site's login are enough for all of it", "[hub][feed][steps]") {
+    Hub hub{"feed_rights"};
+    if (!hub) {
+        return;
+    }
+    hub.run(
+        "CREATE ROLE probekeeper_site; CREATE ROLE probekeeper_hub; CREATE ROLE weir LOGIN IN ROLE "
+        "probekeeper_site");
+    hub::migrate(*hub.connection);  // gives the roles their rights
+    {
+        Site site{hub.cluster->database("feed_rights", "weir")};
+        site.prepare(fill);
+        site.start();
+        site.told();
+        check_same(hub, site);
+        hub.step("a", "s1", "/v1/probes/a-1/service-records", R"({"kind": "inspection", "by": "t1"})");
+        CHECK(hub.outcome("s1") == "201 application/json");
+        site.reload("[[site]]\nid = \"a\"\nkind = \"aquaculture\"\n[[probe]]\nid = \"a-1\"\nsite = \"a\"\n");
+        until("b is gone", [&] { return hub.count("sites WHERE removed_at IS NOT NULL") == 1; });
+        store::Changes rewound;
+        rewound.rewinds.push_back({"a", day_one});
+        site.keep(std::move(rewound));
+        site.told();
+        CHECK(hub.count("response_tests WHERE site_id = 'a'") == 0);
+        CHECK(site.log().find("hub_refused") == std::string::npos);
+    }
+    hub.run(
+        "DROP OWNED BY weir, probekeeper_site, probekeeper_hub; DROP ROLE weir, probekeeper_site, "
+        "probekeeper_hub");
+}
+
 TEST_CASE("what the database cannot take is left out, told in the log, and holds up nothing", "[hub][feed]") {
     Hub hub{"feed_poison"};
     if (!hub) {
