@@ -131,11 +131,16 @@ void Batch::add(Kind kind, boost::json::object const& row) {
     rows += rows.empty() ? '[' : ',';
     rows += text;
     bytes_ += text.size() + 1;
+    std::string_view const site{row.at("site_id").as_string()};
+    if (!sites_.contains(site)) {
+        sites_.emplace(site);
+    }
     ++rows_;
 }
 
 void Batch::rewind(std::string site, Timestamp from) {
     Part part;
+    sites_.insert(site);
     part.rewound = std::move(site);
     part.from = std::max(from, from_unix_ms(0));  // nothing was measured before
     parts_.push_back(std::move(part));
@@ -145,6 +150,10 @@ void Batch::rewind(std::string site, Timestamp from) {
 bool Batch::has(Kind kind) const {
     return std::any_of(parts_.begin(), parts_.end(),
                        [&](Part const& part) { return !part.rows[static_cast<std::size_t>(kind)].empty(); });
+}
+
+std::vector<std::string> Batch::sites() const {
+    return {sites_.begin(), sites_.end()};
 }
 
 std::string Batch::json(Kind kind) const {

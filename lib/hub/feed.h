@@ -21,6 +21,7 @@
 #include <vector>
 
 #include "api/errands.h"
+#include "hub/bell.h"
 #include "hub/bucket.h"
 #include "hub/teller.h"
 #include "live/companion.h"
@@ -28,20 +29,6 @@
 #include "store/reader.h"
 
 namespace probekeeper::hub {
-
-// A descriptor that becomes readable when it is rung.
-class Bell {
-public:
-    Bell();
-    ~Bell();
-    Bell(Bell&&) = delete;
-    void ring();
-    void silence();  // until it is rung again
-    [[nodiscard]] int descriptor() const { return descriptor_; }
-
-private:
-    int descriptor_;
-};
 
 class Feed final : public live::Companion {
 public:
@@ -64,6 +51,7 @@ public:
     void write_metrics(api::MetricsText& out) const override;
 
 private:
+    static constexpr std::size_t facts_most = 500;  // read at once; bytes end a batch sooner
     enum class State : std::uint8_t { connecting, connected, catching_up, unreachable, refused };
     using Clock = std::chrono::steady_clock;
 
@@ -72,25 +60,27 @@ private:
     [[nodiscard]] bool wait_for_retry(std::chrono::milliseconds delay);
     void failed(std::string const& why, State state);
 
-    // On a connection that stands.
+    void keep(store::FeedChanges changes);  // waits for it; throws Postponed
+
+    // On a connection that stands. feed_claims.cpp
     void synchronise();
     void claim_sites();
     [[nodiscard]] std::vector<std::string> sites_of_ours();
     [[nodiscard]] std::vector<document::Probe> changed_probes(std::vector<std::string> const& ours) const;
     void show_claims(std::size_t told_again);
+    // feed_tell.cpp
     [[nodiscard]] bool tell_some();
     [[nodiscard]] store::FeedPosition fill(Batch& batch, store::Reader& reader);
     void send(Batch const& batch, store::FeedPosition const& until);
     void skip_or_narrow(postgres::Error const& error, store::FeedPosition const& until);
     void announce(Batch const& batch);
-    // True where there may be more.
-    [[nodiscard]] bool take_steps();
-    [[nodiscard]] bool take_step(postgres::Rows const& rows, std::size_t row);
     [[nodiscard]] bool retell_more();
     void confirm();
-    void keep(store::FeedChanges changes);
     void wait_a_little();
     void show_backlog();
+    // feed_steps.cpp
+    [[nodiscard]] bool take_steps();  // true where there may be more
+    [[nodiscard]] bool take_step(postgres::Rows const& rows, std::size_t row);
 
     Options options_;
     live::Surroundings around_;

@@ -35,6 +35,7 @@ CREATE TABLE probekeeper.sites (
     removed_at    timestamptz
 );
 CREATE INDEX sites_of_daemon ON probekeeper.sites (daemon);
+CREATE INDEX sites_of_login ON probekeeper.sites (login);
 
 CREATE TABLE probekeeper.probes (
     site_id      text NOT NULL,
