@@ -375,7 +375,12 @@ CREATE TABLE service_states (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4, layout_5, layout_6, layout_7};
+// Blocks may be of a second form, and without hours (block.h). Older programs would refuse the one and
+// overlook readings of the other.
+constexpr MigrationStep layout_8 = "SELECT 1";
+
+constexpr std::array all_layouts{layout_1, layout_2, layout_3, layout_4,
+                                 layout_5, layout_6, layout_7, layout_8};
 
 std::int64_t layout_of(Database& db) {
     return db.integer_of("PRAGMA user_version");
