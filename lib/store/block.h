@@ -13,7 +13,7 @@
 namespace probekeeper::store {
 
 // A block is read and written as a whole: more readings are denser, fewer cost less to look into.
-inline constexpr std::size_t block_most = 1536;
+inline constexpr std::size_t block_most = 1536;  // where nothing is known of how many fill pages (page_fit.h)
 inline constexpr std::size_t block_largest = 2048;  // and what is read at most
 
 struct Block {
