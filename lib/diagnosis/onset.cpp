@@ -172,9 +172,10 @@ void add_known(Points& used, double noise) {
     add(lag_mark, std::log(usual_lag_s), ln_lag_error);
 }
 
-estimate::FitResult<parameters> fit_course(Window w, double saturation) {
+// `noise`: what the readings will leave of the model, which says how much what is known beforehand counts.
+estimate::FitResult<parameters> fit_course(Window w, double saturation, double noise) {
     double const end_s = w.used.t[w.used.count - 1];
-    add_known(w.used, std::max(w.noise, 0.001 * w.change));
+    add_known(w.used, noise);
     auto const model = [saturation, end_s](Gradient const& p) {
         return [&p, course = Course{p, saturation, end_s}](double t, Gradient& g) {
             auto const known = [&](Parameter which) {
@@ -209,7 +210,12 @@ ResponseFit fit_found_rise(std::span<FitPoint const> points, double saturation) 
     if (!window.refused.empty()) {
         return refused(window.refused);
     }
-    auto const fitted = fit_course(window, saturation);
+    double const least = std::max(window.noise, 0.001 * window.change);
+    auto fitted = fit_course(window, saturation, least);
+    // A coarse reading rests at its floor without any noise, and is off by half a step on its way.
+    if (fitted.sigma > 1.5 * least) {
+        fitted = fit_course(window, saturation, fitted.sigma);
+    }
     auto const quiet = [&](double error) {
         return optimism * error * std::max(1.0, window.noise / std::max(fitted.sigma, 1e-9));
     };

@@ -100,14 +100,29 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
         .take(now_ms, impossible || contradicted ? seen_to_be : 0.0, {6.0 * hour_s, 6.0 * hour_s});
 }
 
-// A limit that is passed is told after half a day; one that is only ahead must look so for two days.
+// A limit that is passed is told after half a day, by found rises after one; one that is only ahead must look
+// so for two days.
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    double const over = slow_case(state, setup, now_ms).probability;
+    auto const slow = slow_case(state, setup, now_ms);
+    double const over = slow.probability;
     auto const ahead = crossing(state, setup, now_ms);
     bool const passed = over < 0.0 || !ahead || over >= Tracker::sure;
     tracker(state, Reason::slow_response)
         .take(now_ms, passed ? over : std::max(over, ahead->probability_within_horizon),
-              {passed ? 12.0 * hour_s : 2.0 * day_s, day_s});
+              {!passed         ? 2.0 * day_s
+               : slow.by_found ? day_s
+                               : 12.0 * hour_s,
+               day_s});
+}
+
+// See found.h for the rule.
+void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    constexpr double hardly = 0.1;
+    state.found.settle(now_ms);
+    double const over = found_case(state, setup, now_ms).probability;
+    if (over >= Tracker::sure || (over >= 0.0 && over < hardly)) {
+        state.found_told_ms = state.found.newest_ms();
+    }
 }
 
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
@@ -141,6 +156,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
 
+    hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);
 
     weigh_background(state, setup, now_ms);
@@ -172,7 +188,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
                             : 0.0,
               {0.0, 2.0 * day_s});
 
-    auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
+    auto const since_ms = std::max({newest_evidence_ms(state), state.found_told_ms, state.first_ms});
     // One that has never read has nothing to verify: its silence says all.
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||

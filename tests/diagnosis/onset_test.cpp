@@ -78,6 +78,23 @@ TEST_CASE("many such rises are not off to one side", "[diagnosis][response]") {
     CHECK(std::abs(off) < 0.12);
 }
 
+TEST_CASE("a coarse reading, which rests at its floor without any noise, is not taken for an exact one",
+          "[diagnosis][response]") {
+    Tank s;
+    s.noise = 0.003;
+    s.lag_s = GENERATE(15.0, 45.0);
+    auto points = points_of(s);
+    for (auto& p : points) {
+        p.value = std::round(10.0 * p.value) / 10.0;
+    }
+    auto const found = fit_found_rise(points, s.saturation);
+    CAPTURE(found.late_s, found.ln_error, found.set_aside);
+    REQUIRE(found.set_aside == "");
+    // With 0.8 it would know no more than before.
+    CHECK(found.ln_error < 1.2);
+    CHECK(std::abs(std::log(found.late_s / (s.lag_s + s.blower_s))) < 1.645 * found.ln_error);
+}
+
 TEST_CASE("less air or more load do not pass for a slower probe", "[diagnosis][response]") {
     Tank s;
     auto const usual = fit(s);
