@@ -51,7 +51,7 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     if (tracker(state, Reason::membrane_damage).standing()) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
-    return state.background.leap(now_ms) > 0.0 && state.height.step() > far_step;
+    return state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
