@@ -77,9 +77,11 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const others_leapt =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
     bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
-    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt &&
-                       (level_too || tracker(state, Reason::membrane_damage).standing() ||
-                        (anyone && state.fluctuation.leapt() > far_leap));
+    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
+    bool const loose = tracker(state, Reason::fluctuation).standing();
+    bool const told = tracker(state, Reason::membrane_damage).standing();
+    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt && (told || !loose) &&
+                       (told || level_too || (anyone && state.fluctuation.leapt() > far_leap));
     bool const damaged = leaking || leapt || broken(state, now_ms);
     tracker(state, Reason::membrane_damage)
         .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
