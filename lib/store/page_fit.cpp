@@ -16,7 +16,8 @@ constexpr std::size_t tried_every = 16;
 
 double bytes_taken(std::size_t row) {
     if (row <= local_most) {
-        return static_cast<double>(page) / static_cast<double>((page - page_header) / (row + cell_header));
+        auto const rows_a_page = (page - page_header) / (row + cell_header);
+        return static_cast<double>(page) / static_cast<double>(rows_a_page);
     }
     auto const beyond = local_least + (row - local_least) % (page - next_page);
     auto const local = beyond <= local_most ? beyond : local_least;
