@@ -2,19 +2,18 @@
 
 #include <spdlog/fmt/fmt.h>
 
+#include <algorithm>
 #include <array>
 #include <boost/asio/as_tuple.hpp>
 #include <boost/asio/buffer.hpp>
 #include <boost/asio/co_spawn.hpp>
+#include <boost/asio/post.hpp>
 #include <boost/asio/use_awaitable.hpp>
 #include <boost/asio/write.hpp>
 #include <boost/beast/core/string.hpp>
 #include <boost/beast/http/error.hpp>
-#include <boost/beast/http/message.hpp>
 #include <boost/beast/http/read.hpp>
-#include <boost/beast/http/serializer.hpp>
-#include <boost/beast/http/span_body.hpp>
-#include <boost/beast/http/write.hpp>
+#include <boost/beast/http/status.hpp>
 
 #include "api/http_date.h"
 #include "api/read_head.h"
@@ -71,24 +70,45 @@ std::optional<Problem> problem_of_read(error_code error, bool timed_out, Limits 
                fmt::format("the request cannot be read: {}", error.message()));
 }
 
-// Shows the bytes of `response`, which must outlive it.
-using Message = http::response<http::span_body<char const>>;
-Message message_of(Response const& response, unsigned version, bool keep_alive, Timestamp now) {
-    Message message;
-    message.result(static_cast<unsigned>(response.status));
-    message.version(version);
-    message.set(http::field::date, http_date(now));
+// All that goes before the bytes of `response`. Written by hand: Beast's message takes an allocation a field,
+// and with its serializer as long as all the rest of a short answer.
+std::string header_text(Response const& response, unsigned version, bool keep_alive, Timestamp now) {
+    std::string text;
+    text.reserve(512);
+    auto const line = [&text](std::string_view name, std::string_view value) {
+        text.append(name).append(": ").append(value).append("\r\n");
+    };
+    text.append(version == 10 ? "HTTP/1.0 " : "HTTP/1.1 ")
+        .append(std::to_string(response.status))
+        .append(" ")
+        .append(std::string_view{
+            http::obsolete_reason(http::int_to_status(static_cast<unsigned>(response.status)))})
+        .append("\r\n");
+    line("Date", http_date(now));
     if (!response.content_type.empty()) {
-        message.set(http::field::content_type, response.content_type);
+        line("Content-Type", response.content_type);
     }
     for (auto const& [name, value] : response.headers) {
-        message.set(name, value);
+        line(name, value);
     }
-    auto const bytes = response.bytes();
-    message.body() = {bytes.data(), bytes.size()};
-    message.prepare_payload();
-    message.keep_alive(keep_alive);
-    return message;
+    line("Content-Length", std::to_string(response.bytes().size()));
+    if (keep_alive != (version > 10)) {  // what each version does unless told
+        line("Connection", keep_alive ? "keep-alive" : "close");
+    }
+    return text.append("\r\n");
+}
+
+using Buffers = std::array<net::const_buffer, 2>;
+Buffers buffers_of(std::string const& head, std::string_view body) {
+    return {net::buffer(head), net::buffer(body.data(), body.size())};
+}
+
+void consume(Buffers& buffers, std::size_t bytes) {
+    for (auto& buffer : buffers) {
+        auto const of_this = std::min(bytes, buffer.size());
+        buffer += of_this;
+        bytes -= of_this;
+    }
 }
 
 }  // namespace
@@ -98,7 +118,7 @@ Session::Session(net::ip::tcp::socket socket, Shared& shared)
       stream_{std::move(socket), shared.tls},
       // Room for a whole header and for the piece of the body that came with it.
       buffer_{shared.limits.header_bytes + 64 * 1024},
-      deadline_{stream_.get_executor()},
+      timer_{stream_.get_executor()},
       events_{stream_.get_executor()} {
     error_code ignored;
     auto const end = stream_.socket().remote_endpoint(ignored);
@@ -174,10 +194,11 @@ void Session::turn_away(net::ip::tcp::socket socket, Shared& shared) {
                      {},
                      {{"Retry-After", "5"}}});
     shared.dispatcher.finish(response, Head{});
-    auto const message = message_of(response, 11, /*keep_alive=*/false, shared.now());
+    auto const head = header_text(response, 11, /*keep_alive=*/false, shared.now());
     error_code ignored;
     socket.non_blocking(true, ignored);
-    http::write(socket, message, ignored);  // a fresh socket's buffer takes it whole
+    net::write(socket, buffers_of(head, response.bytes()),
+               ignored);  // a fresh socket's buffer takes it whole
     socket.shutdown(net::ip::tcp::socket::shutdown_both, ignored);
 }
 
@@ -244,7 +265,11 @@ net::awaitable<bool> Session::serve() {
         }
     }
     clear_deadline();
-    auto response = co_await answer(request, head, parser.get().body());
+    auto ready = answer_at_once(request, head, parser.get().body());
+    auto response = ready ? std::move(*ready) : Response{};
+    if (!ready) {
+        response = co_await answer(request, head, parser.get().body());
+    }
     bool const keep_alive = parser.get().keep_alive();
     co_return co_await write(std::move(response), std::move(head), version, keep_alive);
 }
@@ -416,13 +441,14 @@ net::awaitable<bool> Session::write_text(std::string const& text) {
     co_return !error;
 }
 
+// Nothing where it must wait for the pool.
+std::optional<Response> Session::answer_at_once(Admitted const& request, Head const& head,
+                                                std::string const& body) {
+    return request.route->where == Where::at_once ? shared_.dispatcher.answer_finished(request, head, body)
+                                                  : shared_.dispatcher.kept(request, head);
+}
+
 net::awaitable<Response> Session::answer(Admitted const& request, Head const& head, std::string const& body) {
-    if (request.route->where == Where::at_once) {
-        co_return shared_.dispatcher.answer_finished(request, head, body);
-    }
-    if (auto kept = shared_.dispatcher.kept(request, head)) {
-        co_return std::move(*kept);
-    }
     // Named before it is awaited: GCC 12 can destroy twice a capturing lambda that is made inside co_await.
     auto job = [this, &request, &head, &body]() -> net::awaitable<Response> {
         co_return shared_.dispatcher.answer_finished(request, head, body);  // to compress takes its time too
@@ -455,19 +481,31 @@ net::awaitable<bool> Session::write(Response response, Head head, unsigned versi
     // The path alone: a query may hold a link's secret.
     shared_.log->debug("event=answered method={} path={} status={}", head.method,
                        head.target.substr(0, head.target.find('?')), response.status);
-    auto message = message_of(response, version, keep_alive, shared_.now());
-    http::response_serializer<http::span_body<char const>> serializer{message};
-    set_deadline(shared_.limits.write);
+    auto const text = header_text(response, version, keep_alive, shared_.now());
+    bool const sent =
+        co_await send(buffers_of(text, head.method == "HEAD" ? std::string_view{} : response.bytes()));
+    co_return sent&& keep_alive;
+}
+
+// Most answers fit what the system has room for, and need no waiting.
+net::awaitable<bool> Session::send(std::array<net::const_buffer, 2> bytes) {
     error_code failed;
-    if (head.method == "HEAD") {
-        auto const [error, count] = co_await http::async_write_header(stream_, serializer, tuple);
+    clear_deadline();
+    consume(bytes, stream_.write_at_once(bytes, failed));
+    if (!failed && net::buffer_size(bytes) == 0) {
+        if (buffer_.size() > 0) {  // pipelined: others come first, or one connection could keep all waiting
+            co_await net::post(stream_.get_executor(), net::use_awaitable);
+        }
+        co_return true;
+    }
+    set_deadline(shared_.limits.write);
+    while (!failed && net::buffer_size(bytes) > 0) {
+        auto const [error, count] = co_await stream_.async_write_some(bytes, tuple);
         failed = error;
-    } else {
-        auto const [error, count] = co_await http::async_write(stream_, serializer, tuple);
-        failed = error;
+        consume(bytes, count);
     }
     clear_deadline();
-    co_return !failed && keep_alive;
+    co_return !failed;
 }
 
 // Closing a socket that has unread bytes resets the connection, and a reset may overtake the answer: so what
@@ -488,21 +526,43 @@ net::awaitable<void> Session::linger() {
     }
 }
 
+// Nearly every deadline is moved on before it comes, several times a request; a timer that was set anew each
+// time cost as much as reading the request. So the timer is set only where it would run out too late, and
+// looks then.
 void Session::set_deadline(std::chrono::milliseconds within) {
     timed_out_ = false;
-    deadline_.expires_after(within);
-    deadline_.async_wait([self = shared_from_this(), number = ++deadline_number_](error_code error) {
-        if (!error && number == self->deadline_number_) {
-            self->timed_out_ = true;
-            error_code ignored;
-            self->stream_.socket().cancel(ignored);  // not close: what timed out may still be told so
+    deadline_ = Clock::now() + within;
+    if (!timer_ends_ || *deadline_ < *timer_ends_) {
+        set_timer(*deadline_);
+    }
+}
+
+void Session::clear_deadline() {
+    deadline_.reset();
+}
+
+void Session::set_timer(Clock::time_point end) {
+    timer_ends_ = end;
+    timer_.expires_at(end);
+    timer_.async_wait([held = weak_from_this()](error_code error) {
+        if (auto const self = held.lock(); self && !error) {
+            self->look_at_deadline();
         }
     });
 }
 
-void Session::clear_deadline() {
-    ++deadline_number_;
-    deadline_.cancel();
+void Session::look_at_deadline() {
+    timer_ends_.reset();
+    if (!deadline_) {
+        return;
+    }
+    if (Clock::now() < *deadline_) {
+        return set_timer(*deadline_);
+    }
+    deadline_.reset();
+    timed_out_ = true;
+    error_code ignored;
+    stream_.socket().cancel(ignored);  // not close: what timed out may still be told so
 }
 
 }  // namespace probekeeper::api

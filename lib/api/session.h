@@ -3,6 +3,7 @@
 // Everything in here runs on the server's one serving thread, except the handlers that dispatch to the pool.
 #pragma once
 
+#include <array>
 #include <boost/asio/awaitable.hpp>
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/steady_timer.hpp>
@@ -12,6 +13,7 @@
 #include <boost/beast/http/empty_body.hpp>
 #include <boost/beast/http/parser.hpp>
 #include <boost/beast/http/string_body.hpp>
+#include <chrono>
 #include <memory>
 #include <optional>
 
@@ -50,6 +52,7 @@ public:
     static void turn_away(net::ip::tcp::socket socket, Shared& shared);
 
 private:
+    using Clock = std::chrono::steady_clock;
     using Header = boost::beast::http::request_parser<boost::beast::http::empty_body>;
     using Parser = boost::beast::http::request_parser<boost::beast::http::string_body>;
 
@@ -67,22 +70,28 @@ private:
     net::awaitable<std::vector<Event>> next_events(std::int64_t after);
     net::awaitable<bool> write_text(std::string const& text);
     // References into serve()'s frame, which outlives the call; likewise parser above and detail below.
+    std::optional<Response> answer_at_once(Admitted const& request, Head const& head,
+                                           std::string const& body);
     net::awaitable<Response> answer(Admitted const& request, Head const& head, std::string const& body);
     // Both say what is wrong, where there is somebody to tell, and give false.
     net::awaitable<bool> refuse(ProblemType type, std::string_view detail);
     net::awaitable<bool> refuse_unreadable(boost::system::error_code error);
     net::awaitable<bool> write(Response response, Head head, unsigned version, bool keep_alive);
+    net::awaitable<bool> send(std::array<net::const_buffer, 2> bytes);  // false: they could not be sent
     net::awaitable<void> linger();
     net::awaitable<void> end();
 
     void set_deadline(std::chrono::milliseconds within);
     void clear_deadline();
+    void set_timer(Clock::time_point end);
+    void look_at_deadline();
 
     Shared& shared_;
     Stream stream_;
     boost::beast::flat_buffer buffer_;
-    net::steady_timer deadline_;
-    std::uint64_t deadline_number_ = 0;  // tells a late expiry of an old deadline from the one that holds
+    std::optional<Clock::time_point> deadline_;    // of what is under way
+    net::steady_timer timer_;                      // runs out at the deadline, or before it
+    std::optional<Clock::time_point> timer_ends_;  // while it runs
     bool timed_out_ = false;
     std::string address_;       // of the client
     net::steady_timer events_;  // runs out at a heartbeat; an event cancels it

@@ -27,6 +27,8 @@ public:
 
     // `tls` null: plain. It is kept for as long as the stream lives, whatever certificate comes next.
     Stream(Socket socket, std::shared_ptr<Tls> tls) : tls_{std::move(tls)}, socket_{std::move(socket)} {
+        boost::system::error_code ignored;
+        socket_.non_blocking(true, ignored);
         if (tls_) {
             secure_.emplace(socket_, tls_->context);
         }
@@ -37,6 +39,18 @@ public:
     [[nodiscard]] bool is_secure() const { return secure_.has_value(); }
     net::ssl::stream<Socket&>& secure() { return *secure_; }
 
+    // What the system takes without waiting, in bytes; nothing through TLS. An error is one that stays.
+    template <typename Buffers>
+    std::size_t write_at_once(Buffers const& buffers, boost::system::error_code& error) {
+        if (secure_) {
+            return 0;
+        }
+        auto const written = socket_.write_some(buffers, error);
+        if (error == net::error::would_block || error == net::error::try_again) {
+            error = {};
+        }
+        return written;
+    }
     template <typename Buffers, typename Token>
     auto async_read_some(Buffers const& buffers, Token&& token) {
         if (secure_) {

@@ -22,6 +22,7 @@ constexpr std::int64_t hour_ms = 3'600'000;
 constexpr std::int64_t newest_span_ms = 5 * hour_ms, before_from_ms = 48 * hour_ms,
                        before_to_ms = 6 * hour_ms;
 constexpr std::size_t fewest_newest = 3;
+constexpr std::size_t fewest_before = 6;  // spells of so long
 // Without an aeration bit a flat low reading may be a controlled level: more plateaus must agree, lower.
 constexpr std::size_t fewest_found = 8;
 // No residue reads this much; water that stays here without aeration is not free of oxygen.
@@ -142,11 +143,19 @@ double BackgroundWatch::lowest(std::int64_t now_ms) const {
 }
 
 double BackgroundWatch::leap(std::int64_t now_ms) const {
-    auto const before = levels_between(now_ms - before_from_ms, now_ms - before_to_ms);
-    if (before.count < 2 * fewest_declared) {
+    // Lowest against lowest: without a bit, air that holds a level leaves plateaus, too.
+    double before = -std::numeric_limits<double>::infinity();
+    std::size_t known = 0;
+    for (auto at_ms = now_ms - before_to_ms; at_ms - newest_span_ms >= now_ms - before_from_ms;
+         at_ms -= newest_span_ms / 2) {
+        double const low = lowest(at_ms);
+        before = std::isnan(low) ? before : std::max(before, low);
+        known += std::isnan(low) ? 0U : 1U;
+    }
+    if (known < fewest_before) {
         return 0.0;
     }
-    double const leap = lowest(now_ms) - before.at(0.9);
+    double const leap = lowest(now_ms) - before;
     return leap > least_break ? leap : 0.0;  // NaN, too
 }
 

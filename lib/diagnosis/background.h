@@ -36,8 +36,9 @@ public:
     // Call hourly: notes when the floor leaps.
     void watch_for_leap(std::int64_t now_ms);
 
-    // By how much the newest floors lie above those of the two days before, mg/L; 0 where it is little, or
-    // where they are too few. Neither residue nor water without air does that within hours.
+    // By how much the lowest of the newest hours lies above that of all such spells in the two days before,
+    // mg/L; 0 where it is little, or where they are too few. Neither residue nor water without air does that
+    // within hours.
     [[nodiscard]] double leap(std::int64_t now_ms) const;
     // The lowest that was read without oxygen within the last hours, mg/L; NaN where that was too rarely.
     // Unlike floor() it may be real oxygen.

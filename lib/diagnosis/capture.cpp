@@ -46,6 +46,16 @@ constexpr double least_way = 0.1;
 constexpr double blasts_alike = 0.45;
 constexpr std::uint32_t enough_unlike = 8;
 
+// An edge that no bit declares is looked for where none has been declared for so long: a bit that is missing
+// or wrong for a day or two changes nothing.
+constexpr double bit_silent_s = 3.0 * 86'400.0;
+// What counts as water without oxygen: so low, of saturation, and at rest for so long. Guesses.
+constexpr double floor_part = 0.15;
+constexpr double floor_lasts_s = 180.0;
+// Water that is driven has gone its way by then; and of readings before the rise, so many seconds are of use.
+constexpr double rise_lasts_s = 420.0;
+constexpr double before_rise_s = 200.0;
+
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
 }
@@ -96,6 +106,7 @@ void Capture::interrupt() {
     fall_.active = false;
     decline_.active = rise_.active = false;
     excursion_.active = false;
+    floor_ = {};
     exposed_ = false;
     blast_to_judge_ = false;
     aerated_ = Aerated::unknown;
@@ -142,7 +153,7 @@ void Capture::follow_aeration(View const& view, double t90_guess_s) {
     bool const on = view.aerated == Aerated::on;
     bool const lasted = s_between(aeration_since_ms_, view.time_ms) > 180.0;
     if (switched) {
-        aeration_edge_ms_ = view.time_ms;
+        aeration_edge_ms_ = turned_ms_ = view.time_ms;
     }
     bool const quiet = !view.exposed && view.time_ms > exposed_until_ms_ + ms(3.0 * t90_guess_s);
     // Rises tell less than what they cost; a few a day do.
@@ -383,10 +394,57 @@ std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Know
     return candidate;
 }
 
+// Near-flat, low, and then up: how steeply is for the fit to judge.
+void Capture::follow_floor(View const& view, Known const& known) {
+    bool const told = turned_ms_ != 0 && view.time_ms - turned_ms_ < ms(bit_silent_s);
+    if (!known.find_edges || told || exposed_ || fall_.active || excursion_.active) {
+        floor_ = {};
+        return;
+    }
+    if (floor_.left_ms != 0) {
+        return;
+    }
+    double const tolerance = std::max({0.03, 3.0 * known.noise, 1.2 * known.resolution});
+    double const off = view.value - floor_.level;
+    bool const low = view.value < floor_part * view.saturation;
+    if (floor_.since_ms != 0 && low && std::abs(off) <= tolerance) {
+        floor_.level += 0.1 * off;
+        return;
+    }
+    bool const rested = floor_.since_ms != 0 && last_ms_ - floor_.since_ms > ms(floor_lasts_s);
+    if (rested && off > tolerance) {
+        floor_.left_ms = last_ms_;
+        floor_.deadline_ms = last_ms_ + ms(rise_lasts_s);
+        floor_.saturation = view.saturation;
+    } else {
+        floor_ = {};
+        floor_.since_ms = low ? view.time_ms : 0;
+        floor_.level = view.value;
+    }
+}
+
+std::optional<Candidate> Capture::finish_found(View const& view) {
+    if (floor_.left_ms == 0 || view.time_ms < floor_.deadline_ms) {
+        return std::nullopt;
+    }
+    auto const floor = floor_;
+    floor_ = {};
+    auto const piece = cut(samples_, floor.left_ms - ms(before_rise_s), floor.left_ms, view.time_ms);
+    Candidate candidate;
+    candidate.time = from_unix_ms(floor.left_ms);
+    candidate.source = TestSource::aeration_on;
+    candidate.fit = fit_found_rise(piece.span(), floor.saturation);
+    candidate.temperature_c = view.temperature_c;
+    candidate.air_percent = candidate.air_error = nan;
+    // Low water stirs for many reasons: what is no rise is no test.
+    return candidate.fit.onset_found ? std::optional{candidate} : std::nullopt;
+}
+
 Capture::Outcome Capture::take(View const& view, Known const& known) {
     follow_exposure(view, known.t90_guess_s);
     follow_aeration(view, known.t90_guess_s);
     follow_excursion(view, known);
+    follow_floor(view, known);
     if (samples_.empty() || view.time_ms - samples_.back().time_ms >= ms(spacing_s(known.t90_guess_s))) {
         samples_.push({view.time_ms, static_cast<float>(view.value), static_cast<float>(view.temperature_c)});
     }
@@ -401,6 +459,9 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
     }
     if (!outcome.test) {
         outcome.test = finish_edge(rise_, view, known);
+    }
+    if (!outcome.test) {
+        outcome.test = finish_found(view);
     }
     last_ms_ = view.time_ms;
     return outcome;

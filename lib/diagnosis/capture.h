@@ -56,6 +56,8 @@ public:
         double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator
         double noise = 0.01;                         // standard deviation of a reading
         bool frozen = false;                         // the output, while the probe is cleaned
+        double resolution = 0.0;                     // of the reading
+        bool find_edges = false;                     // nothing else has tested it for long
     };
     struct Outcome {
         std::optional<Candidate> test;
@@ -99,6 +101,14 @@ private:
         double level = 0.0;       // before the edge
         double saturation = 9.1;  // of this water then
     };
+    // Water without oxygen, as far as the readings show, and the rise out of it that no bit declares.
+    struct Floor {
+        std::int64_t since_ms = 0;  // 0: none
+        double level = 0.0;
+        std::int64_t left_ms = 0;  // last reading on it; 0 unless a rise is being watched
+        std::int64_t deadline_ms = 0;
+        double saturation = 9.1;
+    };
     struct Excursion {
         bool active = false;
         std::int64_t begin_ms = 0;
@@ -111,6 +121,8 @@ private:
     void follow_exposure(View const& view, double t90_guess_s);
     void follow_aeration(View const& view, double t90_guess_s);
     void follow_excursion(View const& view, Known const& known);
+    void follow_floor(View const& view, Known const& known);
+    std::optional<Candidate> finish_found(View const& view);
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, double t90_guess_s);
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
@@ -128,13 +140,15 @@ private:
     Fall fall_;
     Edge decline_, rise_;
     Excursion excursion_;
+    Floor floor_;
     std::int64_t last_ms_ = 0;
     std::int64_t exposed_from_ms_ = 0;   // last reading before the running exposure
     std::int64_t exposed_first_ms_ = 0;  // first reading in it
     std::int64_t exposed_until_ms_ = 0;
     std::int64_t aeration_since_ms_ = 0;
     std::int64_t aeration_edge_ms_ = 0;
-    std::int64_t rise_ms_ = 0;  // of the newest rise that was looked at
+    std::int64_t turned_ms_ = 0;  // when a bit or an airflow last told an edge
+    std::int64_t rise_ms_ = 0;    // of the newest rise that was looked at
     Aerated aerated_ = Aerated::unknown;
     double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
     std::uint32_t reaches_ = 0;  // blasts that taught it

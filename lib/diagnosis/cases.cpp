@@ -14,6 +14,9 @@ constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interv
 // A dry zero is read off a display by a person: to a hundredth.
 constexpr double dry_zero_error = 0.01;
 constexpr std::uint32_t fewest_tests = 4;
+// How near a fresh probe comes to the T90 its configuration expects (standard deviation of ln): as in
+// trend.cpp.
+constexpr double nominal_error = 0.12;
 
 double over(double value, double limit, double error) {
     return estimate::normal_cdf((value - limit) / error);
@@ -76,7 +79,31 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
     return c;
 }
 
-Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+Case found_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    Case c;
+    c.unit = "s";
+    c.by_found = true;
+    auto const known = state.found.known(now_ms);
+    auto const limit = slow_limit(state, setup);
+    if (!known || (!known->ln_ratio && !limit)) {
+        return c;
+    }
+    double const ln_limit = known->ln_ratio
+                                ? known->ln_t90 - *known->ln_ratio + std::log(setup.limits.t90_ratio)
+                                : limit->ln_limit;
+    double const error =
+        known->ln_ratio ? known->ratio_error : std::hypot(known->error, limit->learned ? 0.0 : nominal_error);
+    c.value = std::exp(known->ln_t90);
+    c.low = std::exp(known->ln_t90 - normal_90 * error);
+    c.high = std::exp(known->ln_t90 + normal_90 * error);
+    c.limit = std::exp(ln_limit);
+    c.probability = over(known->ln_t90, ln_limit, error);
+    return c;
+}
+
+namespace {
+
+Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Case c;
     c.unit = "s";
     auto const known = state.trend.known(now_ms);
@@ -90,6 +117,15 @@ Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t no
     c.limit = std::exp(limit->ln_limit);
     c.probability = over(known->ln_t90, limit->ln_limit, limit->learned ? known->change_error : known->error);
     return c;
+}
+
+}  // namespace
+
+Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const tested = tested_case(state, setup, now_ms);
+    auto const found = found_case(state, setup, now_ms);
+    bool const newer = state.found.newest_ms() > state.trend.newest_test_ms();
+    return newer && found.probability > tested.probability ? found : tested;
 }
 
 std::optional<BackgroundKnown> background_known(ProbeState const& state, ProbeSetup const& setup,

@@ -15,8 +15,12 @@ struct Case {
     double probability = -1.0;
     std::optional<double> value, low, high, limit;
     std::string_view unit;
+    bool by_found = false;  // of a slow response: found rises tell it (found.h)
 };
 
+// By found rises alone.
+[[nodiscard]] Case found_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+// By tests, or by found rises where these are newer and speak more strongly for it.
 [[nodiscard]] Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup);

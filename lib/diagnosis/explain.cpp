@@ -26,16 +26,27 @@ std::string minute_of(std::int64_t time_ms) {
     return text.substr(0, 10) + " " + text.substr(11, 5) + " UTC";
 }
 
+std::string times_fresh(double value, double fresh, bool learned) {
+    return learned ? fmt::format("{:.1f} times its {:.0f} s when freshly serviced", value / fresh, fresh)
+                   : fmt::format("{:.1f} times the {:.0f} s expected of it when freshly serviced",
+                                 value / fresh, fresh);
+}
+
 std::string slow_text(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, Case const& c) {
-    auto const limit = slow_limit(state, setup);
-    if (!limit || !c.value) {
+    if (!c.value || !c.limit) {
         return "The response is slow";
     }
-    double const fresh = std::exp(limit->ln_fresh);
-    auto const standard = limit->learned
-                              ? fmt::format("its {:.0f} s when freshly serviced", fresh)
-                              : fmt::format("the {:.0f} s expected of it when freshly serviced", fresh);
-    auto text = fmt::format("T90 is {:.0f} s, {:.1f} times {}", *c.value, *c.value / fresh, standard);
+    double const fresh = *c.limit / setup.limits.t90_ratio;
+    auto const limit = slow_limit(state, setup);
+    bool const learned = limit && limit->learned;
+    if (c.by_found) {
+        auto const found = state.found.known(now_ms);
+        return fmt::format(
+            "Rises of the oxygen put T90 near {:.0f} s, {}; their moments were found in the readings, "
+            "so this is rough",
+            *c.value, times_fresh(*c.value, fresh, (found && found->ln_ratio) || learned));
+    }
+    auto text = fmt::format("T90 is {:.0f} s, {}", *c.value, times_fresh(*c.value, fresh, learned));
     if (c.probability < 0.5) {
         if (auto const ahead = crossing(state, setup, now_ms)) {
             text += fmt::format("; at its present rate it passes {:.0f} s on {}", *c.limit,
@@ -149,6 +160,12 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
                 return fmt::format("It came back into use at {} and nothing has tested it since",
                                    minute_of(state.returned_ms));
             }
+            if (state.found.known(now_ms)) {
+                return fmt::format(
+                    "Nothing has tested this probe for {:.0f} days but rises of the oxygen whose moments "
+                    "were found in the readings, and these leave open whether it is slow",
+                    setup.limits.evidence_days);
+            }
             return fmt::format("Nothing has tested this probe for {:.0f} days", setup.limits.evidence_days);
     }
     return {};
@@ -235,10 +252,22 @@ Finding finding_of(Reason reason, ProbeState const& state, ProbeSetup const& set
     return f;
 }
 
+std::string why_no_t90(ProbeState const& state, std::int64_t now_ms) {
+    auto const found = state.found.known(now_ms);
+    if (!found) {
+        return "no cleaning, lift into air or aeration edge has tested the response yet";
+    }
+    return fmt::format(
+        "only rises of the oxygen whose moments were found in the readings have tested the response: "
+        "they put it between {:.0f} and {:.0f} s",
+        std::exp(found->ln_t90 - normal_90 * found->error),
+        std::exp(found->ln_t90 + normal_90 * found->error));
+}
+
 void explain_t90(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     auto const known = state.trend.known(now_ms);
     if (!known) {
-        d.t90_unknown = "no cleaning, lift into air or aeration edge has tested the response yet";
+        d.t90_unknown = why_no_t90(state, now_ms);
         return;
     }
     T90 t;

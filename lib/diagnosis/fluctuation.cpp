@@ -271,7 +271,9 @@ double FluctuationWatch::hours_between(double from, double to, std::size_t fewes
 void FluctuationWatch::watch_for_leap() {
     double const newest = hours_between(0.0, 3.5, 3);
     double const before = hours_between(5.5, 30.0, 8);
-    if (leapt_ms_ == 0 && newest > leap * before && before > 0.0) {
+    // One that wears by the hour has moved more than that just before, too.
+    double const just_before = hours_between(4.5, 10.5, 3);
+    if (leapt_ms_ == 0 && newest > leap * std::max(before, just_before) && before > 0.0) {
         leapt_ms_ = at_ms_ - 3 * hour;
         before_leap_ = before;
     } else if (leapt_ms_ != 0 && newest > 0.0 && newest < 0.6 * leap * before_leap_) {

@@ -97,6 +97,14 @@ View view_of(ProbeState& state, Reading const& reading) {
     return view;
 }
 
+// Edges that no bit declares are looked for where nothing else has tested the probe for so long: the others
+// tell it better, and need no company.
+bool nothing_tests(ProbeState const& state, std::int64_t now_ms) {
+    constexpr std::int64_t long_ms = 3 * 86'400'000LL;
+    auto const since_ms = std::max(state.first_ms, state.trend.newest_declared_ms());
+    return since_ms != 0 && now_ms - since_ms > long_ms;
+}
+
 // Misses count for the usual share once a blast shows again: until then they may be a cleaner that has
 // failed, and how usual misses are is what that is judged by.
 void saw_blast(ProbeState& state, bool shown) {
@@ -114,6 +122,34 @@ void saw_blast(ProbeState& state, bool shown) {
     ++state.blasts_shown;
 }
 
+// A rise whose moment was found: kept apart from the others, for what it tells is weak.
+ResponseTest judge_found(ProbeState& state, Candidate const& candidate, double temperature_c,
+                         std::string_view set_aside) {
+    auto const& fit = candidate.fit;
+    double const ln_to_20 = std::log(electrode::t90_at_20(1.0, temperature_c));
+    if (set_aside.empty()) {
+        state.found.temperature_known(!std::isnan(candidate.temperature_c));
+        state.found.take(to_unix_ms(candidate.time), ln_to_20, fit, state.last_saturation);
+    }
+    ResponseTest test;
+    test.time = candidate.time;
+    test.source = candidate.source;
+    test.model = state.trend.model();
+    test.t90_s = t90_of_found_s(fit.late_s);
+    double const widest = 3.0;  // of a fit that failed, too, which may have no error
+    double const spread = std::exp(1.645 * (fit.ln_error < widest ? fit.ln_error : widest));
+    test.low_s = test.t90_s / spread;
+    test.high_s = test.t90_s * spread;
+    if (!std::isnan(candidate.temperature_c)) {
+        test.at_temperature_c = candidate.temperature_c;
+    }
+    test.t90_20_s = test.t90_s * std::exp(ln_to_20);
+    test.set_aside = set_aside.empty()
+                         ? "its moment was found in the readings, which tells too little for T90"
+                         : std::string{set_aside};
+    return test;
+}
+
 // `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
 ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate, bool against_air) {
     auto const& fit = candidate.fit;
@@ -124,6 +160,9 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     bool const settling = state.service.state(at_ms) == ServiceState::settling &&
                           !(candidate.by_hand && state.service.went_back_at_rest());
     auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
+    if (fit.onset_found) {
+        return judge_found(state, candidate, temperature, set_aside);
+    }
     bool const used = set_aside.empty();
     if (used) {
         state.trend.temperature_known(!std::isnan(candidate.temperature_c));
@@ -209,7 +248,8 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
         view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise(),
-               state.habits.frozen_while_cleaning().value_or(false)});
+               state.habits.frozen_while_cleaning().value_or(false), state.liveness.resolution(),
+               nothing_tests(state, now_ms)});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
@@ -257,6 +297,8 @@ void learn_from(ProbeState& state, Handling const& handling) {
         case Act::membrane_change:
         case Act::probe_swap:
             state.trend.new_life(at_ms, handling.act == Act::membrane_change);
+            state.found.new_life(at_ms, handling.act == Act::membrane_change);
+            state.found_told_ms = 0;
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();
             state.coating = handling.coating.value_or(state.coating);
@@ -273,6 +315,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             break;
         case Act::membrane_wipe:
             state.trend.wiped();
+            state.found.wiped();
             break;
         case Act::air_calibration:
             forget(Reason::span_error);

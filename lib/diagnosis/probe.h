@@ -12,6 +12,7 @@
 #include "diagnosis/background.h"
 #include "diagnosis/capture.h"
 #include "diagnosis/fluctuation.h"
+#include "diagnosis/found.h"
 #include "diagnosis/habits.h"
 #include "diagnosis/handling.h"
 #include "diagnosis/height.h"
@@ -42,6 +43,7 @@ struct Shown {
 struct ProbeState {
     Capture capture;
     Trend trend;
+    FoundLag found;
     BackgroundWatch background;
     FluctuationWatch fluctuation;
     SpanWatch span;
@@ -56,9 +58,10 @@ struct ProbeState {
     std::int64_t temperature_bad_ms = 0;  // since when the temperature has been impossible or contradicted
     std::int64_t checked_ms = 0;          // when a person last did what would let us say good
     std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
-    std::int64_t hour_ms = 0;             // when the slow-moving reasons were last weighed
-    std::int64_t absent_since_ms = 0;     // parked since then; 0: in use
-    std::int64_t returned_ms = 0;         // from the newest absence; 0: there was none
+    std::int64_t found_told_ms = 0;  // when found rises last told on which side of its limit it is; 0: never
+    std::int64_t hour_ms = 0;        // when the slow-moving reasons were last weighed
+    std::int64_t absent_since_ms = 0;  // parked since then; 0: in use
+    std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
     double dry_zero_mg_l = 0.0;
     double last_value = 0.0;
     double last_saturation = 9.1;

@@ -34,6 +34,7 @@ struct ResponseFit {
     double area = 0.0, area_error = 0.0;
     double residual = 0.0;               // standard deviation of what the model leaves
     bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
+    bool onset_found = false;            // of a rise: the moment of the event was found in the readings
     std::string_view set_aside;          // why the fit is not to be believed; empty if it is
 };
 
@@ -62,5 +63,10 @@ struct ResponseFit {
 // that no error tells.
 [[nodiscard]] ResponseFit fit_rise(std::span<FitPoint const> points, double delay_s, double delay_error_s,
                                    double noise, double saturation);
+
+// The rise out of water that held no oxygen, where nothing tells when the air came on: t = 0 is where it was
+// found to begin, and the moment itself is part of the fit. `late_s` is the time constant of the lag and has
+// in it how slowly the aerator gathers speed, but not its dead time, which no reading shows.
+[[nodiscard]] ResponseFit fit_found_rise(std::span<FitPoint const> points, double saturation);
 
 }  // namespace probekeeper::diagnosis

@@ -61,6 +61,8 @@ public:
     [[nodiscard]] double lag_error_s(TestSource source) const;
     // How much of the typical temperature correction is right for this membrane.
     [[nodiscard]] double temperature_share() const { return level_.temperature_share(); }
+    // When the newest test came that was no rise.
+    [[nodiscard]] std::int64_t newest_declared_ms() const { return newest_other_ms_; }
     // The likelier kind of response, by what the tests say.
     [[nodiscard]] ResponseModel model() const;
     // T90 over the tail's time constant, for that model and source.

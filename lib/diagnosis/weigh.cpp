@@ -51,7 +51,7 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     if (tracker(state, Reason::membrane_damage).standing()) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
-    return state.background.leap(now_ms) > 0.0 && state.height.step() > far_step;
+    return state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
@@ -77,9 +77,11 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const others_leapt =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
     bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
-    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt &&
-                       (level_too || tracker(state, Reason::membrane_damage).standing() ||
-                        (anyone && state.fluctuation.leapt() > far_leap));
+    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
+    bool const loose = tracker(state, Reason::fluctuation).standing();
+    bool const told = tracker(state, Reason::membrane_damage).standing();
+    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt && (told || !loose) &&
+                       (told || level_too || (anyone && state.fluctuation.leapt() > far_leap));
     bool const damaged = leaking || leapt || broken(state, now_ms);
     tracker(state, Reason::membrane_damage)
         .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
@@ -100,14 +102,29 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
         .take(now_ms, impossible || contradicted ? seen_to_be : 0.0, {6.0 * hour_s, 6.0 * hour_s});
 }
 
-// A limit that is passed is told after half a day; one that is only ahead must look so for two days.
+// A limit that is passed is told after half a day, by found rises after one; one that is only ahead must look
+// so for two days.
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    double const over = slow_case(state, setup, now_ms).probability;
+    auto const slow = slow_case(state, setup, now_ms);
+    double const over = slow.probability;
     auto const ahead = crossing(state, setup, now_ms);
     bool const passed = over < 0.0 || !ahead || over >= Tracker::sure;
     tracker(state, Reason::slow_response)
         .take(now_ms, passed ? over : std::max(over, ahead->probability_within_horizon),
-              {passed ? 12.0 * hour_s : 2.0 * day_s, day_s});
+              {!passed         ? 2.0 * day_s
+               : slow.by_found ? day_s
+                               : 12.0 * hour_s,
+               day_s});
+}
+
+// See found.h for the rule.
+void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    constexpr double hardly = 0.1;
+    state.found.settle(now_ms);
+    double const over = found_case(state, setup, now_ms).probability;
+    if (over >= Tracker::sure || (over >= 0.0 && over < hardly)) {
+        state.found_told_ms = state.found.newest_ms();
+    }
 }
 
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
@@ -141,6 +158,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
 
+    hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);
 
     weigh_background(state, setup, now_ms);
@@ -172,7 +190,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
                             : 0.0,
               {0.0, 2.0 * day_s});
 
-    auto const since_ms = std::max(newest_evidence_ms(state), state.first_ms);
+    auto const since_ms = std::max({newest_evidence_ms(state), state.found_told_ms, state.first_ms});
     // One that has never read has nothing to verify: its silence says all.
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||

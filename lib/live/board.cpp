@@ -49,7 +49,7 @@ void Board::show_ticket(service::Ticket const& ticket) {
     now.ticket.reset();
     now.told.ticket.reset();
     if (!service::is_finished(ticket.state)) {
-        now.ticket = ticket;
+        now.ticket = std::make_shared<service::Ticket const>(ticket);
         now.told.ticket = {ticket.number, ticket.state, ticket.urgency, ticket.due, ticket.seen.has_value()};
     }
 }
@@ -123,7 +123,7 @@ std::string Board::diagnosis(fleet::ProbeIndex probe) const {
 Board::Need Board::need(fleet::ProbeIndex probe) const {
     std::scoped_lock const lock{mutex_};
     auto const& now = probes_[probe];
-    return {now.state, now.ticket, now.forecast};
+    return {now.state, now.ticket ? std::optional{*now.ticket} : std::nullopt, now.forecast};
 }
 
 std::optional<Timestamp> Board::newest_reading(fleet::ProbeIndex probe) const {

@@ -77,9 +77,9 @@ private:
         diagnosis::ServiceState state = diagnosis::ServiceState::in_service;
         std::optional<diagnosis::Forecast> forecast;
         std::string diagnosis;
-        std::optional<service::Ticket> ticket;
-        scada::ProbeNow told;               // its numbers of diagnosis and ticket only
-        std::optional<std::string> serial;  // by a record, which outranks the configuration
+        std::shared_ptr<service::Ticket const> ticket;  // null for most, who so pay nothing for it
+        scada::ProbeNow told;                           // its numbers of diagnosis and ticket only
+        std::optional<std::string> serial;              // by a record, which outranks the configuration
     };
     struct LineNow {
         bool known = false, up = false;

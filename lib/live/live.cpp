@@ -59,6 +59,9 @@ std::shared_ptr<api::Tls> tls_of(fleet::HttpSettings const& settings) {
 store::Result<store::Store> try_to_open(std::filesystem::path const& path, std::string const& damage,
                                         spdlog::logger& log) {
     store::Store::Options options;
+    // What a second writes, and the blocks that it grows, take a few MiB; more would only be kept, beside the
+    // states of ten thousand probes.
+    options.cache_kib = 8 * 1024;
     options.set_aside_damaged = true;
     options.damaged = damage;
     auto store = store::Store::open(path, options);

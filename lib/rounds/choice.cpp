@@ -98,6 +98,20 @@ public:
         return true;
     }
 
+    // In prices, of what is not yet fixed: hardly any choice of routes comes below.
+    [[nodiscard]] double cost() const { return (nothing_ + packing_.cost()) * choice_.scale_; }
+
+    // Columns with which all would cost `limit` or more are not possible any more.
+    void drop(double limit) {
+        auto const gap = (limit - cost()) / choice_.scale_;
+        rest_.possible.clear();
+        for (std::size_t j = 0; j < columns_.size(); ++j) {
+            if (packing_.share(j) > 0.0 || packing_.reduced(j) < gap) {
+                rest_.possible.push_back(columns_[j]);
+            }
+        }
+    }
+
     // The columns with a share, the largest first.
     [[nodiscard]] std::vector<std::pair<double, std::size_t>> shares() const {
         std::vector<std::pair<double, std::size_t>> shares;
@@ -240,13 +254,9 @@ Choice::Choice(Week const& week) : week_{week}, kinds_{kinds_of(week)}, finder_{
 void Choice::offer(Plan const& plan) {
     for (std::size_t s = 0; s < plan.routes.size(); ++s) {
         if (!plan.routes[s].empty()) {
-            offer(s, plan.routes[s]);
+            add(kinds_.kind_of[s], plan.routes[s], judge_shift(week_, s, plan.routes[s]).price);
         }
     }
-}
-
-std::size_t Choice::offer(std::size_t shift, std::vector<int> const& route) {
-    return add(kinds_.kind_of[shift], route, judge_shift(week_, shift, route).price);
 }
 
 void Choice::learn(Choice const& other) {
@@ -308,35 +318,41 @@ bool Choice::fits_rest(Column const& column, Rest const& rest) const {
            });
 }
 
-std::optional<std::vector<Choice::Route>> Choice::choose(Plan const& now, std::int64_t work,
-                                                         GoOn const& go_on) {
-    return choose(now,
-                  {std::vector<char>(week_.shifts.size(), 1), std::vector<char>(week_.visits.size(), 0),
-                   std::vector<int>(kinds_.crew_size.size(), 0)},
-                  work, go_on);
+Choice::Part Choice::whole(Plan const& plan) const {
+    Part part{{}, std::vector<char>(week_.visits.size(), 1), kinds_.crew_size, forbidden};
+    for (std::size_t s = 0; s < plan.routes.size(); ++s) {
+        if (!plan.routes[s].empty()) {
+            part.routes.push_back(
+                {kinds_.kind_of[s], plan.routes[s], judge_shift(week_, s, plan.routes[s]).price});
+        }
+    }
+    return part;
 }
 
-std::optional<std::vector<Choice::Route>> Choice::choose(Plan const& now, Part const& part, std::int64_t work,
+Price Choice::price(Part const& part) const {
+    Price price = 0;
+    for (std::size_t v = 0; v < part.visits.size(); ++v) {
+        price += part.visits[v] != 0 ? week_.visits[v].unserved : 0;
+    }
+    for (auto const& route : part.routes) {
+        price += route.price;
+        for (int const v : route.visits) {
+            price -= week_.visits[static_cast<std::size_t>(v)].unserved;
+        }
+    }
+    return price;
+}
+
+std::optional<std::vector<Choice::Route>> Choice::choose(Part const& part, std::int64_t work,
                                                          GoOn const& go_on) {
     forget_old();
-    Rest rest{{}, kinds_.crew_size, {}, {}, {}};
-    for (auto const aside : part.aside) {
-        rest.visits.push_back(static_cast<char>(aside == 0));
-    }
-    for (std::size_t c = 0; c < rest.crews.size(); ++c) {
-        rest.crews[c] -= part.resting[c];
-    }
-    for (std::size_t s = 0; s < now.routes.size(); ++s) {
-        auto const& route = now.routes[s];
-        if (part.freed[s] == 0 && !route.empty()) {
-            take(kinds_.kind_of[s], route, rest);
-        } else if (!route.empty()) {
-            rest.hint.push_back(offer(s, route));
-        }
+    Rest rest{part.visits, part.crews, {}, {}, {}};
+    for (auto const& route : part.routes) {
+        rest.hint.push_back(add(route.kind, route.visits, route.price));
     }
     rest.possible.resize(columns_.size());
     std::iota(rest.possible.begin(), rest.possible.end(), std::size_t{0});
-    return dive(std::move(rest), work, go_on);
+    return dive(part, std::move(rest), work, go_on);
 }
 
 // Each visit has its share of what its route costs now, by what the route would save without it; one that is
@@ -365,7 +381,13 @@ Choice::Worth Choice::worth_in(std::vector<std::size_t> const& columns) const {
     return worth;
 }
 
-std::optional<std::vector<Choice::Route>> Choice::dive(Rest rest, std::int64_t work, GoOn const& go_on) {
+Price Choice::price_of(std::vector<std::size_t> const& columns) const {
+    return std::accumulate(columns.begin(), columns.end(), Price{0},
+                           [this](Price sum, std::size_t c) { return sum + columns_[c].price; });
+}
+
+std::optional<std::vector<Choice::Route>> Choice::dive(Part const& part, Rest rest, std::int64_t work,
+                                                       GoOn const& go_on) {
     auto const begin = spent_;
     auto const kinds = kinds_.shifts.size();
     for (bool first = true;; first = false) {
@@ -376,6 +398,10 @@ std::optional<std::vector<Choice::Route>> Choice::dive(Rest rest, std::int64_t w
         if (!packed.improve(first ? 100 * kinds : kinds, begin + (first ? work / 2 : work), go_on)) {
             return std::nullopt;
         }
+        if (static_cast<double>(price_of(rest.fixed)) + packed.cost() >= static_cast<double>(part.limit)) {
+            return part.routes;
+        }
+        packed.drop(static_cast<double>(part.limit) - static_cast<double>(price_of(rest.fixed)));
         auto const shares = packed.shares();
         double routes = 0.0;
         for (auto const& [share, column] : shares) {
@@ -408,7 +434,7 @@ std::optional<std::vector<Choice::Route>> Choice::dive(Rest rest, std::int64_t w
 std::vector<Choice::Route> Choice::routes_of(Rest const& rest) const {
     std::vector<Route> routes;
     for (auto const c : rest.fixed) {
-        routes.push_back({columns_[c].kind, columns_[c].visits});
+        routes.push_back({columns_[c].kind, columns_[c].visits, columns_[c].price});
     }
     return routes;
 }

@@ -19,13 +19,6 @@ namespace probekeeper::rounds {
 
 class Packed;
 
-// Of a plan, what is chosen anew while the rest stays.
-struct Part {
-    std::vector<char> freed;   // by shift: its route falls away
-    std::vector<char> aside;   // by visit: not made by the plan, and not tried now
-    std::vector<int> resting;  // by crew: so many of those without work stay so
-};
-
 // Several may work at the same time, each for itself.
 class Choice {
 public:
@@ -34,19 +27,29 @@ public:
     struct Route {
         std::size_t kind = 0;
         std::vector<int> visits;
+        Price price = 0;  // as `judge_shift` counts it
+    };
+    // Of a week, what is chosen anew while the rest stays.
+    struct Part {
+        std::vector<Route> routes;  // as they are
+        std::vector<char> visits;   // by visit: whether it may be made; those of the routes may
+        std::vector<int> crews;     // by crew, seats: those of the routes, and of who has no work
+        // Of the routes and of visits unmade: a choice that cannot come below is given up.
+        Price limit = forbidden;
     };
     // One that holds: its routes are columns from now on.
     void offer(Plan const& plan);
     // What `other` found in its last choice becomes columns here too.
     void learn(Choice const& other);
 
-    // The routes of a plan that holds, perhaps no better than `now`; empty: `go_on` said no.
+    // Routes that hold together: those of the part as they are where none below its limit were found. Without
+    // a limit they are perhaps dearer than those. Empty: `go_on` said no.
     using GoOn = std::function<bool()>;
-    [[nodiscard]] std::optional<std::vector<Route>> choose(Plan const& now, std::int64_t work,
+    [[nodiscard]] std::optional<std::vector<Route>> choose(Part const& part, std::int64_t work,
                                                            GoOn const& go_on);
-    // The same for a part of `now`: routes that hold together with those that stay.
-    [[nodiscard]] std::optional<std::vector<Route>> choose(Plan const& now, Part const& part,
-                                                           std::int64_t work, GoOn const& go_on);
+    // A plan that holds as a part: the whole week.
+    [[nodiscard]] Part whole(Plan const& plan) const;
+    [[nodiscard]] Price price(Part const& part) const;  // of its routes and of visits unmade
     [[nodiscard]] Plan plan_of(std::vector<Route> const& routes) const;
     [[nodiscard]] Kinds const& kinds() const { return kinds_; }
 
@@ -73,13 +76,14 @@ private:
     };
 
     std::size_t add(std::size_t kind, std::vector<int> visits, Price price);
-    std::size_t offer(std::size_t shift, std::vector<int> const& route);
     void forget_old();
     [[nodiscard]] Worth worth_in(std::vector<std::size_t> const& columns) const;
     void fix(std::size_t column, Rest& rest) const;
     void take(std::size_t kind, std::vector<int> const& visits, Rest& rest) const;
     [[nodiscard]] bool fits_rest(Column const& column, Rest const& rest) const;
-    [[nodiscard]] std::optional<std::vector<Route>> dive(Rest rest, std::int64_t work, GoOn const& go_on);
+    [[nodiscard]] std::optional<std::vector<Route>> dive(Part const& part, Rest rest, std::int64_t work,
+                                                         GoOn const& go_on);
+    [[nodiscard]] Price price_of(std::vector<std::size_t> const& columns) const;
     [[nodiscard]] std::vector<Route> routes_of(Rest const& rest) const;
 
     Week const& week_;

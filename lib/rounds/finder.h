@@ -51,6 +51,9 @@ private:
     struct Begin {
         Ticks earliest = 0, latest = 0;
     };
+    struct Hope {
+        double gain = 0.0, time = 0.0;
+    };
     // A visit as a kind of shift sees it, laid out for looking at it a million times.
     struct Stop {
         Begin first;  // the first of them; latest before earliest: it cannot be made
@@ -63,6 +66,8 @@ private:
     };
     [[nodiscard]] Stop stop_of(Shift const& shift, std::size_t shift_index, Visit const& visit);
     void extend(int from, std::size_t near);
+    void set_hopes();
+    [[nodiscard]] Price hope_of(Label const& label) const;
     void arrive(int from, Label const& label, int visit, Ticks way);
     void keep(Label const& label);
     [[nodiscard]] FoundRoute finished(int label) const;
@@ -80,6 +85,9 @@ private:
     std::int64_t tried_ = 0;
     // Of one `find`:
     std::size_t shift_ = 0, most_labels_ = 0;
+    Price least_gain_ = 0;
+    std::vector<Price> hopes_;          // by time left: what is still to gain in it at most, or nearly so
+    std::vector<Hope> by_rate_;         // of visits
     Stop const* stop_ = nullptr;        // by visit
     std::vector<Price> loss_;           // by visit: of making it, driving apart
     std::vector<std::int64_t> marked_;  // by visit: on the way of the label that is being extended, or closed

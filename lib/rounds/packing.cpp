@@ -110,7 +110,7 @@ int Packing::entering() {
         compare();
         best = best_of_likely();
     }
-    double least = best == none ? -tiny : reduced_of(static_cast<std::size_t>(best));
+    double least = best == none ? -tiny : reduced(static_cast<std::size_t>(best));
     for (std::size_t r = 0; r < size_; ++r) {
         if (worth_[r] < least) {
             least = worth_[r];
@@ -124,7 +124,7 @@ int Packing::best_of_likely() {
     int best = none;
     double least = -tiny;
     std::erase_if(likely_, [&](Likely const& one) {
-        auto const helps = reduced_of(static_cast<std::size_t>(one.column));
+        auto const helps = reduced(static_cast<std::size_t>(one.column));
         if (helps < least) {
             least = helps;
             best = one.column;
@@ -149,7 +149,7 @@ void Packing::compare() {
         }
         ++compared_;
         looked_from_ = looked_from_ + 1 < all ? looked_from_ + 1 : 0;
-        auto const helps = reduced_of(looked_from_);
+        auto const helps = reduced(looked_from_);
         if (helps < -tiny && place_[looked_from_] < 0) {
             likely_.push_back({static_cast<int>(looked_from_), helps});
         }
@@ -177,7 +177,7 @@ void Packing::enter(int column) {
         for (int const k : rows_of(static_cast<std::size_t>(column))) {
             along(static_cast<std::size_t>(k));
         }
-        helps = reduced_of(static_cast<std::size_t>(column));
+        helps = reduced(static_cast<std::size_t>(column));
     }
     std::size_t out = size_;
     double step = std::numeric_limits<double>::max();

@@ -37,6 +37,7 @@ public:
         }
         return cost;
     }
+    [[nodiscard]] double reduced(std::size_t column) const { return reduced(rows_of(column), cost_[column]); }
     [[nodiscard]] double share(std::size_t column) const;
     [[nodiscard]] double cost() const;
     [[nodiscard]] std::size_t size() const { return size_; }
@@ -47,9 +48,6 @@ public:
 private:
     [[nodiscard]] std::span<int const> rows_of(std::size_t column) const {
         return {rows_.data() + first_[column], rows_.data() + first_[column + 1]};
-    }
-    [[nodiscard]] double reduced_of(std::size_t column) const {
-        return reduced(rows_of(column), cost_[column]);
     }
     struct Likely {
         int column = 0;

@@ -1,6 +1,6 @@
-// A good plan for a week of any size: ruin and recreate (ruin.h) finds one, and from then on the routes that
-// it is made of are chosen anew, for the whole week once and then for parts of it (choice.h), two at a time
-// where the week has room for two.
+// A good plan for a week of any size: ruin and recreate (ruin.h) finds two, the routes that they are made of
+// are chosen anew for the whole week (choice.h), and from the better one on for parts of it, in two regions
+// of the week at a time where it has room for two (region.h).
 //
 // Deterministic: the same week and settings give the same plan each time, on one core as on many. A second
 // thread works on what the first leaves alone, and both wait for each other before anything is taken. Chance
@@ -37,7 +37,7 @@ struct Found {
 };
 
 // Some four seconds of two quiet cores for 200 visits in 50 shifts, and two for 400 and more; of
-// one core nearly twice as long. See tests/bench/RESULTS.md.
+// one core twice as long. See tests/bench/RESULTS.md.
 [[nodiscard]] std::int64_t usual_iterations(std::size_t visits);
 
 // `begin`: a plan to start from, which must hold; else from nothing.

@@ -1,12 +1,10 @@
 #include "store/block.h"
 
-#include <zstd.h>
-
 #include <algorithm>
 #include <array>
-#include <memory>
 
 #include "store/columns.h"
+#include "store/compression.h"
 #include "store/derived.h"
 
 namespace probekeeper::store {
@@ -14,9 +12,8 @@ namespace probekeeper::store {
 namespace {
 
 // The form of what is compressed. A new form is a new number; the old ones stay readable.
-constexpr std::uint8_t form = 1;
-constexpr int effort = 3;
-constexpr std::size_t plain_most = std::size_t{1} << 24;  // beyond that a stored size is damage, not a block
+// In the second one columns have noise, which lies before them.
+constexpr std::uint8_t first_form = 1, form = 2;
 
 using Values = std::vector<double>;
 
@@ -64,7 +61,7 @@ Derived derived(std::span<Reading const> readings, std::size_t place, WaterOfPro
 
 // Times: which beat of the poll each reading belongs to, and how far off the beat it is. Polls come in slots,
 // so the former tells nearly nothing new and the latter is small.
-void write_times(ByteWriter& out, std::span<Reading const> readings) {
+void write_times(ByteWriter& out, std::span<Reading const> readings, NoiseWriter& noise) {
     auto const n = readings.size();
     std::vector<std::int64_t> gaps(n, 0);
     for (std::size_t i = 1; i < n; ++i) {
@@ -82,16 +79,16 @@ void write_times(ByteWriter& out, std::span<Reading const> readings) {
     }
     out.signed_number(first);
     out.signed_number(beat);
-    write_integers(out, beats);
-    write_integers(out, off);
+    write_integers(out, beats, &noise);
+    write_integers(out, off, &noise);
 }
 
-void read_times(ByteReader& in, std::span<std::int64_t> times) {
+void read_times(ByteReader& in, std::span<std::int64_t> times, NoiseReader* noise) {
     auto const first = in.signed_number();
     auto const beat = in.signed_number();
     std::vector<std::int64_t> off(times.size());
-    read_integers(in, times);
-    read_integers(in, off);
+    read_integers(in, times, noise);
+    read_integers(in, off, noise);
     for (std::size_t i = 0; i < times.size(); ++i) {
         auto const slot = wrapped_sum(times[i], static_cast<std::int64_t>(i));
         times[i] = wrapped_sum(wrapped_sum(first, wrapped_product(slot, beat)), off[i]);
@@ -134,7 +131,8 @@ std::array<Derived, quantities.size()> what_follows(std::span<Reading const> rea
     return found;
 }
 
-void write_quantities(ByteWriter& out, std::span<Reading const> readings, WaterOfProbe const& water) {
+void write_quantities(ByteWriter& out, std::span<Reading const> readings, WaterOfProbe const& water,
+                      NoiseWriter& noise) {
     auto const follow = what_follows(readings, water);
     out.fixed(water.salinity_psu);
     out.fixed(water.pressure_hpa);
@@ -144,10 +142,14 @@ void write_quantities(ByteWriter& out, std::span<Reading const> readings, WaterO
         if (follow[q] == Derived::none) {
             std::transform(readings.begin(), readings.end(), column.begin(),
                            [&](Reading const& r) { return r.*quantities[q]; });
-            write_reals(out, column);
+            write_reals(out, column, &noise);
         }
     }
 }
+
+// An hour's summary takes as much room as a hundred readings. Of fewer it would be most of the file, and they
+// are soon added up.
+constexpr std::size_t worth_an_hour = 120;
 
 Bytes hours_of(std::span<Reading const> readings) {
     std::vector<Summary> hours;
@@ -159,6 +161,9 @@ Bytes hours_of(std::span<Reading const> readings) {
         hours.back().add(r);
     }
     Bytes bytes;
+    if (hours.size() * worth_an_hour > readings.size()) {
+        return bytes;
+    }
     ByteWriter out{bytes};
     for (auto const& h : hours) {
         write_summary(out, h);
@@ -174,14 +179,14 @@ struct Columns {
     std::array<Values, quantities.size()> values;
 };
 
-Columns read_columns(ByteReader& in) {
+// `noise`: null in the first form.
+Columns read_columns(ByteReader& in, std::size_t n, NoiseReader* noise) {
     Columns c;
-    auto const n = in.number();
     if (n > block_largest) {
         refuse(Fault::corrupt, "a block of readings is damaged: put a backup in the store's place");
     }
     c.times.resize(n);
-    read_times(in, c.times);
+    read_times(in, c.times, noise);
     c.known.resize(n);
     read_bits(in, c.known);
     c.marks.resize(n);
@@ -191,10 +196,24 @@ Columns read_columns(ByteReader& in) {
         c.follow[q] = static_cast<Derived>(in.byte());
         if (c.follow[q] == Derived::none) {
             c.values[q].resize(n);
-            read_reals(in, c.values[q]);
+            read_reals(in, c.values[q], noise);
         }
     }
     return c;
+}
+
+Columns read_plain(std::span<std::byte const> plain) {
+    ByteReader in{plain};
+    auto const found = in.byte();
+    auto const n = in.number();
+    if (found == first_form) {
+        return read_columns(in, n, nullptr);
+    }
+    if (found != form) {
+        refuse(Fault::newer, "a block of readings was written by a newer version: run that version");
+    }
+    NoiseReader noise{in.bytes(in.number())};
+    return read_columns(in, n, &noise);
 }
 
 void derive(Reading& reading, Derived what, Deriver& deriver) {
@@ -214,60 +233,31 @@ void derive(Reading& reading, Derived what, Deriver& deriver) {
     refuse(Fault::newer, "a block of readings was written by a newer version: run that version");
 }
 
-template <auto Free>
-struct FreedZstd {
-    void operator()(auto* p) const noexcept { Free(p); }
-};
-
 }  // namespace
 
-Bytes compressed(std::span<std::byte const> plain) {
-    // Made once a thread: it holds a megabyte of tables.
-    thread_local std::unique_ptr<ZSTD_CCtx, FreedZstd<&ZSTD_freeCCtx>> const context{ZSTD_createCCtx()};
-    Bytes out(ZSTD_compressBound(plain.size()));
-    auto const size =
-        ZSTD_compressCCtx(context.get(), out.data(), out.size(), plain.data(), plain.size(), effort);
-    if (ZSTD_isError(size) != 0U) {
-        refuse(Fault::io, "compressing readings failed: is the machine out of memory?");
-    }
-    out.resize(size);
-    return out;
-}
-
-Bytes decompressed(std::span<std::byte const> data) {
-    thread_local std::unique_ptr<ZSTD_DCtx, FreedZstd<&ZSTD_freeDCtx>> const context{ZSTD_createDCtx()};
-    auto const size = ZSTD_getFrameContentSize(data.data(), data.size());
-    if (size > plain_most) {  // its two error values are the largest numbers there are
-        refuse(Fault::corrupt, "a block of readings is damaged: put a backup in the store's place");
-    }
-    Bytes plain(size);
-    if (ZSTD_decompressDCtx(context.get(), plain.data(), plain.size(), data.data(), data.size()) != size) {
-        refuse(Fault::corrupt, "a block of readings is damaged: put a backup in the store's place");
-    }
-    return plain;
-}
-
 Block make_block(std::span<Reading const> readings, WaterOfProbe const& water) {
-    Bytes plain;
-    plain.reserve(readings.size() * 8);
-    ByteWriter out{plain};
-    out.byte(form);
-    out.number(readings.size());
-    write_times(out, readings);
+    Bytes columns;
+    columns.reserve(readings.size() * 8);
+    ByteWriter out{columns};
+    NoiseWriter noise;
+    write_times(out, readings, noise);
     write_bits(out, readings, &Reading::known);
     write_bits(out, readings, &Reading::marks);
-    write_quantities(out, readings, water);
+    write_quantities(out, readings, water, noise);
+
+    Bytes begin;
+    ByteWriter head{begin};
+    head.byte(form);
+    head.number(readings.size());
+    head.number(noise.bytes().size());
+    begin.insert(begin.end(), noise.bytes().begin(), noise.bytes().end());
     return {readings.front().time, readings.back().time, readings.size(), hours_of(readings),
-            compressed(plain)};
+            compressed(begin, columns)};
 }
 
 void read_block(std::span<std::byte const> data, Timestamp from, Timestamp until, std::vector<Reading>& to) {
     auto const plain = decompressed(data);
-    ByteReader in{plain};
-    if (in.byte() != form) {
-        refuse(Fault::newer, "a block of readings was written by a newer version: run that version");
-    }
-    auto const c = read_columns(in);
+    auto const c = read_plain(plain);
     auto const begin = std::lower_bound(c.times.begin(), c.times.end(), to_unix_ms(from)) - c.times.begin();
     auto const end = std::lower_bound(c.times.begin(), c.times.end(), to_unix_ms(until)) - c.times.begin();
     Deriver deriver{c.water};

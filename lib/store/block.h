@@ -12,17 +12,15 @@
 
 namespace probekeeper::store {
 
-// A block is read and written as a whole: more readings are denser, fewer cost less to look into. And SQLite
-// keeps rows in pages of 4 KiB, which two blocks of 16-bit registers fill: of 2048 readings only one fitted,
-// and two fifths of the file were empty.
-inline constexpr std::size_t block_most = 1536;
-// What earlier versions wrote, and what is read.
-inline constexpr std::size_t block_largest = 2048;
+// A block is read and written as a whole: more readings are denser, fewer cost less to look into.
+inline constexpr std::size_t block_most = 1536;  // where nothing is known of how many fill pages (page_fit.h)
+inline constexpr std::size_t block_largest = 2048;  // and what is read at most
 
 struct Block {
     Timestamp first{}, last{};
     std::size_t count = 0;
-    Bytes hours;  // a summary for each hour that the block touches, of its own readings only
+    Bytes hours;  // a summary for each hour that the block touches, of its own readings only; or none, of
+                  // slow polls
     Bytes data;
 };
 
@@ -32,9 +30,5 @@ struct Block {
 // Appends the block's readings of [from, until) to `to`.
 void read_block(std::span<std::byte const> data, Timestamp from, Timestamp until, std::vector<Reading>& to);
 [[nodiscard]] std::vector<Summary> read_hours(std::span<std::byte const> hours);
-
-// The compression alone, for other columns of this room.
-[[nodiscard]] Bytes compressed(std::span<std::byte const> plain);
-[[nodiscard]] Bytes decompressed(std::span<std::byte const> data);
 
 }  // namespace probekeeper::store

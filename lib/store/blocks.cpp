@@ -2,12 +2,18 @@
 
 #include <algorithm>
 
+#include "store/page_fit.h"
+
 namespace probekeeper::store {
 
 namespace {
 
 constexpr Timestamp beginning_of_time = Timestamp::min();
 constexpr Timestamp end_of_time = Timestamp::max();
+
+constexpr std::size_t row_beside = 30;  // bytes of a row that are neither hours nor data, about
+constexpr std::size_t block_least = 1024;
+constexpr double filled_least = 0.85;  // else a block is made again, smaller
 
 }  // namespace
 
@@ -88,11 +94,12 @@ void BlockWriter::join(ProbeKey probe, std::span<Reading const> given, bool behi
     std::vector<Reading> joined;
     auto all = given;
     auto before = last_from(probe, given.front().time);
+    auto const nearly_full = full_block(probe) - full_block(probe) / 8;
     // One that is not full is filled; where a full block's worth is at hand already, no more than one, or all
     // pieces of one size before it would be written again each time.
     auto const to_be_filled = [&] {
-        return before->count < block_most && before->count <= 2 * all.size() &&
-               (joined.empty() || all.size() < block_most);
+        return before->count < nearly_full && before->count <= 2 * all.size() &&
+               (joined.empty() || all.size() < nearly_full);
     };
     while (before && (before->last >= all.front().time || to_be_filled())) {
         auto merged = take(before->key);
@@ -104,17 +111,42 @@ void BlockWriter::join(ProbeKey probe, std::span<Reading const> given, bool behi
         all = joined;
         before = last_from(probe, all.front().time);
     }
-    // Full blocks and a rest that will grow; between other blocks nothing grows, so pieces of one size.
-    auto const pieces = (all.size() + block_most - 1) / block_most;
-    auto const size = behind_all ? block_most : (all.size() + pieces - 1) / pieces;
-    for (std::size_t at = 0; at < all.size(); at += size) {
-        auto block = make_block(all.subspan(at, std::min(size, all.size() - at)), water);
-        if (behind_all && block.count < block_most) {
-            rests.emplace_back(probe, std::move(block));
-        } else {
-            write(probe, block);
+    if (!behind_all) {  // between other blocks nothing grows, so pieces of one size
+        auto const pieces = (all.size() + block_most - 1) / block_most;
+        auto const size = (all.size() + pieces - 1) / pieces;
+        for (std::size_t at = 0; at < all.size(); at += size) {
+            write(probe, make_block(all.subspan(at, std::min(size, all.size() - at)), water));
         }
+        return;
     }
+    while (all.size() >= full_block(probe)) {
+        auto const block = make_full_block(probe, all, water);
+        write(probe, block);
+        all = all.subspan(block.count);
+    }
+    if (!all.empty()) {
+        rests.emplace_back(probe, make_block(all, water));
+    }
+}
+
+std::size_t& BlockWriter::full_block(ProbeKey probe) {
+    auto const place = static_cast<std::size_t>(probe);
+    if (place >= full_blocks_.size()) {
+        full_blocks_.resize(place + 1, block_most);
+    }
+    return full_blocks_[place];
+}
+
+Block BlockWriter::make_full_block(ProbeKey probe, std::span<Reading const> readings,
+                                   WaterOfProbe const& water) {
+    auto& size = full_block(probe);
+    auto block = make_block(readings.first(size), water);
+    auto const row = row_beside + block.hours.size() + block.data.size();
+    auto const fitting = readings_to_fill(static_cast<double>(row) / static_cast<double>(block.count),
+                                          block_least, block_largest);
+    bool const wasteful = share_filled(row) < filled_least && fitting < size;
+    size = fitting;
+    return wasteful ? make_block(readings.first(size), water) : block;
 }
 
 BlockWriter::Expired BlockWriter::expire(ProbeKey probe, Timestamp before, std::size_t most,

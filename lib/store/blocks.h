@@ -48,8 +48,12 @@ private:
               Rests& rests);
     void write(ProbeKey probe, Block const& block);
     [[nodiscard]] std::vector<Reading> take(std::int64_t block);  // out of the table
+    [[nodiscard]] std::size_t& full_block(ProbeKey probe);
+    [[nodiscard]] Block make_full_block(ProbeKey probe, std::span<Reading const> readings,
+                                        WaterOfProbe const& water);
 
     Database& db_;
+    std::vector<std::size_t> full_blocks_;  // by probe: how many readings fill pages, by its last full block
 };
 
 // Blocks of `probe` that may hold readings of [from, until), in order, until `take` returns false. The spans

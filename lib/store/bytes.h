@@ -21,9 +21,13 @@ using Bytes = std::vector<std::byte>;
     return static_cast<std::int64_t>(v >> 1) ^ -static_cast<std::int64_t>(v & 1);
 }
 
-// Sums and products that wrap: what is read back may be damaged, and must not be undefined for it.
+// Sums, differences and products that wrap: what is read back may be damaged, and must not be undefined for
+// it.
 [[nodiscard]] inline std::int64_t wrapped_sum(std::int64_t a, std::int64_t b) {
     return static_cast<std::int64_t>(static_cast<std::uint64_t>(a) + static_cast<std::uint64_t>(b));
+}
+[[nodiscard]] inline std::int64_t wrapped_difference(std::int64_t a, std::int64_t b) {
+    return static_cast<std::int64_t>(static_cast<std::uint64_t>(a) - static_cast<std::uint64_t>(b));
 }
 [[nodiscard]] inline std::int64_t wrapped_product(std::int64_t a, std::int64_t b) {
     return static_cast<std::int64_t>(static_cast<std::uint64_t>(a) * static_cast<std::uint64_t>(b));

@@ -3,8 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "store/block.h"
 #include "store/columns.h"
+#include "store/compression.h"
 
 namespace probekeeper::store {
 

@@ -321,6 +321,21 @@ void sum_up_readings(Database& db, ProbeKey probe, Timestamp from, Timestamp unt
         auto const hours = read_hours(block.hours);
         // Runs of hours that do not fit whole are read together, for a block is decompressed as a whole.
         bool loaded = false;
+        auto const give_singly = [&](Timestamp begin, Timestamp end) {
+            if (!loaded) {
+                decoded.clear();
+                read_block(block.data(), from, until, decoded);
+                loaded = true;
+            }
+            auto at = std::partition_point(decoded.begin(), decoded.end(),
+                                           [&](Reading const& r) { return r.time < begin; });
+            for (; wanted && at != decoded.end() && at->time < end; ++at) {
+                wanted = late.give_before(at->time) && taker.single(*at);
+            }
+        };
+        if (hours.empty()) {
+            give_singly(from, until);
+        }
         for (auto const& h : hours) {
             if (!wanted || h.start >= until || h.start + hour <= from) {
                 continue;
@@ -330,16 +345,7 @@ void sum_up_readings(Database& db, ProbeKey probe, Timestamp from, Timestamp unt
                 wanted = taker.whole(h);
                 continue;
             }
-            if (!loaded) {
-                decoded.clear();
-                read_block(block.data(), from, until, decoded);
-                loaded = true;
-            }
-            auto at = std::partition_point(decoded.begin(), decoded.end(),
-                                           [&](Reading const& r) { return r.time < h.start; });
-            for (; wanted && at != decoded.end() && at->time < h.start + hour; ++at) {
-                wanted = late.give_before(at->time) && taker.single(*at);
-            }
+            give_singly(h.start, h.start + hour);
         }
         return wanted;
     });

@@ -376,6 +376,8 @@ CREATE TABLE service_states (
 )sql";
 
 // For a hub: feed.h. All of it empty where there is none.
+// Beside it, blocks may be of a second form, and without hours (block.h): older programs would refuse the one
+// and overlook readings of the other.
 constexpr MigrationStep layout_8 = R"sql(
 CREATE TABLE feed (
     only_row     INTEGER PRIMARY KEY CHECK (only_row = 1),

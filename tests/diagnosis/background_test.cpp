@@ -105,6 +105,25 @@ TEST_CASE("floor and height that leap up together are a hole in the membrane, an
     CHECK(bench.stands(Reason::membrane_damage) == row.damaged);
 }
 
+TEST_CASE("a low level that air holds hides no hole where no bit tells of the air",
+          "[diagnosis][background]") {
+    double const floor = GENERATE(0.6, 0.0);
+    CAPTURE(floor);
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasted = false;
+    bench.rig.water = [](double h) {
+        double const in = std::fmod(h, 1.5);
+        double const held = in < 0.25 ? 20.0 * in : std::max(1.0, 5.0 - 30.0 * (in - 0.25));
+        return in < 0.9 ? held : std::max(0.0, 1.0 - 10.0 * (in - 0.9));
+    };
+    bench.run(24.0 * 4.0);
+    probe.gain = 1.4;
+    probe.offset = floor;
+    bench.run(12.0);
+    CHECK(bench.stands(Reason::membrane_damage) == (floor > 0.0));
+}
+
 TEST_CASE("plateaus that move with the load may be real oxygen, and say nothing of the probe",
           "[diagnosis][background]") {
     Bench bench;

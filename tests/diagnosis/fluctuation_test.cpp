@@ -98,6 +98,30 @@ TEST_CASE("a membrane that is pierced is damage at once, not wear", "[diagnosis]
     CHECK(bench.site.condition(0) == Condition::failure);
 }
 
+TEST_CASE("a wrinkle that grows by the hour out of a quiet reading is wear, not damage",
+          "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    for (int hour = 0; hour < 72; ++hour) {
+        bench.rig.probe(0).noise += 0.002;
+        bench.run(1.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
+    CHECK(bench.stands(Reason::fluctuation));
+}
+
+TEST_CASE("a membrane that is told to be loose is not told to be damaged when it moves more",
+          "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    grow_noise(bench, 7, 0, 0);
+    REQUIRE(bench.stands(Reason::fluctuation));
+    bench.rig.probe(0).noise *= 6.0;
+    bench.run(24.0);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
+    CHECK(bench.stands(Reason::fluctuation));
+}
+
 TEST_CASE("a storm that reaches all probes within hours damages no membrane", "[diagnosis][fluctuation]") {
     Bench bench{2};
     bench.run(72.0);

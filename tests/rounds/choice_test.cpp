@@ -9,6 +9,7 @@
 #include "rounds/instances.h"
 #include "rounds/packing.h"
 #include "rounds/random.h"
+#include "rounds/ruin.h"
 #include "rounds/search.h"
 
 namespace probekeeper::rounds {
@@ -18,6 +19,12 @@ constexpr std::int64_t a_second = 1'000'000'000;
 
 Plan nothing_of(Week const& week) {
     return {std::vector<std::vector<int>>(week.shifts.size())};
+}
+
+Plan ruin_a_little(Week const& week) {
+    SearchSettings settings;
+    settings.iterations = 500;
+    return ruin(week, settings).plan;
 }
 
 TEST_CASE("a packing of the three sides of a triangle is half of each, and its rows are worth half",
@@ -222,47 +229,70 @@ TEST_CASE("what is chosen holds, whatever the week has in it", "[rounds][choice]
         }
     }
     Choice choice{week};
-    auto const routes = choice.choose(nothing_of(week), a_second / 5, [] { return true; });
+    auto const routes = choice.choose(choice.whole(nothing_of(week)), a_second / 5, [] { return true; });
     REQUIRE(routes);
     auto const chosen = choice.plan_of(*routes);
     auto const judged = judge(week, chosen);
     CHECK_FALSE(judged.broken);
     CHECK(judged.not_made.size() < week.visits.size() / 2);
-    // And a part of it, where one visit that is not made and one of each crew that rest are left aside.
-    std::size_t kept = 0;
-    while (chosen.routes[kept].empty()) {
-        ++kept;
-    }
-    Part part{std::vector<char>(week.shifts.size(), 1), std::vector<char>(week.visits.size(), 0),
-              choice.kinds().crew_size};
-    part.freed[kept] = 0;
-    for (int const v : judged.not_made) {
-        part.aside[static_cast<std::size_t>(v)] = 1;
-    }
-    for (auto const& route : *routes) {
-        for (int const crew : choice.kinds().crews[route.kind]) {
-            --part.resting[static_cast<std::size_t>(crew)];
+    // And a part of it, with one route, what it makes and its people, and all visits that are not made aside.
+    auto part = choice.whole(chosen);
+    CHECK(choice.price(part) == judged.price);
+    auto const kept = part.routes.back();
+    part.routes.pop_back();
+    for (auto const* aside : {&judged.not_made, &kept.visits}) {
+        for (int const v : *aside) {
+            part.visits[static_cast<std::size_t>(v)] = 0;
         }
     }
-    auto again = choice.choose(chosen, part, a_second / 5, [] { return true; });
+    for (int const crew : choice.kinds().crews[kept.kind]) {
+        --part.crews[static_cast<std::size_t>(crew)];
+    }
+    auto again = choice.choose(part, a_second / 5, [] { return true; });
     REQUIRE(again);
-    std::vector<int> seats(part.resting.size(), 0);
+    std::vector<int> seats(part.crews.size(), 0);
     for (auto const& route : *again) {
+        CHECK(judge_shift(week, choice.kinds().shifts[route.kind].front(), route.visits).price ==
+              route.price);
         for (int const crew : choice.kinds().crews[route.kind]) {
             ++seats[static_cast<std::size_t>(crew)];
         }
         for (int const v : route.visits) {
-            CHECK(part.aside[static_cast<std::size_t>(v)] == 0);
+            CHECK(part.visits[static_cast<std::size_t>(v)] == 1);
         }
     }
-    again->push_back({choice.kinds().kind_of[kept], chosen.routes[kept]});
-    for (int const crew : choice.kinds().crews[again->back().kind]) {
-        ++seats[static_cast<std::size_t>(crew)];
-    }
     for (std::size_t c = 0; c < seats.size(); ++c) {
-        CHECK(seats[c] <= choice.kinds().crew_size[c] - part.resting[c]);
+        CHECK(seats[c] <= part.crews[c]);
     }
+    again->push_back(kept);
     CHECK_FALSE(judge(week, choice.plan_of(*again)).broken);
+}
+
+TEST_CASE("a choice comes below its limit, or leaves the routes as they are", "[rounds][choice]") {
+    auto const week = made_week(13, 60, 4, 2);
+    Choice choice{week};
+    auto const go_on = [] { return true; };
+    auto part = choice.whole(ruin_a_little(week));
+    std::size_t bettered = 0;
+    for (int i = 0; i < 12; ++i) {
+        auto const before = part;
+        part.limit = choice.price(before) - (i % 4) * 5'000;
+        auto routes = choice.choose(part, a_second / 5, go_on);
+        REQUIRE(routes);
+        part.routes = std::move(*routes);
+        bool const left = choice.price(part) == choice.price(before);
+        CHECK((left || choice.price(part) < part.limit));
+        if (left) {
+            CHECK(choice.plan_of(part.routes).routes == choice.plan_of(before.routes).routes);
+        }
+        bettered += left ? 0 : 1;
+    }
+    CHECK(bettered > 0);
+    CHECK(bettered < 12);
+    part.limit = 1;
+    auto const routes = choice.choose(part, a_second / 5, go_on);
+    REQUIRE(routes);
+    CHECK(choice.plan_of(*routes).routes == choice.plan_of(part.routes).routes);
 }
 
 // A plan whose packing hangs each route on one visit at first, so that nothing seems to be worth much at
@@ -281,7 +311,7 @@ TEST_CASE("from any plan the choice of a whole week comes to far better routes",
     auto const before = judge(week, alone);
     REQUIRE_FALSE(before.broken);
     Choice choice{week};
-    auto const routes = choice.choose(alone, a_second, [] { return true; });
+    auto const routes = choice.choose(choice.whole(alone), a_second, [] { return true; });
     REQUIRE(routes);
     auto const after = judge(week, choice.plan_of(*routes));
     CHECK_FALSE(after.broken);
@@ -293,10 +323,10 @@ TEST_CASE("what one choice found another learns, and comes to as good a plan wit
     auto const week = made_week(12, 40, 3, 1);
     Choice first{week}, second{week};
     auto const go_on = [] { return true; };
-    auto const found = first.choose(nothing_of(week), a_second, go_on);
+    auto const found = first.choose(first.whole(nothing_of(week)), a_second, go_on);
     REQUIRE(found);
     second.learn(first);
-    auto const learned = second.choose(nothing_of(week), a_second, go_on);
+    auto const learned = second.choose(second.whole(nothing_of(week)), a_second, go_on);
     REQUIRE(learned);
     CHECK(second.spent() < first.spent());
     CHECK(static_cast<double>(judge(week, second.plan_of(*learned)).price) <
@@ -307,7 +337,7 @@ TEST_CASE("a choice told to stop gives nothing, and the search that asked for it
           "[rounds][choice]") {
     auto const week = made_week(7, 40, 2, 1);
     Choice choice{week};
-    CHECK_FALSE(choice.choose(nothing_of(week), a_second, [] { return false; }));
+    CHECK_FALSE(choice.choose(choice.whole(nothing_of(week)), a_second, [] { return false; }));
     SearchSettings settings;
     settings.iterations = 20'000;
     std::int64_t last = 0;

@@ -1,11 +1,14 @@
 // The dense forms of readings: what comes back is what was given, and how little room it takes.
 #include "store/block.h"
 
+#include <array>
 #include <cmath>
+#include <limits>
 #include <random>
 
 #include "intake/complete.h"
 #include "store/columns.h"
+#include "store/compression.h"
 #include "store/derived.h"
 #include "store/group.h"
 #include "store/support.h"
@@ -16,13 +19,15 @@ using namespace probekeeper::store::test;
 
 namespace {
 
-std::vector<double> through_a_column(std::vector<double> const& values) {
+std::vector<double> through_a_column(std::vector<double> const& values, bool with_noise) {
     Bytes bytes;
     ByteWriter out{bytes};
-    write_reals(out, values);
+    NoiseWriter noise;
+    write_reals(out, values, with_noise ? &noise : nullptr);
     std::vector<double> back(values.size(), 1.0);
     ByteReader in{bytes};
-    read_reals(in, back);
+    NoiseReader noise_back{noise.bytes()};
+    read_reals(in, back, with_noise ? &noise_back : nullptr);
     CHECK(in.empty());
     return back;
 }
@@ -33,8 +38,10 @@ bool same_bits(double a, double b) {
 }
 
 void check_column(std::vector<double> const& values) {
-    auto const back = through_a_column(values);
-    CHECK(std::equal(values.begin(), values.end(), back.begin(), same_bits));
+    for (bool const with_noise : {false, true}) {
+        auto const back = through_a_column(values, with_noise);
+        CHECK(std::equal(values.begin(), values.end(), back.begin(), same_bits));
+    }
 }
 
 // A probe on a 16-bit map, hundredths of mg/L and of a degree, polled every 5 s with a millisecond of jitter.
@@ -97,18 +104,141 @@ TEST_CASE("a column of any values comes back bit for bit", "[store][block]") {
     check_column(cells);
 }
 
+double bytes_a_value(std::vector<double> const& values) {
+    Bytes bytes;
+    ByteWriter out{bytes};
+    NoiseWriter noise;
+    write_reals(out, values, &noise);
+    return static_cast<double>(compressed(noise.bytes(), bytes).size()) / static_cast<double>(values.size());
+}
+
+// What a float register may hold: any bits, and what devices make of their readings.
+std::vector<double> floats_of_a_kind(int kind, std::mt19937& random) {
+    auto const inf = std::numeric_limits<float>::infinity();
+    std::array const odd{0.0F,
+                         -0.0F,
+                         inf,
+                         -inf,
+                         std::numeric_limits<float>::denorm_min(),
+                         -1e-40F,
+                         std::numeric_limits<float>::max(),
+                         std::bit_cast<float>(0x7FC01234U)};  // a payload
+    std::normal_distribution<float> noise;
+    auto const scale = std::ldexp(1.0F, static_cast<int>(random() % 60) - 30);
+    auto const decimals = std::array{1.0F, 10.0F, 100.0F, 1000.0F, 10000.0F}[random() % 5];
+    std::vector<double> values;
+    for (std::size_t i = 0, n = 1 + random() % 700; i < n; ++i) {
+        float const near = 8.0F + 0.02F * noise(random);
+        float const v = kind == 0   ? std::bit_cast<float>(static_cast<std::uint32_t>(random()))
+                        : kind == 1 ? near
+                        : kind == 2 ? std::round(near * decimals) / decimals
+                        : kind == 3 ? std::round(near * decimals) * (1.0F / decimals)
+                        : kind == 4 ? std::round(near * 4096.0F) * scale
+                        : kind == 5 ? std::round(1e9F * noise(random)) * 1e-5F
+                        : kind == 6 ? std::round(near * 5000.0F) * 0.0002187F - 3.1F
+                                    : odd[random() % odd.size()];
+        values.push_back(random() % 50 == 0 ? double{odd[random() % odd.size()]} : double{v});
+    }
+    if (random() % 2 == 0) {  // and undisturbed
+        std::erase_if(values, [&](double v) { return !std::isnormal(v); });
+    }
+    return values;
+}
+
+TEST_CASE("any floats come back bit for bit: rounded, scaled, noise, -0, infinities, denormals",
+          "[store][block]") {
+    auto const seed = std::random_device{}();
+    CAPTURE(seed);
+    std::mt19937 random{seed};
+    for (int i = 0; i < 400; ++i) {
+        CAPTURE(i);
+        check_column(floats_of_a_kind(i % 8, random));
+    }
+}
+
+TEST_CASE("a converter's counts come back bit for bit whatever they are scaled by, and take what counts take",
+          "[store][block]") {
+    auto const seed = std::random_device{}();
+    CAPTURE(seed);
+    std::mt19937 random{seed};
+    std::normal_distribution<double> normal;
+    std::uniform_real_distribution<double> any{0.7, 1.4};
+    for (int i = 0; i < 40; ++i) {
+        double const scale = any(random) * 20.0 / 65535.0, offset = i % 3 == 0 ? 0.0 : any(random);
+        std::vector<double> doubles, floats;
+        for (int k = 0; k < 1500; ++k) {
+            double const v =
+                static_cast<double>(std::lround(24'000.0 + 50.0 * normal(random))) * scale + offset;
+            doubles.push_back(v);
+            floats.push_back(double{static_cast<float>(v)});
+        }
+        CAPTURE(scale, offset);
+        check_column(doubles);
+        check_column(floats);
+        CHECK(bytes_a_value(doubles) < 1.5);
+        CHECK(bytes_a_value(floats) < 1.4);
+    }
+}
+
+TEST_CASE("floats take what a device's resolution takes, and of noise no more than its bits",
+          "[store][block]") {
+    std::mt19937 random{5};
+    std::normal_distribution<double> normal;
+    std::vector<double> to_thousandths, by_a_step, of_a_converter, noise;
+    for (int i = 0; i < 1536; ++i) {
+        double const v = 7.5 + 0.015 * normal(random);
+        auto const thousandths = static_cast<float>(std::lround(1000.0 * v));
+        to_thousandths.push_back(double{thousandths / 1000.0F});
+        by_a_step.push_back(double{thousandths * 0.001F});
+        of_a_converter.push_back(static_cast<double>(std::lround(v * 1024.0)) / 1024.0);
+        noise.push_back(double{static_cast<float>(v)});
+    }
+    double const entropy = std::log2(0.015 * 4.1327 / 0x1p-21) / 8.0;  // in steps of a float between 4 and 8
+    CHECK(bytes_a_value(to_thousandths) < 0.9);
+    CHECK(bytes_a_value(by_a_step) < 0.9);
+    CHECK(bytes_a_value(of_a_converter) < 0.9);
+    CHECK(bytes_a_value(noise) < 1.05 * entropy);
+}
+
+TEST_CASE("noise of any width comes back", "[store][block]") {
+    auto const seed = std::random_device{}();
+    CAPTURE(seed);
+    std::mt19937_64 random{seed};
+    for (int bits = 1; bits < 64; ++bits) {
+        std::vector<std::int64_t> given;
+        for (int i = 0; i < 300; ++i) {
+            given.push_back(static_cast<std::int64_t>(random()) >> (64 - bits));
+        }
+        auto work = given;
+        Bytes bytes;
+        ByteWriter out{bytes};
+        NoiseWriter noise;
+        write_integers(out, work, &noise);
+        CHECK(bytes.size() + noise.bytes().size() < 300U * (static_cast<std::size_t>(bits) + 7) / 8 + 320);
+        std::vector<std::int64_t> back(given.size());
+        ByteReader in{bytes};
+        NoiseReader noise_back{noise.bytes()};
+        read_integers(in, back, &noise_back);
+        CHECK(back == given);
+    }
+}
+
 TEST_CASE("integers come back also where their differences overflow", "[store][block]") {
     auto const least = std::numeric_limits<std::int64_t>::min(),
                most = std::numeric_limits<std::int64_t>::max();
     std::vector<std::int64_t> const given{least, most, 0, most, least, most, most, least, -1, 1};
-    auto work = given;
-    Bytes bytes;
-    ByteWriter out{bytes};
-    write_integers(out, work);
-    std::vector<std::int64_t> back(given.size());
-    ByteReader in{bytes};
-    read_integers(in, back);
-    CHECK(back == given);
+    for (bool const with_noise : {false, true}) {
+        auto work = given;
+        Bytes bytes;
+        ByteWriter out{bytes};
+        NoiseWriter noise;
+        write_integers(out, work, with_noise ? &noise : nullptr);
+        std::vector<std::int64_t> back(given.size());
+        ByteReader in{bytes};
+        NoiseReader noise_back{noise.bytes()};
+        read_integers(in, back, with_noise ? &noise_back : nullptr);
+        CHECK(back == given);
+    }
 }
 
 TEST_CASE("a block gives its readings back bit for bit, whatever was measured and whatever follows from it",
@@ -156,13 +286,69 @@ TEST_CASE("what a block leaves out is worked out today as on the day it was writ
     CHECK_FALSE(is_read(deriver.percent_from_mg_l(r)));
 }
 
-TEST_CASE("a reading of a 16-bit map takes at most 1.8 bytes in a block", "[store][block]") {
+TEST_CASE("a block of the first form is read as on the day it was written", "[store][block]") {
+    // 4 readings: 7.5, 7.25, not read and 7.0 mg/L every 5 s.
+    Bytes plain;
+    ByteWriter out{plain};
+    out.byte(1);
+    out.number(4);
+    out.signed_number(to_unix_ms(day_one));
+    out.signed_number(5000);
+    for (int column = 0; column < 2; ++column) {  // which beat, and how far off: told by the last, no planes
+        out.byte(0);
+        out.byte(0);
+    }
+    for (int column = 0; column < 2; ++column) {  // known and marks: a run of four
+        out.number(0);
+        out.number(4);
+    }
+    out.fixed(31.0);
+    out.fixed(1009.5);
+    for (int quantity = 0; quantity < 7; ++quantity) {
+        out.byte(0);
+        if (quantity == 0) {
+            for (auto const n : {3, 2, 1, 1}) {  // three runs, of read and not read in turn
+                out.number(static_cast<std::uint64_t>(n));
+            }
+            out.byte(2);  // times
+            out.fixed(0.25);
+            for (int const n : {0, 1, 60, 1, 1}) {  // told by the last, one plane: 30, 29, 28
+                out.byte(static_cast<std::uint8_t>(n));
+            }
+        } else {
+            for (auto const n : {2, 0, 4, 0}) {  // none read
+                out.number(static_cast<std::uint64_t>(n));
+            }
+        }
+    }
+    std::vector<Reading> back;
+    read_block(compressed(plain), Timestamp::min(), Timestamp::max(), back);
+    REQUIRE(back.size() == 4);
+    CHECK(back[0].do_mg_l == 7.5);
+    CHECK(back[1].do_mg_l == 7.25);
+    CHECK_FALSE(is_read(back[2].do_mg_l));
+    CHECK(back[3].do_mg_l == 7.0);
+    CHECK(back[3].time == day_one + seconds(15));
+}
+
+TEST_CASE("of slow polls no hours are kept, for they would take more room than the readings",
+          "[store][block]") {
+    std::vector<Reading> quick, slow;
+    for (int i = 0; i < 1000; ++i) {
+        quick.push_back(reading_at(day_one + seconds(5 * i), 7.0 + 0.01 * (i % 9)));
+        slow.push_back(reading_at(day_one + seconds(60 * i), 7.0 + 0.01 * (i % 9)));
+    }
+    CHECK(read_hours(make_block(quick, {}).hours).size() == 2);
+    CHECK(make_block(slow, {}).hours.empty());
+}
+
+TEST_CASE("a reading of a 16-bit map takes at most 1.5 bytes in a block", "[store][block]") {
     WaterOfProbe const water{31.0, 1009.5};
     auto const readings = readings_of_registers(2048, water, 11);
     auto const block = make_block(readings, water);
     auto const bytes = static_cast<double>(block.data.size() + block.hours.size()) / 2048.0;
     CAPTURE(block.data.size(), block.hours.size());
-    CHECK(bytes <= 1.8);  // two values, and the time
+    CHECK(bytes <= 1.5);  // two values, and the time
 }
 
 TEST_CASE("a damaged block is refused, and never read beyond", "[store][block]") {
