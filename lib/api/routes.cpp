@@ -317,6 +317,13 @@ constexpr std::array routes{
           .role = Role::operate,
           .body = "RoundStep"},
 
+    Route{.method = "GET",
+          .pattern = "/v1/steps/{step}",
+          .handler = show_step,
+          .summary = "What became of a command that the hub handed on to a site",
+          .answer = "Step",
+          .limits_itself = true,
+          .of_hub = true},
     Route{.method = "POST",
           .pattern = "/v1/links",
           .handler = make_link,
@@ -438,11 +445,11 @@ std::span<Route const> all_routes() {
     return routes;
 }
 
-Match match(std::string_view method, std::vector<std::string> const& segments) {
+Match match(std::string_view method, std::vector<std::string> const& segments, bool of_hub) {
     Match out;
     for (auto const& route : routes) {
         std::vector<std::string> ids;
-        if (!fits(route.pattern, segments, ids)) {
+        if ((route.of_hub && !of_hub) || !fits(route.pattern, segments, ids)) {
             continue;
         }
         out.allowed.emplace_back(route.method);
@@ -462,6 +469,10 @@ Match match(std::string_view method, std::vector<std::string> const& segments) {
 
 bool is_change(Route const& route) {
     return route.method == "POST" && route.role >= Role::operate;
+}
+
+bool is_of_site(Route const& route) {
+    return is_change(route) && route.where != Where::upload && route.body != "RoundStep";
 }
 
 bool takes_site(Route const& route) {
