@@ -61,6 +61,17 @@ Problem wrong_method(Head const& head, Match const& match) {
             {{"Allow", allowed}}};
 }
 
+// The body, with the time of now where it means that and does not say it.
+std::string dated(Route const& route, Call const& call, std::string const& body) {
+    auto const* const written = route.dated_by.empty() ? nullptr : call.body.if_contains(route.dated_by);
+    if (route.dated_by.empty() || (written != nullptr && !written->is_null())) {
+        return body;
+    }
+    auto complete = call.body;
+    complete[route.dated_by] = to_rfc3339(call.now);
+    return document::write(complete);
+}
+
 }  // namespace
 
 Dispatcher::Dispatcher(std::string address, AccessRules access, Limits const& limits,
@@ -241,7 +252,7 @@ Response Dispatcher::handle(Admitted const& request, Head const& head, std::stri
         try {
             return route.handler(call, backend_);
         } catch (Elsewhere const& there) {
-            return forward(request, head, body, body_hash, there.site);
+            return forward(request, head, call, body, body_hash, there.site);
         }
     });
 }
@@ -255,11 +266,12 @@ Response Dispatcher::handle_once(Admitted const& request, Head const& head, Call
     return once_.answer(*call.once, backend_, handle);
 }
 
-Response Dispatcher::forward(Admitted const& request, Head const& head, std::string const& body,
-                             std::string const& body_hash, std::string site) {
-    auto const report = backend_.forward({head.method, request.path, std::string{request.route->takes}, body,
-                                          body_hash, request.caller.name, request.caller.role,
-                                          request.caller.sites, head.idempotency_key, std::move(site)});
+Response Dispatcher::forward(Admitted const& request, Head const& head, Call const& call,
+                             std::string const& body, std::string const& body_hash, std::string site) {
+    auto const report =
+        backend_.forward({head.method, request.path, std::string{request.route->takes},
+                          dated(*request.route, call, body), body_hash, request.caller.name,
+                          request.caller.role, request.caller.sites, head.idempotency_key, std::move(site)});
     if (!report) {
         throw problem_of(report.error(), /*of_body=*/true);
     }

@@ -39,7 +39,10 @@ void check_key(std::string_view key) {
 Response OnceKeeper::answer(Once const& once, Backend& backend, std::function<Response()> const& handle) {
     auto const place =
         std::hash<std::string>{}(once.token + '\n' + once.path + '\n' + once.key) % locks_.size();
-    std::lock_guard const lock{locks_[place]};
+    std::unique_lock lock{locks_[place], std::defer_lock};
+    if (!backend.is_hub()) {  // a hub's database does it, for the other hubs too
+        lock.lock();
+    }
     auto const kept = backend.kept_answer(once.token, once.path, once.key);
     if (!kept) {
         throw problem_of(kept.error(), /*of_body=*/true);

@@ -41,6 +41,9 @@ struct Route {
     bool limits_itself = false;      // the handler leaves out what call.caller may not see
     Listed lists = Listed::nothing;  // what may be given again, see AnswerCache
     bool of_hub = false;             // served by hubs alone
+    // Of a body: the member that means now where it is left out. A hub writes it down, for the site may do
+    // the work much later.
+    std::string_view dated_by = "";
 };
 
 struct Match {
