@@ -97,7 +97,7 @@ TEST_CASE("a command goes to its site as it was asked, and waits where nothing i
     CHECK(asked.key == "k");
     // The time of work that says none is now, not when the site hears of it.
     CHECK(served.post("/v1/probes/tank-1/service-records", R"({"kind":"inspection"})").status == 202);
-    CHECK(json::parse(served.hub.asked.back().body).at("time") == to_rfc3339(estate_time));
+    CHECK(json::parse(served.hub.asked.back().body).at("time").as_string() == to_rfc3339(estate_time));
     CHECK(served
               .post("/v1/probes/tank-1/service-records",
                     R"({"kind":"inspection","time":"2026-02-28T00:00:00Z"})")
