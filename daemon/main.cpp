@@ -27,6 +27,8 @@ int run_command_line(int argc, char** argv) {
 
     auto* const run_verb =
         verb("run", "The daemon, in the foreground; SIGTERM and SIGINT stop it, SIGHUP reloads");
+    auto* const hub_verb =
+        verb("hub", "A hub of many daemons, in the foreground: the API of all sites, out of PostgreSQL");
     auto* const check_verb = verb("check", "Read the configuration and print every problem of it");
 
     auto* const loop_verb = verb("loop-check", "Read each probe once over Modbus and print what came");
@@ -87,6 +89,9 @@ int run_command_line(int argc, char** argv) {
     auto const log = make_log(verbose);
     if (run_verb->parsed()) {
         return run(config, log);
+    }
+    if (hub_verb->parsed()) {
+        return hub(config, log);
     }
     if (check_verb->parsed()) {
         return check(config);

@@ -49,11 +49,12 @@ auto place_of(std::vector<access::Token>& tokens, std::string const& name) {
     return std::find_if(tokens.begin(), tokens.end(), [&](access::Token const& t) { return t.name == name; });
 }
 
-// What --site names must be there, or the token would be of no use and nobody would know why.
+// What --site names must be there, or the token would be of no use and nobody would know why. A hub's
+// configuration names no sites: which there are it is told by their daemons.
 std::string unknown_site(std::filesystem::path const& config, std::vector<std::string> const& sites) {
     auto const loaded = fleet::load(config);
     for (auto const& site : sites) {
-        if (loaded.fleet && !loaded.fleet->find_site(site)) {
+        if (loaded.fleet && !loaded.fleet->sites.empty() && !loaded.fleet->find_site(site)) {
             std::vector<std::string> ids;
             for (auto const& one : loaded.fleet->sites) {
                 ids.push_back(one.id);

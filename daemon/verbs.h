@@ -24,6 +24,7 @@ struct TokenRequest {
 };
 
 int run(std::filesystem::path const& config, Log const& log);
+int hub(std::filesystem::path const& config, Log const& log);
 int check(std::filesystem::path const& config);
 int loop_check(std::filesystem::path const& config, std::optional<std::string> const& probe);
 int backup(std::filesystem::path const& config, std::filesystem::path const& to);

@@ -16,6 +16,7 @@
 #include <string>
 #include <vector>
 
+#include "access/tokens.h"
 #include "api/events.h"
 #include "api/metrics.h"
 #include "base/reading.h"
@@ -46,6 +47,8 @@ struct Refusal {
         forbidden,  // not for this caller's sites
         invalid,    // `field` has a value that cannot be: a parameter of a GET (400), a field of a body (422)
         unavailable,  // not now: starting, stopping, disk full
+        elsewhere,    // of a hub, and no failure: it can be asked of the site `field`, or of those of a
+                      // sheet's rows where that is empty; see Backend::forward
     };
     Kind kind = Kind::unavailable;
     std::string message;
@@ -150,6 +153,29 @@ struct WeekRound {
     std::optional<double> planning;   // 0..1, how far a newer plan has come; none: this is the newest
 };
 
+// A command as it was asked, to be done elsewhere.
+struct Command {
+    std::string method, path, content_type, body, body_hash;
+    std::string who;  // the token's name
+    access::Role role = access::Role::read;
+    std::vector<std::string> only;   // the sites that the caller is limited to; empty: none
+    std::optional<std::string> key;  // Idempotency-Key
+    std::string site;                // empty: by the rows of a sheet
+};
+// What is known of such a command.
+struct StepReport {
+    struct Outcome {
+        Timestamp at{};
+        int status = 200;
+        std::string content_type, body;
+    };
+    std::string id, who, method, path, body_hash;
+    Timestamp made_at{};
+    std::vector<std::string> sites, waiting;  // by id; those that have not said yet what came of it
+    std::optional<Outcome> outcome;           // once all have; of a sheet their answers joined
+    bool known_before = false;                // to forward(): nothing was asked anew
+};
+
 using TicketStep = std::function<service::StepResult(service::TicketBook& book, Timestamp now)>;
 
 // Who changed what by a request; the request's path names it.
@@ -173,6 +199,18 @@ public:
     // Another one whenever the list may have become another: an answer made after it was asked for may be
     // given again for as long as it stays. None: that cannot be told. From memory.
     [[nodiscard]] virtual std::optional<DataVersion> version_of(Listed) const { return std::nullopt; }
+
+    // Whether it answers for other daemons: then nothing comes from memory, whatever is said above, and what
+    // people command is done by the site's own daemon.
+    [[nodiscard]] virtual bool is_hub() const { return false; }
+    // Of a hub: has a command done that was refused as `elsewhere`, and waits a few seconds for what comes of
+    // it. Under a key that came before nothing is asked again.
+    virtual Answer<StepReport> forward(Command const& /*command*/) {
+        return Refusal{Refusal::Kind::unavailable, "this daemon asks no other", {}, {}};
+    }
+    virtual Answer<StepReport> step_report(std::string const& id) {
+        return Refusal{Refusal::Kind::not_found, "there is no step " + id, {}, {}};
+    }
 
     // What is told to those who listen. Must not block.
     virtual EventHub& events() = 0;

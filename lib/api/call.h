@@ -63,10 +63,18 @@ struct Call {
 
 using Handler = Response (*)(Call const&, Backend&);
 
+// Thrown where a command is in order, and to be done by another daemon.
+struct Elsewhere {
+    std::string site;  // see Refusal::Kind::elsewhere
+};
+
 // The backend's value, or its refusal as a Problem.
 template <typename T>
 T value_of(Call const& call, Answer<T> answer) {
     if (!answer) {
+        if (answer.error().kind == Refusal::Kind::elsewhere) {
+            throw Elsewhere{answer.error().field};
+        }
         throw problem_of(answer.error(), /*of_body=*/call.is_command);
     }
     return std::move(answer).value();

@@ -8,6 +8,7 @@
 
 #include "api/body.h"
 #include "api/etag.h"
+#include "api/handlers.h"
 #include "api/pack.h"
 #include "base/text.h"
 
@@ -58,6 +59,17 @@ Problem wrong_method(Head const& head, Match const& match) {
             fmt::format("{} is not for this path; it takes {}", shown(head.method), allowed),
             {},
             {{"Allow", allowed}}};
+}
+
+// The body, with the time of now where it means that and does not say it.
+std::string dated(Route const& route, Call const& call, std::string const& body) {
+    auto const* const written = route.dated_by.empty() ? nullptr : call.body.if_contains(route.dated_by);
+    if (route.dated_by.empty() || (written != nullptr && !written->is_null())) {
+        return body;
+    }
+    auto complete = call.body;
+    complete[route.dated_by] = to_rfc3339(call.now);
+    return document::write(complete);
 }
 
 }  // namespace
@@ -144,7 +156,7 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
         }
         auto const host = host_of(head, *target);
         check_host(head, host);
-        auto found = match(head.method, target->segments);
+        auto found = match(head.method, target->segments, backend_.is_hub());
         std::string const path = fmt::format("/{}", fmt::join(target->segments, "/"));
         if (found.allowed.empty()) {
             throw no_path(path);
@@ -165,7 +177,10 @@ std::variant<Admitted, Response> Dispatcher::admit(Head const& head) {
 // Who asks is known: whether it may, and whether it is asked as it must be.
 Admitted Dispatcher::admit_target(Head const& head, Target target, Match found, Caller caller,
                                   std::string const& host) {
-    guard_.check_sites(caller, *found.route, found.ids, target, backend_);
+    Guard::check_sites(caller, *found.route, found.ids, target);
+    if (!backend_.is_hub()) {  // else it may block, and is done where that may be
+        Guard::check_probe(caller, *found.route, found.ids, backend_);
+    }
     std::optional<std::int64_t> heard;
     if (found.route->where == Where::events) {
         heard = heard_of(head, Query{target.parameters, found.route->parameters});
@@ -232,17 +247,42 @@ Response Dispatcher::handle(Admitted const& request, Head const& head, std::stri
     } else if (!body.empty() || !route.body.empty()) {
         call.body = parse_body(body, json_depth_);
     }
-    return handle_once(request, head, call, content_hash(body));
+    auto const body_hash = content_hash(body);
+    return handle_once(request, head, call, body_hash, [&] {
+        try {
+            return route.handler(call, backend_);
+        } catch (Elsewhere const& there) {
+            return forward(request, head, call, body, body_hash, there.site);
+        }
+    });
 }
 
 Response Dispatcher::handle_once(Admitted const& request, Head const& head, Call& call,
-                                 std::string body_hash) {
-    auto const& route = *request.route;
-    if (!head.idempotency_key || !is_change(route)) {
-        return route.handler(call, backend_);
+                                 std::string const& body_hash, std::function<Response()> const& handle) {
+    if (!head.idempotency_key || !is_change(*request.route)) {
+        return handle();
     }
-    call.once = Once{request.caller.name, request.path, *head.idempotency_key, std::move(body_hash)};
-    return once_.answer(*call.once, backend_, [&] { return route.handler(call, backend_); });
+    call.once = Once{request.caller.name, request.path, *head.idempotency_key, body_hash};
+    return once_.answer(*call.once, backend_, handle);
+}
+
+Response Dispatcher::forward(Admitted const& request, Head const& head, Call const& call,
+                             std::string const& body, std::string const& body_hash, std::string site) {
+    auto const report =
+        backend_.forward({head.method, request.path, std::string{request.route->takes},
+                          dated(*request.route, call, body), body_hash, request.caller.name,
+                          request.caller.role, request.caller.sites, head.idempotency_key, std::move(site)});
+    if (!report) {
+        throw problem_of(report.error(), /*of_body=*/true);
+    }
+    if (report->body_hash != body_hash) {
+        throw key_reused();
+    }
+    auto response = step_response(*report);
+    if (report->known_before) {
+        mark_replayed(response);
+    }
+    return response;
 }
 
 Response Dispatcher::answer(Admitted const& request, Head const& head, std::string const& body) {
@@ -263,7 +303,7 @@ std::string Dispatcher::key_of(Admitted const& request, Head const& head) {
 }
 
 std::optional<Response> Dispatcher::kept(Admitted const& request, Head const& head) {
-    if (request.route->lists == Listed::nothing) {
+    if (request.route->lists == Listed::nothing || backend_.is_hub()) {
         return std::nullopt;
     }
     auto const version = backend_.version_of(request.route->lists);
@@ -314,7 +354,8 @@ Response Dispatcher::answer_upload(Admitted const& request, Head const& head,
     return guarded(request, head, [&] {
         auto call = call_of(request);
         call.file = file;
-        return handle_once(request, head, call, std::move(body_hash));
+        return handle_once(request, head, call, body_hash,
+                           [&] { return request.route->handler(call, backend_); });
     });
 }
 
@@ -323,6 +364,9 @@ Response Dispatcher::guarded(Admitted const& request, Head const& head,
                              std::function<Response()> const& work) {
     Stopwatch const stopwatch{metrics_.took};
     try {
+        if (backend_.is_hub()) {
+            Guard::check_probe(request.caller, *request.route, request.ids, backend_);
+        }
         auto response = work();
         if (is_change(*request.route) && !is_replayed(response)) {
             Change const change{now_(),      request.caller.name, request.caller.address,

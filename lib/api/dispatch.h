@@ -66,8 +66,10 @@ private:
                                         std::string const& host);
     [[nodiscard]] Response options(Head const& head, Match const& match) const;
     [[nodiscard]] Call call_of(Admitted const& request);
+    [[nodiscard]] Response forward(Admitted const& request, Head const& head, Call const& call,
+                                   std::string const& body, std::string const& body_hash, std::string site);
     [[nodiscard]] Response handle_once(Admitted const& request, Head const& head, Call& call,
-                                       std::string body_hash);
+                                       std::string const& body_hash, std::function<Response()> const& handle);
     [[nodiscard]] Response handle(Admitted const& request, Head const& head, std::string const& body);
 
     [[nodiscard]] static std::string key_of(Admitted const& request, Head const& head);

@@ -12,7 +12,19 @@ std::string wire_text(Event const& event) {
 
 Event EventHub::publish(Timestamp at, std::string kind, std::string site, std::string data) {
     std::scoped_lock const lock{mutex_};
-    events_.push_back({++last_, at, std::move(kind), std::move(site), std::move(data)});
+    keep({last_ + 1, at, std::move(kind), std::move(site), std::move(data)});
+    return events_.back();
+}
+
+void EventHub::add(Event event) {
+    std::scoped_lock const lock{mutex_};
+    keep(std::move(event));
+}
+
+// Under the lock.
+void EventHub::keep(Event event) {
+    last_ = event.id;
+    events_.push_back(std::move(event));
     if (events_.size() > in_memory_most) {
         before_ = events_.front().id;
         events_.pop_front();
@@ -20,7 +32,6 @@ Event EventHub::publish(Timestamp at, std::string kind, std::string site, std::s
     for (auto const& [number, woken] : listeners_) {
         woken();
     }
-    return events_.back();
 }
 
 std::optional<std::vector<Event>> EventHub::after(std::int64_t id, std::size_t most) const {

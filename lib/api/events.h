@@ -35,6 +35,9 @@ public:
     // gives.
     Event publish(Timestamp at, std::string kind, std::string site, std::string data);
 
+    // Likewise with an event that somebody else has numbered, above all before it.
+    void add(Event event);
+
     // The events with numbers above `id`, at most `most`; empty where the memory does not reach back so far.
     [[nodiscard]] std::optional<std::vector<Event>> after(std::int64_t id, std::size_t most) const;
     [[nodiscard]] std::vector<Event> oldest(std::size_t most) const;  // in memory
@@ -45,6 +48,8 @@ public:
     void unlisten(int listener);
 
 private:
+    void keep(Event event);
+
     static constexpr std::size_t in_memory_most = 1000;
 
     mutable std::mutex mutex_;

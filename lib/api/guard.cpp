@@ -151,8 +151,25 @@ Caller Guard::admit(Head const& head, Route const& route, Target& target, Timest
     return caller;
 }
 
+void Guard::check_probe(Caller const& caller, Route const& route, std::vector<std::string> const& ids,
+                        Backend& backend) {
+    if (caller.sites.empty() || route.role == access::Role::none) {
+        return;
+    }
+    auto const names = names_in(route.pattern);
+    for (std::size_t i = 0; i < names.size(); ++i) {
+        if (names[i] == "probe") {
+            auto const probe = backend.probe(ids[i]);
+            if (!probe) {
+                throw problem_of(probe.error(), /*of_body=*/false);
+            }
+            require_site(caller, probe->site);
+        }
+    }
+}
+
 void Guard::check_sites(Caller const& caller, Route const& route, std::vector<std::string> const& ids,
-                        Target& target, Backend& backend) const {
+                        Target& target) {
     if (caller.sites.empty() || route.role == access::Role::none) {
         return;
     }
@@ -166,11 +183,6 @@ void Guard::check_sites(Caller const& caller, Route const& route, std::vector<st
             require_site(caller, site_of_ticket(ids[i]));
             covered = true;
         } else if (names[i] == "probe") {
-            auto const probe = backend.probe(ids[i]);
-            if (!probe) {
-                throw problem_of(probe.error(), /*of_body=*/false);
-            }
-            require_site(caller, probe->site);
             covered = true;
         }
     }

@@ -29,10 +29,12 @@ public:
     // Whose request it is. Takes a link out of `target`. Throws unauthenticated, forbidden (a role too low)
     // or too_many_requests.
     [[nodiscard]] Caller admit(Head const& head, Route const& route, Target& target, Timestamp now);
-    // Holds a caller to its sites, see Route; may add the parameter `site`. Asks the backend for a probe's
-    // site, from memory.
-    void check_sites(Caller const& caller, Route const& route, std::vector<std::string> const& ids,
-                     Target& target, Backend& backend) const;
+    // Holds a caller to its sites, see Route; may add the parameter `site`. Of probes check_probe() does it.
+    static void check_sites(Caller const& caller, Route const& route, std::vector<std::string> const& ids,
+                            Target& target);
+    // Asks the backend for the site of the probe in the path, if there is one.
+    static void check_probe(Caller const& caller, Route const& route, std::vector<std::string> const& ids,
+                            Backend& backend);
     [[nodiscard]] Links::Made make_link(Caller const& caller, std::string const& path, Timestamp at) {
         return links_.make(caller, path, at);
     }

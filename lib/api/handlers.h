@@ -15,6 +15,10 @@ Response show_openapi(Call const& call, Backend& backend);
 Response make_link(Call const& call, Backend& backend);
 Response list_changes(Call const& call, Backend& backend);
 
+Response show_step(Call const& call, Backend& backend);  // in steps.cpp
+// What a command is answered that another daemon is to do: as that answered, or 202 with the step as above.
+[[nodiscard]] Response step_response(StepReport const& report);
+
 Response list_scada_points(Call const& call, Backend& backend);  // in scada.cpp
 
 Response show_metrics(Call const& call, Backend& backend);  // in health.cpp

@@ -23,6 +23,10 @@ private:
 
 // Whether it was answered before, so that nothing was done now.
 [[nodiscard]] bool is_replayed(Response const& response);
+void mark_replayed(Response& response);
+
+// What a request is told whose key came with another body before.
+[[nodiscard]] Problem key_reused();
 
 // Throws Problem where `key` is not 1 to 255 printable ASCII characters.
 void check_key(std::string_view key);

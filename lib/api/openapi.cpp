@@ -45,7 +45,7 @@ json::object schema_of(std::string_view name) {
     return name.empty() ? json::object{{"type", "string"}} : reference(name);
 }
 
-json::object answers_of(Route const& route) {
+json::object answers_of(Route const& route, bool of_hub) {
     json::object answers;
     for (int const status : statuses_of(route)) {
         auto& answer = answers[std::to_string(status)].emplace_object();
@@ -58,6 +58,11 @@ json::object answers_of(Route const& route) {
             answer["description"] = title_of_status(status);
             answer["content"] = content(problem_media, reference("Problem"));
         }
+    }
+    if (of_hub && is_of_site(route)) {
+        answers["202"] =
+            json::object{{"description", "The site has not answered yet; Location says where to ask"},
+                         {"content", content(route.gives, reference("Step"))}};
     }
     answers["default"] =
         json::object{{"description", "What any request may meet: 408, 417, 421, 431, 500, 503, 505"},
@@ -107,12 +112,12 @@ std::string operation_id(Route const& route) {
     return out;
 }
 
-json::object operation_of(Route const& route) {
+json::object operation_of(Route const& route, bool of_hub) {
     json::object out{{"operationId", operation_id(route)},
                      {"summary", route.summary},
                      {"x-role", access::to_word(route.role)},
                      {"parameters", parameters_of(route)},
-                     {"responses", answers_of(route)}};
+                     {"responses", answers_of(route, of_hub)}};
     if (route.role == access::Role::none) {
         out["security"] = json::array{};
     }
@@ -162,14 +167,17 @@ std::vector<int> statuses_of(Route const& route) {
     return {out.begin(), out.end()};
 }
 
-json::object openapi(std::string_view version) {
+json::object openapi(std::string_view version, bool of_hub) {
     json::object paths;
     for (auto const& route : all_routes()) {
+        if (route.of_hub && !of_hub) {
+            continue;
+        }
         auto& path = paths[route.pattern];
         if (!path.is_object()) {
             path.emplace_object();
         }
-        path.as_object()[route.method == "GET" ? "get" : "post"] = operation_of(route);
+        path.as_object()[route.method == "GET" ? "get" : "post"] = operation_of(route, of_hub);
     }
     return {
         {"openapi", "3.1.0"},
@@ -186,7 +194,8 @@ json::object openapi(std::string_view version) {
 
 Response show_openapi(Call const&, Backend& backend) {
     auto const health = backend.health();
-    return json_response(openapi(health ? std::string_view{health->version} : std::string_view{"0"}));
+    return json_response(
+        openapi(health ? std::string_view{health->version} : std::string_view{"0"}, backend.is_hub()));
 }
 
 }  // namespace probekeeper::api

@@ -10,7 +10,7 @@
 namespace probekeeper::api {
 
 // OpenAPI 3.1. Throws std::logic_error where a table names what another one does not have.
-[[nodiscard]] boost::json::object openapi(std::string_view version);
+[[nodiscard]] boost::json::object openapi(std::string_view version, bool of_hub);
 
 // Every status that `route` may answer with, beside those of any request (408, 417, 421, 431, 500, 503, 505).
 [[nodiscard]] std::vector<int> statuses_of(Route const& route);

@@ -115,6 +115,8 @@ Problem problem_of(Refusal const& refusal, bool of_body) {
                     {}};
         case Refusal::Kind::unavailable:
             return {ProblemType::unavailable, refusal.message, {}, {{"Retry-After", "5"}}};
+        case Refusal::Kind::elsewhere:
+            break;  // a question is never answered so, and a command is taken further: value_of()
     }
     return {};
 }

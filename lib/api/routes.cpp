@@ -105,7 +105,8 @@ constexpr std::array routes{
           .answer = "TakenRecord",
           .role = Role::operate,
           .body = "NewRecord",
-          .status = 201},
+          .status = 201,
+          .dated_by = "time"},
 
     Route{.method = "POST",
           .pattern = "/v1/service-records",
@@ -138,14 +139,16 @@ constexpr std::array routes{
           .answer = "OutOfUse",
           .role = Role::operate,
           .body = "NewOutOfUse",
-          .status = 201},
+          .status = 201,
+          .dated_by = "from"},
     Route{.method = "POST",
           .pattern = "/v1/probes/{probe}/out-of-use/{number}/end",
           .handler = end_probe_out_of_use,
           .summary = "Back in use, now or at `until`; at its own `from` it never was out of use",
           .answer = "OutOfUse",
           .role = Role::operate,
-          .body = "BackInUse"},
+          .body = "BackInUse",
+          .dated_by = "until"},
     Route{.method = "GET",
           .pattern = "/v1/sites/{site}/out-of-use",
           .handler = list_site_out_of_use,
@@ -159,14 +162,16 @@ constexpr std::array routes{
           .answer = "OutOfUse",
           .role = Role::operate,
           .body = "NewOutOfUse",
-          .status = 201},
+          .status = 201,
+          .dated_by = "from"},
     Route{.method = "POST",
           .pattern = "/v1/sites/{site}/out-of-use/{number}/end",
           .handler = end_site_out_of_use,
           .summary = "The whole site is back in use, now or at `until`",
           .answer = "OutOfUse",
           .role = Role::operate,
-          .body = "BackInUse"},
+          .body = "BackInUse",
+          .dated_by = "until"},
 
     Route{.method = "GET",
           .pattern = "/v1/findings",
@@ -317,6 +322,13 @@ constexpr std::array routes{
           .role = Role::operate,
           .body = "RoundStep"},
 
+    Route{.method = "GET",
+          .pattern = "/v1/steps/{step}",
+          .handler = show_step,
+          .summary = "What became of a command that the hub handed on to a site",
+          .answer = "Step",
+          .limits_itself = true,
+          .of_hub = true},
     Route{.method = "POST",
           .pattern = "/v1/links",
           .handler = make_link,
@@ -438,11 +450,11 @@ std::span<Route const> all_routes() {
     return routes;
 }
 
-Match match(std::string_view method, std::vector<std::string> const& segments) {
+Match match(std::string_view method, std::vector<std::string> const& segments, bool of_hub) {
     Match out;
     for (auto const& route : routes) {
         std::vector<std::string> ids;
-        if (!fits(route.pattern, segments, ids)) {
+        if ((route.of_hub && !of_hub) || !fits(route.pattern, segments, ids)) {
             continue;
         }
         out.allowed.emplace_back(route.method);
@@ -462,6 +474,10 @@ Match match(std::string_view method, std::vector<std::string> const& segments) {
 
 bool is_change(Route const& route) {
     return route.method == "POST" && route.role >= Role::operate;
+}
+
+bool is_of_site(Route const& route) {
+    return is_change(route) && route.where != Where::upload && route.body != "RoundStep";
 }
 
 bool takes_site(Route const& route) {

@@ -40,6 +40,10 @@ struct Route {
     std::string_view refuses = "";   // statuses beyond those that follow from the above: "404 409"
     bool limits_itself = false;      // the handler leaves out what call.caller may not see
     Listed lists = Listed::nothing;  // what may be given again, see AnswerCache
+    bool of_hub = false;             // served by hubs alone
+    // Of a body: the member that means now where it is left out. A hub writes it down, for the site may do
+    // the work much later.
+    std::string_view dated_by = "";
 };
 
 struct Match {
@@ -50,11 +54,16 @@ struct Match {
 
 [[nodiscard]] std::span<Route const> all_routes();
 
-// `method` HEAD matches GET.
-[[nodiscard]] Match match(std::string_view method, std::vector<std::string> const& segments);
+// `method` HEAD matches GET. Routes `of_hub` are there for hubs alone.
+[[nodiscard]] Match match(std::string_view method, std::vector<std::string> const& segments,
+                          bool of_hub = false);
 
 // Whether it changes what the daemon keeps: noted with who did it, and done once under an Idempotency-Key.
 [[nodiscard]] bool is_change(Route const& route);
+
+// Whether it is a change that a hub leaves to the site: it may then be answered 202, with where to ask what
+// became of it.
+[[nodiscard]] bool is_of_site(Route const& route);
 
 // Whether it can be asked of one site by the parameter `site`.
 [[nodiscard]] bool takes_site(Route const& route);

@@ -157,6 +157,9 @@ constexpr std::array documents{
     Members{"NewLink", "path:S"},
     Members{"Link", "path:S expires_at:T"},
     Members{"Change", "at:T who:S address:S method:S path:S status:I"},
+    Members{"Step",
+            "step:S state:StepState made_at:T who:S method:S path:S sites:*S waiting:*S at:T? status:I? "
+            "answer:O?"},
     Members{"Problem", "type:S title:S status:I detail:S field!:S errors!:*FieldError steps!:*S position!:I"},
     Members{"FieldError", "field:S message:S"},
     Members{"Upload", "rows:I accepted:I repeated:I expired:I bad:I bad_rows:*BadRow first:T? last:T?"},
@@ -186,6 +189,7 @@ constexpr std::array words{
     Members{"RecordKind",
             "membrane_change membrane_wipe electrode_clean air_calibration reference_check probe_swap "
             "moved settings_change inspection"},
+    Members{"StepState", "waiting done"},
     Members{"SheetResult", "kept repeated refused"},
     Members{"TicketState", "open acknowledged planned serviced verified closed withdrawn"},
     Members{"MembraneEnd", "worn by_plan"},

@@ -386,7 +386,9 @@ net::awaitable<bool> Session::serve_events(Admitted const& request, Head head) {
     auto& metrics = shared_.dispatcher.metrics();
     ++metrics.event_clients;
     auto const last = shared_.dispatcher.backend().events().last();
-    auto place = std::min(request.heard.value_or(last), last);
+    // A number beyond the last is another run's, or of a hub that is ahead: there it will come.
+    bool const of_hub = shared_.dispatcher.backend().is_hub();
+    auto place = of_hub ? request.heard.value_or(last) : std::min(request.heard.value_or(last), last);
     listening_ = true;
     bool open = co_await write_text(text);
     while (open && !closing_) {
@@ -444,8 +446,9 @@ net::awaitable<bool> Session::write_text(std::string const& text) {
 // Nothing where it must wait for the pool.
 std::optional<Response> Session::answer_at_once(Admitted const& request, Head const& head,
                                                 std::string const& body) {
-    return request.route->where == Where::at_once ? shared_.dispatcher.answer_finished(request, head, body)
-                                                  : shared_.dispatcher.kept(request, head);
+    bool const at_once = request.route->where == Where::at_once && !shared_.dispatcher.backend().is_hub();
+    return at_once ? shared_.dispatcher.answer_finished(request, head, body)
+                   : shared_.dispatcher.kept(request, head);
 }
 
 net::awaitable<Response> Session::answer(Admitted const& request, Head const& head, std::string const& body) {

@@ -97,7 +97,6 @@ private:
     std::map<std::string, int> tries_;                    // of steps that failed by our own fault
     std::set<std::string> told_held_;                     // steps that wait, of which the log has told
     bool unconfirmed_ = false;                            // and the store does not yet know
-    Timestamp hours_closed_ = Timestamp::min();
     std::size_t facts_at_once_ = 0;
     Bucket bucket_;
     Clock::time_point next_poll_{}, next_claim_{};

@@ -97,15 +97,14 @@ void Feed::claim_sites() {
         changes.facts.push_back({store::FactKind::probe, probe.site, probe.id, {}, 0});
     }
     // Also of probes that have fallen silent; what is under way has come by then.
-    Timestamp const over = std::chrono::floor<std::chrono::hours>(around_.clock.now() - under_way);
-    if (over > hours_closed_) {
+    auto const over = around_.clock.now() - under_way;
+    if (store::must(reader_->has_hours_over(over))) {
         changes.hours_until = over;
     }
     auto const again = changes.tell_again.size();
     if (again > 0 || !changes.lost_sites.empty() || !changes.facts.empty() || changes.hours_until) {
         keep(std::move(changes));
     }
-    hours_closed_ = over;
     for (auto& probe : changed) {
         told_probes_.insert_or_assign(probe.id, std::move(probe));
     }

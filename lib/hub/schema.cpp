@@ -104,7 +104,7 @@ CREATE TABLE probekeeper.tickets (
     xid        xid8 NOT NULL DEFAULT pg_current_xact_id(), -- of its last change, see stamp()
     PRIMARY KEY (site_id, number)
 ) PARTITION BY HASH (site_id);
-CREATE INDEX tickets_by_change ON probekeeper.tickets (xid);
+CREATE INDEX tickets_by_change ON probekeeper.tickets (xid, site_id, number);
 CREATE INDEX tickets_by_opening ON probekeeper.tickets (opened_at, site_id, number);
 CREATE INDEX tickets_of_probe ON probekeeper.tickets (site_id, probe_id);
 CREATE INDEX tickets_unfinished ON probekeeper.tickets (opened_at, site_id, number)
@@ -121,7 +121,7 @@ CREATE TABLE probekeeper.records (
     xid      xid8 NOT NULL DEFAULT pg_current_xact_id(),
     PRIMARY KEY (site_id, number)
 ) PARTITION BY HASH (site_id);
-CREATE INDEX records_by_change ON probekeeper.records (xid);
+CREATE INDEX records_by_change ON probekeeper.records (xid, site_id, number);
 CREATE INDEX records_of_probe ON probekeeper.records (site_id, probe_id, time, number);
 CREATE INDEX records_by_serial ON probekeeper.records (serial) WHERE serial IS NOT NULL;
 

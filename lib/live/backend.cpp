@@ -5,6 +5,7 @@
 #include <algorithm>
 
 #include "api/query.h"
+#include "live/lesson_pages.h"
 #include "live/refusals.h"
 #include "live/sheet.h"
 #include "live/upload.h"
@@ -169,7 +170,7 @@ api::Answer<std::string> Backend::scada_points(api::ProbeFilter const& filter) {
         return now.error();
     }
     auto const& fleet = now.value().board->fleet();
-    if (auto const refusal = refuse_unknown_site(filter.site, *now.value().board)) {
+    if (auto const refusal = refuse_unknown_site(filter.site, now.value().board->fleet())) {
         return *refusal;
     }
     auto const wanted = [&](std::string const& site) {
@@ -291,7 +292,7 @@ api::Answer<api::Page<document::Probe>> Backend::probes(api::ProbeFilter const& 
         return now.error();
     }
     auto const& board = *now.value().board;
-    if (auto const refusal = refuse_unknown_site(filter.site, board)) {
+    if (auto const refusal = refuse_unknown_site(filter.site, board.fleet())) {
         return *refusal;
     }
     if (request.after && !api::shaped_like_id(*request.after)) {

@@ -135,10 +135,10 @@ private:
         }
         return std::move(result.value());
     }
-    [[nodiscard]] static std::optional<api::Refusal> refuse_unknown_site(
-        std::optional<std::string> const& site, Board const& board);
     // All records and tickets, read once as long as none changes.
     [[nodiscard]] api::Answer<std::shared_ptr<History const>> history(Parts const& now);
+    template <typename T, typename Ask>
+    [[nodiscard]] api::Answer<T> of_history(Ask const& ask);
     // Configured now, or known to the store from before.
     [[nodiscard]] std::optional<api::Refusal> refuse_unknown(std::string const& probe);
     [[nodiscard]] std::pair<Timestamp, Timestamp> range_of(std::string const& probe,

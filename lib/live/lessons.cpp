@@ -54,29 +54,34 @@ std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet)
     return positions;
 }
 
+History history_of(std::vector<service::KeptRecord> records, std::vector<service::Ticket> tickets,
+                   std::map<std::string, std::string> sites, fleet::Fleet const& fleet) {
+    History history{std::move(records), std::move(tickets), std::move(sites), std::nullopt};
+    history.instruments.emplace(pipeline::configured_serials(fleet), history.records);
+    return history;
+}
+
 store::Result<History> read_history(store::Reader& reader, fleet::Fleet const& fleet) {
-    History history;
+    std::vector<service::Ticket> all;
+    std::map<std::string, std::string> sites;
     auto known = reader.probes();
     auto records = reader.all_records();
     if (!known || !records) {
         return known ? records.error() : known.error();
     }
     for (auto const& probe : known.value()) {
-        history.sites[probe.id] = probe.site;
+        sites[probe.id] = probe.site;
     }
-    history.records = std::move(records.value());
     store::PageRequest page{1000, std::nullopt};
     do {
         auto tickets = reader.tickets({}, page);
         if (!tickets) {
             return tickets.error();
         }
-        std::move(tickets.value().items.begin(), tickets.value().items.end(),
-                  std::back_inserter(history.tickets));
+        std::move(tickets.value().items.begin(), tickets.value().items.end(), std::back_inserter(all));
         page.after = tickets.value().next;
     } while (page.after);
-    history.instruments.emplace(pipeline::configured_serials(fleet), history.records);
-    return history;
+    return history_of(std::move(records.value()), std::move(all), std::move(sites), fleet);
 }
 
 std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history,

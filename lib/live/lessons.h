@@ -22,6 +22,10 @@ struct History {
     std::map<std::string, std::string> sites;         // of every probe ever known, by its id
     std::optional<service::Instruments> instruments;  // by all of these records
 };
+// `sites`: of every probe ever known, by its id.
+[[nodiscard]] History history_of(std::vector<service::KeptRecord> records,
+                                 std::vector<service::Ticket> tickets,
+                                 std::map<std::string, std::string> sites, fleet::Fleet const& fleet);
 [[nodiscard]] store::Result<History> read_history(store::Reader& reader, fleet::Fleet const& fleet);
 
 [[nodiscard]] std::map<std::string, service::Position> positions_of(fleet::Fleet const& fleet);

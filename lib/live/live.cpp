@@ -14,10 +14,12 @@
 #include "live/arrivals.h"
 #include "live/backend.h"
 #include "live/board.h"
+#include "live/http_options.h"
 #include "live/keeper.h"
 #include "live/notices.h"
 #include "live/scada_feed.h"
 #include "live/stamp_clock.h"
+#include "live/store_rounds.h"
 #include "live/tell.h"
 #include "scada/server.h"
 #include "store/reader_pool.h"
@@ -31,29 +33,6 @@ constexpr std::size_t most_readers = 8;
 
 store::Retention retention_of(fleet::StoreSettings const& settings) {
     return {days(settings.keep_raw_days), days(settings.keep_summary_days)};
-}
-
-api::AccessRules rules_of(fleet::HttpSettings const& settings) {
-    api::AccessRules rules;
-    rules.allow_origins = settings.allow_origins;
-    rules.host_names = settings.host_names;
-    rules.behind_proxy = settings.behind_proxy;
-    rules.tokens_needed = settings.tokens_file.has_value();
-    if (settings.tokens_file) {
-        auto read = access::read_tokens(*settings.tokens_file);
-        if (!read.problems.empty()) {
-            throw std::runtime_error{fmt::format("{}:{}: {}", settings.tokens_file->string(),
-                                                 read.problems.front().line, read.problems.front().message)};
-        }
-        rules.tokens = std::move(read.tokens);
-    }
-    return rules;
-}
-
-std::shared_ptr<api::Tls> tls_of(fleet::HttpSettings const& settings) {
-    return settings.tls_certificate_file && settings.tls_key_file
-               ? api::load_tls(*settings.tls_certificate_file, *settings.tls_key_file)
-               : nullptr;
 }
 
 store::Result<store::Store> try_to_open(std::filesystem::path const& path, std::string const& damage,
@@ -318,7 +297,9 @@ void Live::Running::begin(fleet::Fleet fleet_now, std::vector<fleet::NoticeSetti
         next.workers->back()->start();
     }
     backend->use({next.board, next.keeper, next.workers, std::move(keys),
-                  std::make_shared<RoundDesk>(next.fleet, *readers, *writer, clock, log), numbers.sites});
+                  std::make_shared<RoundDesk>(
+                      std::make_unique<StoreRounds>(next.fleet, *readers, *writer, clock, log), log),
+                  numbers.sites});
     if (scada) {
         scada->use(scada_feed(next.board, next.keeper, std::move(numbers), clock));
     }
@@ -471,11 +452,7 @@ void Live::start(fleet::Fleet fleet, std::vector<fleet::NoticeSettings> notices,
     r.events = std::make_unique<api::EventHub>(last_event_);
     r.backend = std::make_unique<Backend>(r.version, *r.writer, *r.readers, r.arrivals, r.clock,
                                           fleet.store.path, *r.events, r.commits, log_);
-    api::Options http;
-    http.address = fleet.http.address;
-    http.port = fleet.http.port;
-    http.access = rules_of(fleet.http);
-    http.tls = tls_of(fleet.http);
+    auto http = http_options(fleet.http);
     http.spool_folder = fleet.store.path.parent_path();
     http.serves_at_once = false;  // the first answer is of a daemon that has begun, whatever is asked for
     r.server = std::make_unique<api::Server>(http, *r.backend, r.log);

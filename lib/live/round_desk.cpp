@@ -33,22 +33,10 @@ rounds::Round empty_round(fleet::Fleet const& fleet, zone::Week week) {
     return round;
 }
 
-store::KeptAnswer kept_of(api::KeptAnswer const& a, Timestamp at) {
-    return {a.token, a.path, a.key, a.body_hash, a.status, a.body, at};
-}
-
 }  // namespace
 
-RoundDesk::RoundDesk(std::shared_ptr<fleet::Fleet const> fleet, store::ReaderPool& readers,
-                     store::Writer& writer, StampClock const& clock, std::shared_ptr<spdlog::logger> log,
-                     Options options)
-    : fleet_{std::move(fleet)},
-      readers_{readers},
-      writer_{writer},
-      clock_{clock},
-      log_{std::move(log)},
-      options_{options},
-      thread_{[this] { work(); }} {}
+RoundDesk::RoundDesk(std::unique_ptr<RoundBook> book, std::shared_ptr<spdlog::logger> log, Options options)
+    : book_{std::move(book)}, log_{std::move(log)}, options_{options}, thread_{[this] { work(); }} {}
 
 RoundDesk::~RoundDesk() {
     {
@@ -85,22 +73,19 @@ api::Answer<api::WeekRound> RoundDesk::publish(zone::Week week, std::string cons
         return api::Refusal{
             Kind::unavailable, "the round is still being planned; nothing has been published", {}, {}};
     }
-    store::Changes changes;
-    auto const at = clock_.now();
+    std::vector<store::KeptRound> rounds;
+    auto const at = book_->now();
     if (told.published.empty() || told.replanned || made.round.differs) {
         made.round.published_at = at;
         made.round.revision = told.published.empty() ? 1 : told.published.back().revision + 1;
         made.round.differs = false;
         made.told.push_back(made.round);
-        changes.rounds.push_back({zone::to_text(week), store::KeptRound::What::published, at, by,
-                                  document::write(document::to_json(made.round))});
+        rounds.push_back({zone::to_text(week), store::KeptRound::What::published, at, by,
+                          document::write(document::to_json(made.round))});
         log_->info("event=round_published week={} revision={}", zone::to_text(week), made.round.revision);
     }
-    if (auto const kept = keep ? keep(made) : std::nullopt) {
-        changes.answers.push_back(kept_of(*kept, at));
-    }
-    if (auto const stored = store(std::move(changes)); !stored) {
-        return stored.error();
+    if (auto const kept = this->keep(std::move(rounds), keep ? keep(made) : std::nullopt, at); !kept) {
+        return kept.error();
     }
     return made;
 }
@@ -118,60 +103,37 @@ api::Answer<api::WeekRound> RoundDesk::replan(zone::Week week, std::string const
         return answer.error();
     }
     // Asked for is asked for, though the plan may take longer than the caller waits.
-    store::Changes changes;
-    auto const at = clock_.now();
-    changes.rounds.push_back({zone::to_text(week), store::KeptRound::What::replanned, at, by, {}});
-    if (auto const kept = keep && answer && !answer.value().planning ? keep(answer.value()) : std::nullopt) {
-        changes.answers.push_back(kept_of(*kept, at));
-    }
-    if (auto const stored = store(std::move(changes)); !stored) {
-        return stored.error();
+    auto const at = book_->now();
+    auto const kept =
+        this->keep({{zone::to_text(week), store::KeptRound::What::replanned, at, by, {}}},
+                   keep && answer && !answer.value().planning ? keep(answer.value()) : std::nullopt, at);
+    if (!kept) {
+        return kept.error();
     }
     return answer;
 }
 
-api::Answer<void> RoundDesk::store(store::Changes changes) {
-    if (changes.rounds.empty() && changes.answers.empty()) {
+api::Answer<void> RoundDesk::keep(std::vector<store::KeptRound> rounds,
+                                  std::optional<api::KeptAnswer> const& answer, Timestamp at) {
+    if (rounds.empty() && !answer) {
         return {};
     }
-    if (auto const stored = writer_.now(std::move(changes)).get(); !stored) {
-        log_->error("event=round_not_stored why=\"{}\"", stored.error().message);
+    if (auto const why = book_->keep(std::move(rounds), answer, at); !why.empty()) {
+        log_->error("event=round_not_stored why=\"{}\"", why);
         return api::Refusal{Kind::unavailable, "the round could not be stored; nothing has changed", {}, {}};
     }
     return {};
 }
 
 api::Answer<RoundSource> RoundDesk::source_of(zone::Week week) {
-    if (fleet_->technicians.empty()) {
+    auto source = book_->source(week, planning_time(book_->now()));
+    if (source && source->fleet->technicians.empty()) {
         return api::Refusal{Kind::not_found,
                             "there are no rounds here: the configuration has no [[depot]] and [[technician]]",
                             {},
                             {}};
     }
-    auto lease = readers_.lend();
-    auto const now = planning_time(clock_.now());
-    auto lives = lease ? lives_at(*lease.value(), now) : store::Result<LifeDays>{lease.error()};
-    auto source = lives ? read_round_source(*lease.value(), *fleet_, week, now, std::move(lives.value()))
-                        : store::Result<RoundSource>{lives.error()};
-    if (!source) {
-        log_->error("event=round_not_planned week={} why=\"{}\"", zone::to_text(week),
-                    source.error().message);
-        return unreadable();
-    }
-    return std::move(source.value());
-}
-
-store::Result<LifeDays> RoundDesk::lives_at(store::Reader& reader, Timestamp now) {
-    auto const day = std::chrono::floor<std::chrono::days>(now);
-    std::scoped_lock const lock{reading_lives_};
-    if (!lives_ || lives_->first != day) {
-        auto read = read_membrane_lives(reader, *fleet_, Timestamp{day});
-        if (!read) {
-            return read.error();
-        }
-        lives_.emplace(day, std::move(read.value()));
-    }
-    return lives_->second;
+    return source;
 }
 
 RoundDesk::Entry& RoundDesk::entry_of(zone::Week week) {
@@ -280,9 +242,9 @@ api::WeekRound RoundDesk::plan(RoundSource const& source, zone::Week week) {
     made.told = published;
     made.made_at = source.asked.now;
     if (is_over(week, source.asked.now)) {
-        made.round = published.empty() ? empty_round(*fleet_, week) : published.back();
+        made.round = published.empty() ? empty_round(*source.fleet, week) : published.back();
     } else if (!published.empty() && !source.told.replanned) {
-        made.round = rounds::keep_round(*fleet_, source.asked, published.back());
+        made.round = rounds::keep_round(*source.fleet, source.asked, published.back());
     } else {
         made.round = search(source, week);
     }
@@ -293,7 +255,7 @@ rounds::Round RoundDesk::search(RoundSource const& source, zone::Week week) {
     auto const& published = source.told.published;
     rounds::SearchSettings settings;
     auto const end = std::chrono::steady_clock::now() + std::chrono::duration_cast<std::chrono::milliseconds>(
-                                                            seconds(fleet_->rounds.search_seconds));
+                                                            seconds(source.fleet->rounds.search_seconds));
     settings.go_on = [&](rounds::Progress const& progress) {
         return go_on(week, static_cast<double>(progress.done) /
                                static_cast<double>(std::max<std::int64_t>(1, progress.of))) &&
@@ -303,7 +265,7 @@ rounds::Round RoundDesk::search(RoundSource const& source, zone::Week week) {
     if (!published.empty()) {
         rounds::leave_begun(asked, published.back());
     }
-    auto round = rounds::plan_round(*fleet_, asked, settings);
+    auto round = rounds::plan_round(*source.fleet, asked, settings);
     if (!published.empty()) {
         rounds::add_begun(round, published.back(), asked.now);
         round.revision = published.back().revision + 1;

@@ -17,11 +17,20 @@
 
 #include "api/backend.h"
 #include "live/round_source.h"
-#include "live/stamp_clock.h"
-#include "store/reader_pool.h"
-#include "store/writer.h"
 
 namespace probekeeper::live {
+
+// Where a desk learns what there is to plan, and where it keeps what people were told. From any thread.
+class RoundBook {
+public:
+    virtual ~RoundBook() = default;
+    [[nodiscard]] virtual Timestamp now() = 0;
+    // What the week is planned from at `at`, with the fleet. It has no technicians where there are no rounds.
+    [[nodiscard]] virtual api::Answer<RoundSource> source(zone::Week week, Timestamp at) = 0;
+    // Both in one commit. Why not, as a sentence for the log; empty: done.
+    [[nodiscard]] virtual std::string keep(std::vector<store::KeptRound> rounds,
+                                           std::optional<api::KeptAnswer> const& answer, Timestamp at) = 0;
+};
 
 class RoundDesk {
 public:
@@ -33,12 +42,9 @@ public:
         std::size_t weeks_kept = 16;
     };
 
-    // All must outlive the desk.
-    RoundDesk(std::shared_ptr<fleet::Fleet const> fleet, store::ReaderPool& readers, store::Writer& writer,
-              StampClock const& clock, std::shared_ptr<spdlog::logger> log, Options options);
-    RoundDesk(std::shared_ptr<fleet::Fleet const> fleet, store::ReaderPool& readers, store::Writer& writer,
-              StampClock const& clock, std::shared_ptr<spdlog::logger> log)
-        : RoundDesk{std::move(fleet), readers, writer, clock, std::move(log), Options{}} {}
+    RoundDesk(std::unique_ptr<RoundBook> book, std::shared_ptr<spdlog::logger> log, Options options);
+    RoundDesk(std::unique_ptr<RoundBook> book, std::shared_ptr<spdlog::logger> log)
+        : RoundDesk{std::move(book), std::move(log), Options{}} {}
     ~RoundDesk();  // ends a search under way
     RoundDesk(RoundDesk const&) = delete;
     RoundDesk& operator=(RoundDesk const&) = delete;
@@ -69,24 +75,18 @@ private:
 
     api::Answer<RoundSource> source_of(zone::Week week);
     api::Answer<api::WeekRound> planned(RoundSource source, Patience patience);
-    store::Result<LifeDays> lives_at(store::Reader& reader, Timestamp now);
     Entry& entry_of(zone::Week week);
-    api::Answer<void> store(store::Changes changes);
+    api::Answer<void> keep(std::vector<store::KeptRound> rounds, std::optional<api::KeptAnswer> const& answer,
+                           Timestamp at);
     void work();
     [[nodiscard]] api::WeekRound plan(RoundSource const& source, zone::Week week);
     [[nodiscard]] rounds::Round search(RoundSource const& source, zone::Week week);
     [[nodiscard]] bool go_on(zone::Week week, double share);
 
-    std::shared_ptr<fleet::Fleet const> fleet_;
-    store::ReaderPool& readers_;
-    store::Writer& writer_;
-    StampClock const& clock_;
+    std::unique_ptr<RoundBook> book_;
     std::shared_ptr<spdlog::logger> log_;
     Options options_;
     std::mutex publishing_;  // one at a time: each is a revision of its own
-
-    std::mutex reading_lives_;  // guards lives_, which are of the beginning of that day
-    std::optional<std::pair<std::chrono::sys_days, LifeDays>> lives_;
 
     std::mutex mutex_;  // guards the following
     std::condition_variable wake_, done_;

@@ -2,11 +2,13 @@
 #pragma once
 
 #include <map>
+#include <memory>
 #include <string>
 #include <vector>
 
 #include "fleet/fleet.h"
 #include "rounds/compose.h"
+#include "service/membranes.h"
 #include "store/reader.h"
 
 namespace probekeeper::live {
@@ -20,9 +22,26 @@ struct ToldWeek {
 struct RoundSource {
     rounds::Asked asked;
     ToldWeek told;
+    // Where the configuration may change meanwhile: what it was, and a word that is another for each.
+    std::shared_ptr<fleet::Fleet const> fleet{};
+    std::string fleet_version{};
 };
 
 using LifeDays = std::map<std::string, double>;  // by probe
+
+// What a plan is made of, from whoever keeps it. Functions throw std::exception where it cannot be read.
+class RoundFacts {
+public:
+    virtual ~RoundFacts() = default;
+    virtual std::vector<service::Ticket> unfinished_tickets() = 0;
+    virtual std::map<std::string, Timestamp> last_visits() = 0;  // by site
+    virtual std::vector<rounds::Expected> expected() = 0;        // the forecasts of the newest diagnoses
+    virtual std::vector<service::OutOfUse> out_of_use() = 0;
+    virtual std::vector<store::KeptRound> rounds(std::string const& week) = 0;  // as they came
+};
+[[nodiscard]] RoundSource round_source(RoundFacts& facts, zone::Week week, Timestamp now, LifeDays lives);
+[[nodiscard]] LifeDays membrane_life_days(fleet::Fleet const& fleet,
+                                          std::vector<service::MembraneLife> const& lives);
 
 // How long the membrane that each probe takes lasts until it is worn, by what has been seen of that kind
 // here, and by a weak expectation before. Reads all records and tickets that there are: not for every

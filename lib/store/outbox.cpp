@@ -11,7 +11,6 @@ namespace probekeeper::store {
 
 namespace {
 
-constexpr Timestamp none_open = Timestamp::min();
 constexpr std::int64_t forget_every = 256;  // events
 constexpr Millis hours_at_once = 24 * hour;
 // An outcome is told to a hub of a restored copy once more; nobody restores one that old.
@@ -78,12 +77,13 @@ std::string_view to_word(FactKind kind) {
 
 void Outbox::load() {
     feeding_ = db_.integer_of("SELECT EXISTS (SELECT 1 FROM feed WHERE feeding = 1)") != 0;
-    open_hours_.clear();
-    Query query{db_, "SELECT probe_key, hour_ms FROM open_hours"};
+    newest_hours_.clear();
+    Query query{db_, "SELECT probe_key, hour_ms, over FROM newest_hours"};
     while (query.row()) {
         auto const key = static_cast<std::size_t>(query.integer());
-        open_hours_.resize(std::max(open_hours_.size(), key + 1), none_open);
-        open_hours_[key] = query.time();
+        newest_hours_.resize(std::max(newest_hours_.size(), key + 1));
+        newest_hours_[key].start = query.time();
+        newest_hours_[key].over = query.integer() != 0;
     }
 }
 
@@ -164,14 +164,15 @@ void Outbox::add_hour(ProbeKey probe, Timestamp start) {
     Query{db_, "INSERT OR REPLACE INTO hours_due (probe_key, hour_ms) VALUES (?,?)", probe, start}.run();
 }
 
-void Outbox::open_hour(ProbeKey probe, Timestamp start) {
+void Outbox::begin_hour(ProbeKey probe, Timestamp start) {
     auto const key = static_cast<std::size_t>(probe);
-    open_hours_.resize(std::max(open_hours_.size(), key + 1), none_open);
-    open_hours_[key] = start;
-    Query{db_, "INSERT OR REPLACE INTO open_hours (probe_key, hour_ms) VALUES (?,?)", probe, start}.run();
+    newest_hours_.resize(std::max(newest_hours_.size(), key + 1));
+    newest_hours_[key] = {start, false};
+    Query{db_, "INSERT OR REPLACE INTO newest_hours (probe_key, hour_ms, over) VALUES (?,?,0)", probe, start}
+        .run();
 }
 
-// Mostly a comparison: readings are of the hour that is open.
+// Mostly a comparison: readings are of the hour that is not over.
 void Outbox::note(std::span<ProbeReading const> readings) {
     if (!feeding_) {
         return;
@@ -179,16 +180,16 @@ void Outbox::note(std::span<ProbeReading const> readings) {
     std::pair<ProbeKey, Timestamp> last{};  // late ones come many of an hour together
     for (auto const& r : readings) {
         auto const key = static_cast<std::size_t>(r.probe);
-        auto const open = key < open_hours_.size() ? open_hours_[key] : none_open;
-        if (open != none_open && r.reading.time >= open && r.reading.time - open < hour) {
+        auto const newest = key < newest_hours_.size() ? newest_hours_[key] : NewestHour{};
+        if (!newest.over && r.reading.time >= newest.start && r.reading.time - newest.start < hour) {
             continue;
         }
         Timestamp const start = hour_of(r.reading.time);
-        if (start > open) {
-            if (open != none_open) {
-                add_hour(r.probe, open);
+        if (start > newest.start) {
+            if (!newest.over) {
+                add_hour(r.probe, newest.start);
             }
-            open_hour(r.probe, start);
+            begin_hour(r.probe, start);
         } else if (last != std::pair{r.probe, start}) {
             last = {r.probe, start};
             add_hour(r.probe, start);
@@ -270,10 +271,10 @@ void Outbox::end() {
     }
     feeding_ = false;
     Query{db_, "UPDATE feed SET feeding = 0"}.run();
-    for (auto const* table : {"feed_sites", "outbox", "hours_due", "open_hours", "retelling"}) {
+    for (auto const* table : {"feed_sites", "outbox", "hours_due", "newest_hours", "retelling"}) {
         Query{db_, fmt::format("DELETE FROM {}", table)}.run();
     }
-    open_hours_.clear();
+    newest_hours_.clear();
 }
 
 void Outbox::go_on_behind(FeedPosition const& position) {
@@ -327,7 +328,8 @@ void Outbox::tell_again(std::string const& site) {
     all("SELECT 'outcome', site_id, '', step_id, 0 FROM step_outcomes WHERE site_id = ? ORDER BY at_ms");
     Query{db_,
           "INSERT OR REPLACE INTO retelling (probe_key, evidence, hours_before_ms)"
-          " SELECT p.probe_key, 1, coalesce(o.hour_ms, 253402300800000) FROM probes p LEFT JOIN open_hours o"
+          " SELECT p.probe_key, 1, coalesce(n.hour_ms + 3600000 * n.over, 253402300800000)"
+          " FROM probes p LEFT JOIN newest_hours n"
           " USING (probe_key) WHERE site_id = ?",
           id}
         .run();
@@ -393,13 +395,13 @@ void Outbox::retell_hours(ProbeKey probe, Timestamp before) {
 
 void Outbox::close_hours(Timestamp until) {
     Query{db_,
-          "INSERT OR REPLACE INTO hours_due (probe_key, hour_ms) SELECT probe_key, hour_ms FROM open_hours "
-          "WHERE hour_ms <= ?",
+          "INSERT OR REPLACE INTO hours_due (probe_key, hour_ms) SELECT probe_key, hour_ms FROM newest_hours "
+          "WHERE over = 0 AND hour_ms <= ?",
           until - hour}
         .run();
-    Query{db_, "DELETE FROM open_hours WHERE hour_ms <= ?", until - hour}.run();
-    for (auto& open : open_hours_) {
-        open = open <= until - hour ? none_open : open;
+    Query{db_, "UPDATE newest_hours SET over = 1 WHERE over = 0 AND hour_ms <= ?", until - hour}.run();
+    for (auto& newest : newest_hours_) {
+        newest.over = newest.over || newest.start <= until - hour;
     }
 }
 
@@ -472,6 +474,11 @@ std::vector<WaitingHour> read_waiting_hours(Database& db, std::int64_t seq, std:
         found.push_back(std::move(w));
     }
     return found;
+}
+
+bool has_hours_over(Database& db, Timestamp until) {
+    Query query{db, "SELECT 1 FROM newest_hours WHERE over = 0 AND hour_ms <= ? LIMIT 1", until - hour};
+    return query.row();
 }
 
 std::optional<StepOutcome> read_step_outcome(Database& db, std::string const& site, std::string const& id) {

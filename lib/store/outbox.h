@@ -38,17 +38,23 @@ private:
     void add_of_probe(FactKind kind, std::string_view probe, std::string_view detail = {},
                       std::int64_t number = 0);
     void add_hour(ProbeKey probe, Timestamp hour);
-    void open_hour(ProbeKey probe, Timestamp hour);
+    void begin_hour(ProbeKey probe, Timestamp hour);
 
     Database& db_;
     bool feeding_ = false;
-    std::vector<Timestamp> open_hours_;  // by probe key; Timestamp::min() where none is open
+    struct NewestHour {
+        Timestamp start = Timestamp::min();
+        bool over = true;
+    };
+    std::vector<NewestHour> newest_hours_;  // by probe key; the place of one without readings may be missing
 };
 
 [[nodiscard]] std::optional<FeedState> read_feed(Database& db);
 [[nodiscard]] FeedBacklog read_backlog(Database& db);
 [[nodiscard]] std::vector<WaitingFact> read_waiting_facts(Database& db, std::int64_t seq, std::size_t most);
 [[nodiscard]] std::vector<WaitingHour> read_waiting_hours(Database& db, std::int64_t seq, std::size_t most);
+// Whether hours that end until then have yet to be taken for over.
+[[nodiscard]] bool has_hours_over(Database& db, Timestamp until);
 [[nodiscard]] std::optional<StepOutcome> read_step_outcome(Database& db, std::string const& site,
                                                            std::string const& id);
 

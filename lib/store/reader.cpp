@@ -275,6 +275,9 @@ Result<std::vector<WaitingFact>> Reader::waiting_facts(std::int64_t seq, std::si
 Result<std::vector<WaitingHour>> Reader::waiting_hours(std::int64_t seq, std::size_t most) {
     return guarded([&] { return read_waiting_hours(open_->db, seq, most); });
 }
+Result<bool> Reader::has_hours_over(Timestamp until) {
+    return guarded([&] { return store::has_hours_over(open_->db, until); });
+}
 Result<bool> Reader::retells() {
     return guarded([&] { return open_->db.integer_of("SELECT EXISTS (SELECT 1 FROM retelling)") != 0; });
 }

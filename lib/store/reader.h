@@ -119,6 +119,7 @@ public:
     // Behind `seq`, in order. Without feeding there are none.
     [[nodiscard]] Result<std::vector<WaitingFact>> waiting_facts(std::int64_t seq, std::size_t most);
     [[nodiscard]] Result<std::vector<WaitingHour>> waiting_hours(std::int64_t seq, std::size_t most);
+    [[nodiscard]] Result<bool> has_hours_over(Timestamp until);  // for FeedChanges::hours_until
     [[nodiscard]] Result<bool> retells();  // whether some of the past has yet to join them
     [[nodiscard]] Result<std::optional<StepOutcome>> step_outcome(std::string const& site,
                                                                   std::string const& id);

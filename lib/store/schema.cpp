@@ -409,11 +409,13 @@ CREATE TABLE hours_due (
     hour_ms   INTEGER NOT NULL,
     UNIQUE (probe_key, hour_ms)
 ) STRICT;
--- The newest hour of each probe: it has readings and is not over.
-CREATE TABLE open_hours (
+-- The newest hour of each probe that has readings. Until it is over it is not due; what comes afterwards makes it due.
+CREATE TABLE newest_hours (
     probe_key INTEGER PRIMARY KEY,
-    hour_ms   INTEGER NOT NULL
+    hour_ms   INTEGER NOT NULL,
+    over      INTEGER NOT NULL
 ) STRICT;
+CREATE INDEX newest_hours_open ON newest_hours (hour_ms) WHERE over = 0;
 -- Probes whose past is to be told: the evidence at once, then the hours before hours_before_ms, a day at a time.
 CREATE TABLE retelling (
     probe_key       INTEGER PRIMARY KEY,

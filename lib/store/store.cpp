@@ -104,7 +104,7 @@ void Store::Open::check_after_unclean_end() {
                                 "service_records",  "out_of_use",   "checkpoints",     "answers",
                                 "downtimes",        "notices",      "site_numbers",    "events",
                                 "newest_diagnoses", "changes",      "rounds",          "feed",
-                                "feed_sites",       "outbox",       "hours_due",       "open_hours",
+                                "feed_sites",       "outbox",       "hours_due",       "newest_hours",
                                 "retelling",        "step_outcomes"};
     for (auto const* table : tables) {
         Query query{db, fmt::format("PRAGMA quick_check('{}')", table)};

@@ -164,6 +164,6 @@ TEST_CASE("health says what the interface promises", "[document]") {
         document::write(document::to_json(h)) ==
         R"({"status":"degraded","version":"0.1.0","uptime_s":12.5,)"
         R"("store":{"status":"ok","problem":null,"bytes":0,"newest_reading":null},"lines":{"up":2,"down":1},)"
-        R"("queues":{"readings":{"length":3,"limit":1000,"dropped":0}},"clock_ahead_s":0.0,)"
+        R"("queues":{"readings":{"length":3,"limit":1000,"dropped":0}},"hub":null,"clock_ahead_s":0.0,)"
         R"("warnings":["line saltmarsh-a is down"]})");
 }

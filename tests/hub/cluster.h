@@ -27,6 +27,7 @@ public:
     // A connection string of an empty database of that name, made here.
     [[nodiscard]] std::string fresh_database(std::string const& name);
     [[nodiscard]] std::string database(std::string const& name, std::string const& user = "postgres") const;
+    [[nodiscard]] std::filesystem::path log() const { return folder_ / "log"; }  // the server's
     [[nodiscard]] postgres::Connection connect(std::string const& conninfo) const;
 
 private:

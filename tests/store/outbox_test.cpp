@@ -158,10 +158,17 @@ TEST_CASE("an hour is told when it is over, and again when it changes", "[store]
         REQUIRE(keep(told.store, close));
         REQUIRE(told.hours().size() == 2);
         CHECK(told.hours()[1].probe == "a-2");
+        auto const before = told.hours()[1].seq;
         told.append(1, day_one + Millis{6});  // of the same hour, late
+        REQUIRE(told.hours().size() == 2);
+        CHECK(told.hours()[1].seq > before);
+        CHECK_FALSE(told.reader().has_hours_over(day_one + hour).value());
+        CHECK(told.reader().has_hours_over(day_one + 2 * hour).value());
         close.hours_until = day_one + 2 * hour;
         REQUIRE(keep(told.store, close));
-        CHECK(told.hours().size() == 3);  // a-1's second hour, and a-2's first again
+        CHECK(told.hours().size() == 3);     // a-1's second hour
+        told.append(1, day_one + 2 * hour);  // a-2's next one; its first has been told to be over
+        CHECK(told.hours().size() == 3);
     }
     SECTION("also over a restart in between") {
         told.store = [&] {
