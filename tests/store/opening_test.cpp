@@ -141,9 +141,6 @@ TEST_CASE("a stored file of every layout opens today with everything in it", "[s
         CHECK(reader.last_event().value() == 7);
         CHECK(count(folder / "s.db", "SELECT count(*) FROM changes") == 1);
     }
-    if (layout >= 7) {
-        CHECK(reader.service_changes("a-1", day_one, day_one + days(1)).value().size() == 1);
-    }
     CHECK_FALSE(reader.feed().value().has_value());  // no hub was ever told of it
 }
 
