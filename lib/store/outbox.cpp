@@ -11,7 +11,7 @@ namespace probekeeper::store {
 
 namespace {
 
-constexpr std::int64_t forget_every = 256;  // events
+constexpr std::int64_t outbox_swept_every = 256;  // events
 constexpr Millis hours_at_once = 24 * hour;
 // An outcome is told to a hub of a restored copy once more; nobody restores one that old.
 constexpr std::int64_t outcomes_kept_ms = 400LL * 86'400'000;
@@ -153,7 +153,7 @@ void Outbox::note(Changes const& changes) {
         add({FactKind::event, event.site, {}, {}, event.id});
         // Those that the store itself has forgotten: without this they would be all that grows while the hub
         // is away.
-        if (event.id % forget_every == 0) {
+        if (event.id % outbox_swept_every == 0) {
             Query{db_, "DELETE FROM outbox WHERE kind = 'event' AND number < (SELECT min(id) FROM events)"}
                 .run();
         }
