@@ -1,7 +1,7 @@
 // A whole site daemon within the test, fed by CSV, with a hub in a database of the tests' own cluster.
 #pragma once
 
-#include <spdlog/sinks/ostream_sink.h>
+#include <spdlog/sinks/ringbuffer_sink.h>
 #include <spdlog/spdlog.h>
 #include <stdlib.h>
 
@@ -10,7 +10,7 @@
 #include <fstream>
 #include <functional>
 #include <map>
-#include <sstream>
+#include <memory>
 #include <thread>
 
 #include "fleet/load.h"
@@ -76,8 +76,7 @@ public:
         return std::move(*loaded.fleet);
     }
     void start() {
-        auto sink = std::make_shared<spdlog::sinks::ostream_sink_mt>(log_);
-        auto log = std::make_shared<spdlog::logger>("test", sink);
+        auto log = std::make_shared<spdlog::logger>("test", log_);
         live::Live::Calls calls;
         calls.companion = [this](live::Surroundings const& around) -> std::unique_ptr<live::Companion> {
             writer = &around.writer;
@@ -99,7 +98,13 @@ public:
     void keep(store::Changes changes) { REQUIRE(writer->now(std::move(changes)).get().has_value()); }
     [[nodiscard]] store::Reader reader() const { return store::Reader::open(file()).value(); }
     [[nodiscard]] std::filesystem::path file() const { return folder_ / "s.db"; }
-    [[nodiscard]] std::string log() const { return log_.str(); }
+    [[nodiscard]] std::string log() const {
+        std::string all;
+        for (auto const& line : log_->last_formatted()) {
+            all += line;
+        }
+        return all;
+    }
     [[nodiscard]] document::HubHealth health() const { return backend->health().value().hub.value(); }
     // Once everything that was noted has been told, and the store knows it.
     void told() const {
@@ -119,7 +124,9 @@ public:
 private:
     store::test::Folder folder_;
     std::string conninfo_, sites_;
-    std::ostringstream log_;
+    // Read while the daemon writes to it, which a stream would not allow.
+    std::shared_ptr<spdlog::sinks::ringbuffer_sink_mt> log_ =
+        std::make_shared<spdlog::sinks::ringbuffer_sink_mt>(10'000);
     std::optional<live::Live> live_;
 };
 
