@@ -68,7 +68,8 @@ std::optional<Grain> exact_grain(std::span<double const> values, bool single) {
     if (!std::isfinite(most) || most == 0.0) {
         return std::nullopt;
     }
-    double const least = precision_at(most, single);  // a power of two: what follows is exact
+    // A power of two: what follows is exact, but for values so small beside it that nothing is left of them.
+    double const least = precision_at(most, single);
     if (!std::isfinite(least)) {
         return std::nullopt;
     }
@@ -84,7 +85,7 @@ std::optional<Grain> exact_grain(std::span<double const> values, bool single) {
         }
     }
     Grain const found{Kind::times, false, static_cast<double>(common) * least};
-    return found.whole(most) ? std::optional{found} : std::nullopt;
+    return suits(found, values) ? std::optional{found} : std::nullopt;
 }
 
 }  // namespace probekeeper::store

@@ -87,7 +87,8 @@ TEST_CASE("a column of any values comes back bit for bit", "[store][block]") {
     check_column({not_read, 1.0, 2.0});
     check_column({0.0, -0.0, 1.0});
     check_column({1e300, -1e300, inf, -inf, 5e-324, 0.1});
-    check_column({6553.5, 0.1 * 3, 0.3});  // of registers and of text in one column
+    check_column({6553.5, 0.1 * 3, 0.3});              // of registers and of text in one column
+    check_column({-4.5e42, 2.1219957894830754e-314});  // one is nothing beside the other, and yet is there
     auto const seed = std::random_device{}();
     CAPTURE(seed);
     std::mt19937_64 random{seed};
