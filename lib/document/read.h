@@ -13,6 +13,7 @@
 
 #include "base/date.h"
 #include "base/time.h"
+#include "base/word.h"
 
 namespace probekeeper::document {
 
@@ -58,14 +59,7 @@ template <typename Read>
 // The value of an enumeration, counted from 0 up to `last`, that has this word.
 template <typename Enum>
 [[nodiscard]] auto by_word(Enum last) {
-    return [last](std::string_view word) -> std::optional<Enum> {
-        for (int i = 0; i <= static_cast<int>(last); ++i) {
-            if (to_word(static_cast<Enum>(i)) == word) {
-                return static_cast<Enum>(i);
-            }
-        }
-        return std::nullopt;
-    };
+    return [last](std::string_view word) -> std::optional<Enum> { return from_word(word, last); };
 }
 
 }  // namespace probekeeper::document

@@ -140,9 +140,7 @@ void Feed::work() {
             break;
         }
     }
-    if (connection_) {
-        connection_.reset();
-    }
+    connection_.reset();
 }
 
 // Between half and one and a half of `delay`, so that hundreds of daemons do not come back at once. False:

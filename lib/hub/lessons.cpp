@@ -1,6 +1,5 @@
 // What service has taught of all sites, and a customer's month.
-#include <iterator>
-
+#include "base/word.h"
 #include "document/diagnosis.h"
 #include "document/out_of_use.h"
 #include "document/probe.h"
@@ -20,18 +19,22 @@ namespace {
 
 using service::ConditionChange;
 
-std::optional<diagnosis::Condition> condition_of(std::string_view word) {
-    for (std::size_t i = 0; i < document::condition_count; ++i) {
-        if (diagnosis::to_word(static_cast<diagnosis::Condition>(i)) == word) {
-            return static_cast<diagnosis::Condition>(i);
-        }
-    }
-    return std::nullopt;
+ConditionChange change_from(postgres::Rows const& rows, std::size_t row) {
+    return {
+        rows.time(row, 0).value_or(Timestamp{}),
+        from_word(rows.text(row, 1), diagnosis::Condition::unknown).value_or(diagnosis::Condition::unknown)};
 }
 
-ConditionChange change_from(postgres::Rows const& rows, std::size_t row) {
-    return {rows.time(row, 0).value_or(Timestamp{}),
-            condition_of(rows.text(row, 1)).value_or(diagnosis::Condition::unknown)};
+// Those that can be read.
+template <typename T, typename Read>
+std::vector<T> all_of(postgres::Rows const& rows, Read const& read) {
+    std::vector<T> all;
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+        if (auto document = read(rows.text(i, 0))) {
+            all.push_back(std::move(*document));
+        }
+    }
+    return all;
 }
 
 std::vector<diagnosis::ResponseTest> tests_of(Connection& connection, std::string const& site,
@@ -40,13 +43,7 @@ std::vector<diagnosis::ResponseTest> tests_of(Connection& connection, std::strin
         "SELECT document FROM probekeeper.response_tests WHERE site_id = $1 AND probe_id = $2 AND time >= $3 "
         "AND time < $4 ORDER BY time, source",
         {site, probe, from, until});
-    std::vector<diagnosis::ResponseTest> tests;
-    for (std::size_t i = 0; i < rows.size(); ++i) {
-        if (auto test = document::response_test_of(rows.text(i, 0))) {
-            tests.push_back(std::move(*test));
-        }
-    }
-    return tests;
+    return all_of<diagnosis::ResponseTest>(rows, document::response_test_of);
 }
 
 // The month as the probe had it. When the site's daemon was not running shows here only where no diagnosis
@@ -76,17 +73,6 @@ service::ReportedProbe reported(Connection& connection, fleet::Probe const& prob
     return out;
 }
 
-template <typename T, typename Read>
-std::vector<T> all_of(postgres::Rows const& rows, Read const& read) {
-    std::vector<T> all;
-    for (std::size_t i = 0; i < rows.size(); ++i) {
-        if (auto document = read(rows.text(i, 0))) {
-            all.push_back(std::move(*document));
-        }
-    }
-    return all;
-}
-
 service::ReportSource gathered(Connection& connection, live::History const& past, fleet::Fleet const& fleet,
                                fleet::SiteIndex index, service::ReportSource source) {
     auto const told = all_of<service::OutOfUse>(
@@ -108,12 +94,7 @@ service::ReportSource gathered(Connection& connection, live::History const& past
         connection.run("SELECT document FROM probekeeper.records WHERE site_id = $1 ORDER BY time, number",
                        {source.site}),
         document::record_of);
-    // An instrument may have come from another site, and brought its membrane.
-    for (auto& life : live::lives_of(fleet, past, source.now)) {
-        if (life.site == source.site) {
-            source.lives.push_back(std::move(life));
-        }
-    }
+    source.lives = live::lives_at(source.site, fleet, past, source.now);
     return source;
 }
 

@@ -2,12 +2,16 @@
 // the site or the order of the list: tests/hub/plans_test.cpp holds them to it.
 #include <spdlog/fmt/fmt.h>
 
+#include <map>
+
 #include "api/query.h"
+#include "base/word.h"
 #include "document/diagnosis.h"
 #include "document/out_of_use.h"
 #include "document/record.h"
 #include "document/ticket.h"
 #include "hub/backend.h"
+#include "hub/documents.h"
 #include "hub/minutes.h"
 #include "hub/position.h"
 #include "live/lesson_pages.h"
@@ -45,19 +49,6 @@ private:
     std::vector<Value> values_;
 };
 
-template <typename T, typename Read>
-std::vector<T> documents(Rows const& rows, int column, Read const& read) {
-    std::vector<T> all;
-    for (std::size_t i = 0; i < rows.size(); ++i) {
-        auto document = read(rows.text(i, column));
-        if (!document) {
-            throw std::runtime_error{"a document in the hub's database is none of this version"};
-        }
-        all.push_back(std::move(*document));
-    }
-    return all;
-}
-
 std::vector<document::Site> sites_of(Connection& connection, Rows const& rows) {
     std::vector<document::Site> sites;
     std::vector<std::string> ids;
@@ -70,14 +61,16 @@ std::vector<document::Site> sites_of(Connection& connection, Rows const& rows) {
         "IS "
         "NULL GROUP BY site_id, condition",
         {ids});
+    std::map<std::string, std::size_t, std::less<>> places;
+    for (std::size_t i = 0; i < ids.size(); ++i) {
+        places.emplace(ids[i], i);
+    }
     for (std::size_t i = 0; i < counts.size(); ++i) {
-        for (auto& site : sites) {
-            for (std::size_t c = 0; c < document::condition_count; ++c) {
-                bool const is_it =
-                    site.facts.id == counts.text(i, 0) &&
-                    diagnosis::to_word(static_cast<diagnosis::Condition>(c)) == counts.text(i, 1);
-                site.probes[c] += is_it ? static_cast<std::size_t>(counts.integer(i, 2)) : 0;
-            }
+        auto const place = places.find(counts.text(i, 0));
+        auto const condition = from_word(counts.text(i, 1), diagnosis::Condition::unknown);
+        if (place != places.end() && condition) {
+            sites[place->second].probes[static_cast<std::size_t>(*condition)] +=
+                static_cast<std::size_t>(counts.integer(i, 2));
         }
     }
     return sites;

@@ -6,30 +6,15 @@
 #include "document/out_of_use.h"
 #include "document/round.h"
 #include "document/ticket.h"
+#include "hub/documents.h"
 
 namespace probekeeper::hub {
-
-namespace {
-
-template <typename T>
-T must_be(std::optional<T> document) {
-    if (!document) {
-        throw std::runtime_error{"a document in the hub's database is none of this version"};
-    }
-    return std::move(*document);
-}
-
-}  // namespace
 
 std::vector<service::Ticket> DatabaseFacts::unfinished_tickets() {
     auto const rows = connection_.run(
         "SELECT document FROM probekeeper.tickets WHERE state NOT IN ('verified', 'closed', 'withdrawn') "
         "ORDER BY opened_at, site_id, number");
-    std::vector<service::Ticket> tickets;
-    for (std::size_t i = 0; i < rows.size(); ++i) {
-        tickets.push_back(must_be(document::ticket_of(rows.text(i, 0))));
-    }
-    return tickets;
+    return documents<service::Ticket>(rows, 0, document::ticket_of);
 }
 
 // The newest record of each probe, by index, and of these the newest of each site.
@@ -61,11 +46,7 @@ std::vector<rounds::Expected> DatabaseFacts::expected() {
 
 std::vector<service::OutOfUse> DatabaseFacts::out_of_use() {
     auto const rows = connection_.run("SELECT document FROM probekeeper.out_of_use ORDER BY site_id, number");
-    std::vector<service::OutOfUse> all;
-    for (std::size_t i = 0; i < rows.size(); ++i) {
-        all.push_back(must_be(document::out_of_use_of(rows.text(i, 0))));
-    }
-    return all;
+    return documents<service::OutOfUse>(rows, 0, document::out_of_use_of);
 }
 
 std::vector<store::KeptRound> DatabaseFacts::rounds(std::string const& week) {

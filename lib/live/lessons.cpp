@@ -90,6 +90,14 @@ std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History c
                                    history.tickets, now);
 }
 
+// Of all sites first: an instrument may have come from another one, and brought its membrane.
+std::vector<service::MembraneLife> lives_at(std::string const& site, fleet::Fleet const& fleet,
+                                            History const& history, Timestamp now) {
+    auto lives = lives_of(fleet, history, now);
+    std::erase_if(lives, [&](service::MembraneLife const& life) { return life.site != site; });
+    return lives;
+}
+
 bool was_in(service::MembraneLife const& life, std::string const& probe,
             service::Instruments const& instruments) {
     auto const carrier = instruments.all().find(life.serial);

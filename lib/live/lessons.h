@@ -33,6 +33,10 @@ struct History {
 [[nodiscard]] std::vector<service::MembraneLife> lives_of(fleet::Fleet const& fleet, History const& history,
                                                           Timestamp now);
 
+// Of these, those that are counted at `site`.
+[[nodiscard]] std::vector<service::MembraneLife> lives_at(std::string const& site, fleet::Fleet const& fleet,
+                                                          History const& history, Timestamp now);
+
 // Whether the membrane was in that position at any time of its life.
 [[nodiscard]] bool was_in(service::MembraneLife const& life, std::string const& probe,
                           service::Instruments const& instruments);

@@ -65,12 +65,7 @@ service::ReportSource gathered(store::Reader& reader, History const& past, fleet
     source.tickets = all_pages<service::Ticket>(
         [&](store::PageRequest const& page) { return reader.tickets(of_site, page); });
     source.records = reader.site_records(source.site).value();
-    // An instrument may have come from another site, and brought its membrane.
-    for (auto& life : lives_of(fleet, past, source.now)) {
-        if (life.site == source.site) {
-            source.lives.push_back(std::move(life));
-        }
-    }
+    source.lives = lives_at(source.site, fleet, past, source.now);
     return source;
 }
 

@@ -4,6 +4,7 @@
 #include <optional>
 
 #include "base/reading.h"
+#include "store/bit_order.h"
 #include "store/grain.h"
 #include "store/ladder.h"
 
@@ -25,15 +26,6 @@ enum class Form : std::uint8_t {
     rungs_single
 };
 
-// Bits in the order of the values, so that close values are close integers.
-std::int64_t ordered(float v) {
-    auto const bits = std::bit_cast<std::int32_t>(v);
-    return bits >= 0 ? bits : static_cast<std::int64_t>(bits ^ 0x7FFFFFFF);
-}
-float single_of(std::int64_t ordered_bits) {
-    auto const bits = static_cast<std::int32_t>(ordered_bits);
-    return std::bit_cast<float>(bits >= 0 ? bits : bits ^ 0x7FFFFFFF);
-}
 std::int64_t bits_of(double v) {
     return std::bit_cast<std::int64_t>(v);
 }
@@ -44,7 +36,7 @@ Integers as_integers(std::span<double const> v, bool single) {
     Integers whole(v.size());
     if (single) {
         std::transform(v.begin(), v.end(), whole.begin(),
-                       [](double x) { return ordered(static_cast<float>(x)); });
+                       [](double x) { return ordered(x, /*single=*/true); });
     } else {
         std::transform(v.begin(), v.end(), whole.begin(), bits_of);
     }
@@ -54,7 +46,7 @@ Integers as_integers(std::span<double const> v, bool single) {
 void to_reals(std::span<std::int64_t const> whole, bool single, std::span<double> v) {
     if (single) {
         std::transform(whole.begin(), whole.end(), v.begin(),
-                       [](std::int64_t k) { return double{single_of(k)}; });
+                       [](std::int64_t k) { return real_of(k, /*single=*/true); });
     } else {
         std::transform(whole.begin(), whole.end(), v.begin(),
                        [](std::int64_t k) { return std::bit_cast<double>(k); });

@@ -2,8 +2,9 @@
 
 #include <algorithm>
 #include <array>
-#include <limits>
 #include <numeric>
+
+#include "store/bit_order.h"
 
 namespace probekeeper::store {
 
@@ -32,15 +33,6 @@ double largest(std::span<double const> values) {
         most = std::max(most, std::abs(v));
     }
     return most;
-}
-
-// From `v` to the next number of the same precision.
-double precision_at(double v, bool single) {
-    if (single) {
-        auto const f = static_cast<float>(v);
-        return double{std::nextafter(f, std::numeric_limits<float>::infinity())} - double{f};
-    }
-    return std::nextafter(v, std::numeric_limits<double>::infinity()) - v;
 }
 
 }  // namespace

@@ -1,11 +1,10 @@
 #include "store/ladder.h"
 
 #include <algorithm>
-#include <bit>
 #include <cmath>
-#include <limits>
 #include <vector>
 
+#include "store/bit_order.h"
 #include "store/bytes.h"
 
 namespace probekeeper::store {
@@ -17,28 +16,6 @@ constexpr double rungs_apart_least = 64.0;  // in steps of the precision: nearer
 constexpr double uneven_most = 0.2;         // in rungs
 constexpr double off_most = 2.0;            // so much values are off their rungs in steps, on average
 constexpr double rungs_most = 1e9;
-
-// Integers in the order of the values.
-std::int64_t ordered(double v, bool single) {
-    if (single) {
-        auto const bits = std::bit_cast<std::int32_t>(static_cast<float>(v));
-        return bits >= 0 ? bits : bits ^ 0x7FFFFFFF;
-    }
-    auto const bits = std::bit_cast<std::int64_t>(v);
-    return bits >= 0 ? bits : bits ^ std::numeric_limits<std::int64_t>::max();
-}
-double real_of(std::int64_t ordered_bits, bool single) {
-    if (single) {
-        auto const bits = static_cast<std::int32_t>(ordered_bits);
-        return double{std::bit_cast<float>(bits >= 0 ? bits : bits ^ 0x7FFFFFFF)};
-    }
-    return std::bit_cast<double>(ordered_bits >= 0 ? ordered_bits
-                                                   : ordered_bits ^ std::numeric_limits<std::int64_t>::max());
-}
-
-double precision_at(double v, bool single) {
-    return real_of(ordered(v, single) + 1, single) - v;
-}
 
 // About the step between the rungs on which `sorted` lie. Of many values some are on neighbouring rungs.
 std::optional<double> step_of(std::span<double const> sorted, double precision) {

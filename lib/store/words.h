@@ -6,6 +6,7 @@
 #include <optional>
 #include <string>
 
+#include "base/word.h"
 #include "diagnosis/verdict.h"
 #include "store/sqlite.h"
 
@@ -25,12 +26,7 @@ T known(std::optional<T> value, std::string const& word) {
 // The value from the first up to `last` whose to_word() is `word`.
 template <typename Enum>
 Enum value_of(std::string const& word, Enum last) {
-    for (int i = 0; i <= static_cast<int>(last); ++i) {
-        if (to_word(static_cast<Enum>(i)) == word) {
-            return static_cast<Enum>(i);
-        }
-    }
-    return known(std::optional<Enum>{}, word);
+    return known(from_word(word, last), word);
 }
 
 inline diagnosis::Condition condition_of_word(std::string const& w) {
