@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "diagnosis/assumed.h"
 #include "estimate/normal.h"
 
 namespace probekeeper::diagnosis {
@@ -14,9 +15,6 @@ constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interv
 // A dry zero is read off a display by a person: to a hundredth.
 constexpr double dry_zero_error = 0.01;
 constexpr std::uint32_t fewest_tests = 4;
-// How near a fresh probe comes to the T90 its configuration expects (standard deviation of ln): as in
-// trend.cpp.
-constexpr double nominal_error = 0.12;
 
 double over(double value, double limit, double error) {
     return estimate::normal_cdf((value - limit) / error);

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <span>
 
+#include "diagnosis/assumed.h"
 #include "electrode/first_order.h"
 #include "electrode/membrane.h"
 #include "estimate/robust.h"
@@ -29,8 +30,6 @@ constexpr double common_part = 0.3;
 // where a diffuser fails. So much of the change of ln height, and of what it lacks to a usual rise.
 constexpr double height_part = 0.4;
 constexpr double usual_ln_height = -1.2;
-// Of T90 at 20 degC without a temperature, and between one week and another: as in trend.cpp.
-constexpr double no_temperature_error = 0.2, no_temperature_change = 0.1;
 
 double square(double x) {
     return x * x;

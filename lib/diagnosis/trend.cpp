@@ -4,6 +4,7 @@
 #include <cmath>
 #include <span>
 
+#include "diagnosis/assumed.h"
 #include "electrode/first_order.h"
 #include "electrode/membrane.h"
 #include "estimate/robust.h"
@@ -48,16 +49,11 @@ constexpr double flush_s = 4.0, flush_error_s = 3.0;
 // Beside it, how well an onset is told, as a part of the time constant: blasts end before the reading
 // settles.
 constexpr double onset_part_error = 0.25;
-// How near a fresh probe comes to the T90 its configuration expects (standard deviation of ln), and one of
-// unknown age, which has usually slowed a little. Guesses, too.
-constexpr double nominal_error = 0.12;
 // What is configured may be plainly wrong: odds of twelve to one are the most it can bring. A guess.
 constexpr double most_nominal_evidence = 2.5;
+// How near one of unknown age comes to the T90 its configuration expects, having usually slowed a little
+// (standard deviation of ln). Guesses, too.
 constexpr double used_slower = 0.1, used_error = 0.2;
-// Of T90 at 20 degC without a temperature: 6 degC off at 3.5 % a degree. Between this week and another, 3
-// degC.
-constexpr double no_temperature_error = 0.2;
-constexpr double no_temperature_change = 0.1;
 
 double square(double x) {
     return x * x;

@@ -1,0 +1,14 @@
+// What is assumed of a probe's response where nothing tells, as standard deviations of ln T90. Private to
+// this room.
+#pragma once
+
+namespace probekeeper::diagnosis {
+
+// How near a fresh probe comes to the T90 its configuration expects. A guess.
+inline constexpr double nominal_error = 0.12;
+// Of T90 at 20 degC without a temperature: 6 degC off at 3.5 % a degree. Between this week and another, 3
+// degC.
+inline constexpr double no_temperature_error = 0.2;
+inline constexpr double no_temperature_change = 0.1;
+
+}  // namespace probekeeper::diagnosis
