@@ -123,12 +123,17 @@ private:
     void follow_excursion(View const& view, Known const& known);
     void follow_floor(View const& view, Known const& known);
     std::optional<Candidate> finish_found(View const& view);
+    [[nodiscard]] bool may_leap(View const& view, double least) const;
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, double t90_guess_s);
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
     [[nodiscard]] bool edge_is_over(Edge const& edge, View const& view) const;
+    // Of the readings from so long before a time until it; NaN and infinity where there are none.
     [[nodiscard]] double median_before(std::int64_t time_ms, double span_s) const;
+    [[nodiscard]] double least_before(std::int64_t time_ms, double span_s) const;
+    template <typename Act>
+    void for_before(std::int64_t time_ms, double span_s, Act act) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
     double usual_length(double length_s, double weight, std::uint32_t most);
     struct AirLevel {

@@ -1,7 +1,9 @@
 #include "diagnosis/fluctuation.h"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
+#include <numbers>
 #include <span>
 
 #include "estimate/robust.h"
@@ -10,7 +12,7 @@ namespace probekeeper::diagnosis {
 namespace {
 
 constexpr std::int64_t hour = 3'600'000;
-constexpr double lowest_log2 = -14.0;
+constexpr int lowest_log2 = -14;
 // The 75 % point of |N(0,1)|; a second difference of white noise has variance 6.
 constexpr double upper_quartile_of_normal = 1.1503493803760079;
 constexpr double second_difference_gain = 2.449489742783178;
@@ -26,9 +28,17 @@ constexpr double most_for_new = 3.0;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
 constexpr double leap = 2.5;
 
+// Four to an octave, told by the bits of the number: a logarithm of each reading would cost more than all
+// else here.
 std::size_t bin_of(double magnitude) {
-    double const at = (std::log2(std::max(magnitude, 1e-9)) - lowest_log2) * 4.0;
-    return static_cast<std::size_t>(std::clamp(at, 0.0, 63.0));
+    constexpr double quarter = 1.189207115002721, half = std::numbers::sqrt2, three = 1.681792830507429;
+    constexpr std::uint64_t fraction = (std::uint64_t{1} << 52) - 1;
+    auto const bits = std::bit_cast<std::uint64_t>(std::max(magnitude, 1e-9));
+    int const octave = static_cast<int>(bits >> 52) - 1023;
+    auto const within =
+        std::bit_cast<double>((bits & fraction) | std::bit_cast<std::uint64_t>(1.0));  // 1 to 2
+    int const part = (within >= quarter ? 1 : 0) + (within >= half ? 1 : 0) + (within >= three ? 1 : 0);
+    return static_cast<std::size_t>(std::clamp(4 * (octave - lowest_log2) + part, 0, 63));
 }
 
 double middle_of(std::size_t bin) {

@@ -164,13 +164,19 @@ double Level::delay_error_s() const {
     return std::sqrt(filter_.variance(delay));
 }
 
+double Level::variance_ahead(double days) const {
+    return filter_.variance(level) +
+           days * (2.0 * filter_.covariance(level, slope) + days * filter_.variance(slope)) +
+           days * (level_noise + square(days) * slope_noise / 3.0);
+}
+
 Level::Ahead Level::ahead(double days) const {
-    double const variance = filter_.variance(level) +
-                            days * (2.0 * filter_.covariance(level, slope) + days * filter_.variance(slope)) +
-                            days * (level_noise + square(days) * slope_noise / 3.0);
+    return {filter_.mean(level) + days * filter_.mean(slope), std::sqrt(variance_ahead(days))};
+}
+
+double Level::change_error(double days) const {
     double const shared = filter_.covariance(level, fresh) + days * filter_.covariance(slope, fresh);
-    return {filter_.mean(level) + days * filter_.mean(slope), std::sqrt(variance),
-            std::sqrt(std::max(variance + filter_.variance(fresh) - 2.0 * shared, 0.0))};
+    return std::sqrt(std::max(variance_ahead(days) + filter_.variance(fresh) - 2.0 * shared, 0.0));
 }
 
 }  // namespace probekeeper::diagnosis

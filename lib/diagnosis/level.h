@@ -55,12 +55,13 @@ public:
     [[nodiscard]] double fresh_variance() const { return filter_.variance(fresh); }
     [[nodiscard]] double slope_per_day() const { return filter_.mean(slope); }
     [[nodiscard]] double slope_error() const;
-    // `days` from now: the expected ln tau, its standard deviation, and that of its change since the fresh
-    // day.
+    // `days` from now: the expected ln tau, and its standard deviation.
     struct Ahead {
-        double ln_tau = 0.0, error = 0.0, change_error = 0.0;
+        double ln_tau = 0.0, error = 0.0;
     };
     [[nodiscard]] Ahead ahead(double days) const;
+    // Then, the standard deviation of its change since the fresh day.
+    [[nodiscard]] double change_error(double days) const;
 
     [[nodiscard]] double delay_s() const { return filter_.mean(delay); }
     // What is the probe's of a decline that was late by so much, as far as the delay is known.
@@ -73,6 +74,7 @@ public:
     [[nodiscard]] double temperature_share() const { return 1.0 + filter_.mean(temperature); }
 
 private:
+    [[nodiscard]] double variance_ahead(double days) const;
     enum Quantity : std::size_t { level, slope, fresh, delay, offset, temperature, rise_habit, quantities };
     using Filter = estimate::JointFilter<quantities>;
 

@@ -204,7 +204,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
 
 double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temperature_c) {
     double at_20 = setup.t90_s.value_or(unknown_t90_s);
-    if (auto const known = state.trend.known(state.last_ms)) {
+    if (auto const known = state.trend.response(state.last_ms)) {
         at_20 = std::exp(std::clamp(known->ln_t90 + known->error, 0.0, 7.5));
     }
     return std::isnan(temperature_c) ? at_20 : at_20 / electrode::t90_at_20(1.0, temperature_c);

@@ -42,6 +42,9 @@ constexpr double refined_days = 2.0;
 constexpr double fresh_days = 6.0;  // later it is not fresh any more
 
 constexpr double ln10 = electrode::first_order_t90_over_tau;
+// ln of T90 over the tail's time constant, and over the mean lag, each over the same of first order.
+double const membrane_tail_ln = std::log(electrode::membrane_t90_over_tail / ln10);
+double const membrane_mean_ln = std::log(electrode::membrane_t90_over_mean / ln10);
 // T90 over the mean lag, when the response is as likely of the one kind as of the other.
 constexpr double t90_over_lag_either = 2.0477;  // sqrt(ln 10 * 1.8211)
 // How long water and air take to displace each other at a membrane. A guess at what is common; no source.
@@ -283,8 +286,9 @@ void Trend::new_life(std::int64_t now_ms, bool fresh) {
 }
 
 Trend::Taken Trend::take_along() const {
-    return {life_ms_, level_.fresh_ln_tau() + scale_ln(), level_.fresh_variance() + square(scale_error()),
-            life_known_, fresh_known_};
+    auto const by = scale();
+    return {life_ms_, level_.fresh_ln_tau() + by.ln, level_.fresh_variance() + square(by.error), life_known_,
+            fresh_known_};
 }
 
 void Trend::bring(Taken const& taken) {
@@ -292,42 +296,48 @@ void Trend::bring(Taken const& taken) {
     life_known_ = taken.life_known;
     fresh_known_ = taken.fresh_known;
     if (fresh_known_) {
-        level_.was_fresh_at(taken.fresh_ln_t90 - scale_ln(), taken.fresh_variance);
+        level_.was_fresh_at(taken.fresh_ln_t90 - scale().ln, taken.fresh_variance);
     }
 }
 
 // The level is ln of the tail's time constant, or of the mean lag where there are declines only; what makes
 // it T90 is the model, as far as it is known.
-double Trend::scale_ln() const {
-    double const membrane =
-        steps_batches_ > 0 ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
-    return std::log(ln10) + membrane_probability() * std::log(membrane / ln10);
-}
-
-double Trend::scale_error() const {
-    double const membrane =
-        steps_batches_ > 0 ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
+Trend::Scale Trend::scale() const {
+    double const membrane_ln = steps_batches_ > 0 ? membrane_tail_ln : membrane_mean_ln;
     double const p = membrane_probability();
-    return std::abs(std::log(membrane / ln10)) * std::sqrt(p * (1.0 - p));
+    return {std::log(ln10) + p * membrane_ln, std::abs(membrane_ln) * std::sqrt(p * (1.0 - p))};
 }
 
 std::optional<double> Trend::fresh_ln() const {
-    return fresh_known_ ? std::optional{level_.fresh_ln_tau() + scale_ln()} : std::nullopt;
+    return fresh_known_ ? std::optional{level_.fresh_ln_tau() + scale().ln} : std::nullopt;
 }
 
-std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
+double Trend::days_ahead(std::int64_t at_ms) const {
+    return std::clamp(static_cast<double>(at_ms - level_ms_) / day_ms, 0.0, longest_ahead_days);
+}
+
+std::optional<Trend::Response> Trend::response(std::int64_t at_ms) const {
     if (batches_ == 0) {
         return std::nullopt;
     }
-    double const elapsed_days = std::max(0.0, static_cast<double>(at_ms - level_ms_) / day_ms);
-    auto const now = level_.ahead(std::min(elapsed_days, longest_ahead_days));
-    LevelKnown known;
-    known.ln_t90 = now.ln_tau + scale_ln();
-    known.change_error =
-        std::hypot(now.change_error, model_error, temperature_error_ > 0.0 ? no_temperature_change : 0.0);
+    auto const now = level_.ahead(days_ahead(at_ms));
+    auto const by = scale();
     double const of_declines = steps_batches_ > 0 ? 0.0 : decline_error;
-    known.error = std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
-                            square(scale_error()) + square(of_declines) + square(temperature_error_));
+    return Response{now.ln_tau + by.ln,
+                    std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
+                              square(by.error) + square(of_declines) + square(temperature_error_))};
+}
+
+std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
+    auto const now = response(at_ms);
+    if (!now) {
+        return std::nullopt;
+    }
+    LevelKnown known;
+    known.ln_t90 = now->ln_t90;
+    known.error = now->error;
+    known.change_error = std::hypot(level_.change_error(days_ahead(at_ms)), model_error,
+                                    temperature_error_ > 0.0 ? no_temperature_change : 0.0);
     known.slope_per_day = level_.slope_per_day();
     known.slope_error = level_.slope_error();
     return known;

@@ -50,6 +50,11 @@ public:
     void wiped() { level_.may_have_jumped(0.5); }
 
     [[nodiscard]] std::optional<LevelKnown> known(std::int64_t at_ms) const;
+    // ln T90 and its standard error of it alone: asked at each reading.
+    struct Response {
+        double ln_t90, error;
+    };
+    [[nodiscard]] std::optional<Response> response(std::int64_t at_ms) const;
     [[nodiscard]] std::optional<double> fresh_ln() const;
     [[nodiscard]] std::uint32_t tests() const { return tests_; }
     [[nodiscard]] std::int64_t newest_test_ms() const { return newest_ms_; }
@@ -86,8 +91,12 @@ private:
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
     void learn_delay(double slower, double error);
-    [[nodiscard]] double scale_ln() const;
-    [[nodiscard]] double scale_error() const;
+    // T90 over what the level is, as far as the model is known.
+    struct Scale {
+        double ln, error;
+    };
+    [[nodiscard]] Scale scale() const;
+    [[nodiscard]] double days_ahead(std::int64_t at_ms) const;
 
     Level level_;
     Batch steps_{};     // cleaning blasts and lifts into air: the cleaner half
