@@ -5,6 +5,7 @@
 #include <limits>
 
 #include "electrode/first_order.h"
+#include "electrode/membrane.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -130,6 +131,11 @@ bool Capture::disturbed(std::int64_t time_ms, double t90_guess_s) const {
     auto const rest = ms(std::max(60.0, 3.0 * t90_guess_s));
     return exposed_ || excursion_.active || time_ms < exposed_until_ms_ + rest ||
            time_ms < aeration_edge_ms_ + rest || fall_.active;
+}
+
+std::int64_t Capture::in_water_since_ms(std::int64_t time_ms, double t90_guess_s) const {
+    auto const until_ms = exposed_ || excursion_.active ? time_ms : exposed_until_ms_;
+    return until_ms + ms(std::max(60.0, 5.0 * t90_guess_s));
 }
 
 void Capture::follow_exposure(View const& view, double t90_guess_s) {
@@ -379,6 +385,12 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.source = fall_.source;
     candidate.by_hand = fall_.by_hand;
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
+    if (fall_.declared) {
+        double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
+        candidate.fit.onset_if_membrane_s =
+            candidate.fit.tau_s *
+            electrode::membrane_tail_late(length_s / candidate.fit.tau_s * electrode::membrane_tail);
+    }
     candidate.temperature_c = view.temperature_c;
     // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe.
     if (!fall_.declared && !fall_.by_hand &&

@@ -75,6 +75,9 @@ public:
 
     // True while the reading is still under the influence of an exposure or an aeration edge.
     [[nodiscard]] bool disturbed(std::int64_t time_ms, double t90_guess_s) const;
+    // So long the membrane has seen the water alone, and shows nothing else any more; past `time_ms` where
+    // it does not yet.
+    [[nodiscard]] std::int64_t in_water_since_ms(std::int64_t time_ms, double t90_guess_s) const;
     [[nodiscard]] Samples const& samples() const { return samples_; }
     [[nodiscard]] std::int64_t aeration_since_ms() const { return aeration_since_ms_; }
     [[nodiscard]] Aerated aerated() const { return aerated_; }

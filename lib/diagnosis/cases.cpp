@@ -16,6 +16,10 @@ constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interv
 constexpr double dry_zero_error = 0.01;
 constexpr std::uint32_t fewest_tests = 4;
 
+double square(double x) {
+    return x * x;
+}
+
 double over(double value, double limit, double error) {
     return estimate::normal_cdf((value - limit) / error);
 }
@@ -34,6 +38,65 @@ double pressure_error(ProbeSetup const& setup) {
     return setup.pressure_measured ? 0.3 : 0.6;
 }
 
+namespace {
+
+// Two numbers with these errors, of which a part is common to both.
+struct Weights {
+    double first, second;
+};
+constexpr double in_common = 0.5;  // how their errors hang together. A guess
+
+Weights best_weights(double first_error, double second_error) {
+    double const shared = in_common * first_error * second_error;
+    double const all = square(first_error) + square(second_error) - 2.0 * shared;
+    double const second = all > 0.0 ? std::clamp((square(first_error) - shared) / all, 0.0, 1.0) : 0.5;
+    return {1.0 - second, second};
+}
+
+double error_of(Weights w, double first_error, double second_error) {
+    double const a = w.first * first_error, b = w.second * second_error;
+    return std::sqrt(square(a) + square(b) + 2.0 * in_common * a * b);
+}
+
+LevelKnown joined(LevelKnown own, LevelKnown const& other) {
+    constexpr double contradicts = 3.0;
+    double const apart = std::abs(own.ln_t90 - other.ln_t90);
+    if (apart > contradicts * std::hypot(own.error, other.error)) {
+        // One of them is wrong, and nothing tells which.
+        own.error = std::max(own.error, apart / contradicts);
+        own.change_error = std::max(own.change_error, apart / contradicts);
+        return own;
+    }
+    auto const w = best_weights(own.error, other.error);
+    own.ln_t90 = w.first * own.ln_t90 + w.second * other.ln_t90;
+    own.error = error_of(w, own.error, other.error);
+    own.change_error = error_of(w, own.change_error, other.change_error);
+    return own;
+}
+
+}  // namespace
+
+std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t now_ms) {
+    // Wider than this it is no news.
+    constexpr double worst_error = 0.3;
+    auto const own = state.trend.known(now_ms);
+    auto const lag = state.by_neighbours.known(now_ms);
+    if (!lag || lag->error > worst_error) {
+        return own;
+    }
+    auto const over_lag = state.trend.t90_over_lag();
+    LevelKnown other;
+    other.ln_t90 = lag->ln_lag + over_lag.ln;
+    other.error = std::hypot(lag->error, over_lag.error);
+    other.change_error = lag->error;
+    other.slope_error = 1.0;  // it says nothing of tomorrow
+    return own ? joined(*own, other) : other;
+}
+
+std::int64_t newest_test_ms(ProbeState const& state) {
+    return std::max(state.trend.newest_test_ms(), state.by_neighbours.newest_ms());
+}
+
 std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& setup) {
     SlowLimit limit;
     if (auto const learned = state.trend.fresh_ln()) {
@@ -49,7 +112,7 @@ std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& s
 }
 
 std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    auto const known = state.trend.known(now_ms);
+    auto const known = response_known(state, now_ms);
     auto const limit = slow_limit(state, setup);
     if (!known || !limit || known->slope_per_day < 2.0 * known->slope_error) {
         return std::nullopt;
@@ -104,9 +167,10 @@ namespace {
 Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Case c;
     c.unit = "s";
-    auto const known = state.trend.known(now_ms);
+    auto const known = response_known(state, now_ms);
     auto const limit = slow_limit(state, setup);
-    if (!known || !limit || state.trend.tests() < fewest_tests) {
+    bool const few = state.trend.tests() < fewest_tests && !state.by_neighbours.known(now_ms);
+    if (!known || !limit || few) {
         return c;
     }
     c.value = std::exp(known->ln_t90);
@@ -122,7 +186,7 @@ Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t 
 Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     auto const tested = tested_case(state, setup, now_ms);
     auto const found = found_case(state, setup, now_ms);
-    bool const newer = state.found.newest_ms() > state.trend.newest_test_ms();
+    bool const newer = state.found.newest_ms() > newest_test_ms(state);
     return newer && found.probability > tested.probability ? found : tested;
 }
 
@@ -234,7 +298,7 @@ Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
 }
 
 std::int64_t newest_evidence_ms(ProbeState const& state) {
-    return std::max(state.trend.newest_test_ms(), state.checked_ms);
+    return std::max(newest_test_ms(state), state.checked_ms);
 }
 
 bool unchecked_since_return(ProbeState const& state) {

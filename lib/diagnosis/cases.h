@@ -18,6 +18,11 @@ struct Case {
     bool by_found = false;  // of a slow response: found rises tell it (found.h)
 };
 
+// Today's T90 by the probe's own tests and by its neighbours' (neighbour.h).
+[[nodiscard]] std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t now_ms);
+// When the newest of either was; 0: none.
+[[nodiscard]] std::int64_t newest_test_ms(ProbeState const& state);
+
 // By found rises alone.
 [[nodiscard]] Case found_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 // By tests, or by found rises where these are newer and speak more strongly for it.

@@ -265,7 +265,7 @@ std::string why_no_t90(ProbeState const& state, std::int64_t now_ms) {
 }
 
 void explain_t90(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    auto const known = state.trend.known(now_ms);
+    auto const known = response_known(state, now_ms);
     if (!known) {
         d.t90_unknown = why_no_t90(state, now_ms);
         return;
@@ -281,7 +281,7 @@ void explain_t90(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup,
         t.limit_s = std::exp(limit->ln_limit);
     }
     t.tests = state.trend.tests();
-    t.at = from_unix_ms(state.trend.newest_test_ms());
+    t.at = from_unix_ms(newest_test_ms(state));
     d.t90 = t;
     if (auto const ahead = crossing(state, setup, now_ms)) {
         d.forecast = Forecast{Reason::slow_response, from_unix_ms(ahead->due_ms),
@@ -370,8 +370,8 @@ std::string next_evidence(ProbeState const& state, ProbeSetup const& setup, std:
     if (auto step = next_step_of_service(state, setup, now_ms); !step.empty()) {
         return step;
     }
-    double const age_days = static_cast<double>(now_ms - state.trend.newest_test_ms()) / day_ms;
-    if (unchecked_since_return(state) || !state.trend.known(now_ms) ||
+    double const age_days = static_cast<double>(now_ms - newest_test_ms(state)) / day_ms;
+    if (unchecked_since_return(state) || !response_known(state, now_ms) ||
         age_days > setup.limits.evidence_days) {
         return "lift five minutes into air and put back";
     }

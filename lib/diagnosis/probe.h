@@ -17,6 +17,7 @@
 #include "diagnosis/handling.h"
 #include "diagnosis/height.h"
 #include "diagnosis/liveness.h"
+#include "diagnosis/neighbour.h"
 #include "diagnosis/service_watch.h"
 #include "diagnosis/setup.h"
 #include "diagnosis/span.h"
@@ -38,12 +39,14 @@ struct Shown {
         0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
     double temperature_c = 0.0;  // NaN where not read
     bool leapt = false;          // its movement has leapt within hours
+    NeighbourShown response;
 };
 
 struct ProbeState {
     Capture capture;
     Trend trend;
     FoundLag found;
+    NeighbourLag by_neighbours;
     BackgroundWatch background;
     FluctuationWatch fluctuation;
     SpanWatch span;
@@ -102,9 +105,14 @@ struct Silence {
     std::int64_t since_ms = 0, counted_from_ms = 0;
 };
 
-// Weighs everything at `now_ms`. `neighbours`: those of this probe, in any order.
-void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
-           std::vector<Shown> const& neighbours, Silence silence);
+// Weighs everything at `now_ms`. `neighbours`: those of this probe, in any order. Once an hour they may give
+// a response test.
+std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                                  std::vector<Shown> const& neighbours, Silence silence);
+
+// This probe's newest hour held against a neighbour's.
+std::optional<ResponseTest> compare_with(ProbeState& state, ProbeSetup const& setup,
+                                         NeighbourShown const& other, std::int64_t now_ms);
 
 // What a person is doing to it, as far as records and readings tell. A new membrane whose exposures to air
 // read about 100 % has been calibrated, whoever wrote it down or not.
@@ -114,7 +122,7 @@ void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
 // The probe as last weighed, in words and numbers.
 [[nodiscard]] Diagnosis explain(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 
-[[nodiscard]] Shown shown(ProbeState const& state, std::int64_t now_ms);
+[[nodiscard]] Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 
 // T90 in water of `temperature_c` (NaN: of 20 degC) as best known today: decides how long to watch an event.
 [[nodiscard]] double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temperature_c);

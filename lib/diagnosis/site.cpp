@@ -170,8 +170,8 @@ void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
     excuse_outages(at_ms);
     std::vector<Shown> shown_by_all;
     shown_by_all.reserve(probes_.size());
-    for (auto const& member : probes_) {
-        shown_by_all.push_back(shown(member.state, at_ms));
+    for (std::size_t i = 0; i < probes_.size(); ++i) {
+        shown_by_all.push_back(shown(probes_[i].state, setup_.probes[i], at_ms));
     }
     std::vector<Shown> neighbours;
     for (std::size_t i = 0; i < probes_.size(); ++i) {
@@ -190,7 +190,9 @@ void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
             silence.since_ms = heard_until(member, setup);
             silence.counted_from_ms = std::max(silence.since_ms, member.excused_until_ms);
         }
-        weigh(member.state, setup, at_ms, neighbours, silence);
+        if (auto const test = weigh(member.state, setup, at_ms, neighbours, silence)) {
+            listener.tested(i, *test);
+        }
         tell(i, at_ms, listener);
     }
 }

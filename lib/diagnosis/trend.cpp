@@ -45,6 +45,10 @@ constexpr double ln10 = electrode::first_order_t90_over_tau;
 // ln of T90 over the tail's time constant, and over the mean lag, each over the same of first order.
 double const membrane_tail_ln = std::log(electrode::membrane_t90_over_tail / ln10);
 double const membrane_mean_ln = std::log(electrode::membrane_t90_over_mean / ln10);
+double const lag_over_tail_ln = membrane_tail_ln - membrane_mean_ln;
+// Of it: what lags beside the membrane, a film or a filter, is in both in other parts. And the odds that it
+// can bring at most. Guesses.
+constexpr double lag_model_error = 0.1, most_neighbour_evidence = 3.5;
 // T90 over the mean lag, when the response is as likely of the one kind as of the other.
 constexpr double t90_over_lag_either = 2.0477;  // sqrt(ln 10 * 1.8211)
 // How long water and air take to displace each other at a membrane. A guess at what is common; no source.
@@ -52,6 +56,8 @@ constexpr double flush_s = 4.0, flush_error_s = 3.0;
 // Beside it, how well an onset is told, as a part of the time constant: blasts end before the reading
 // settles.
 constexpr double onset_part_error = 0.25;
+// Later than so many time constants an onset is not told.
+constexpr double most_late = 1.5;
 // What is configured may be plainly wrong: odds of twelve to one are the most it can bring. A guess.
 constexpr double most_nominal_evidence = 2.5;
 // How near one of unknown age comes to the T90 its configuration expects, having usually slowed a little
@@ -60,6 +66,10 @@ constexpr double used_slower = 0.1, used_error = 0.2;
 
 double square(double x) {
     return x * x;
+}
+
+double probability_of(double ln_odds) {
+    return 1.0 / (1.0 + std::exp(-ln_odds));
 }
 
 bool is_step(TestSource source) {
@@ -89,7 +99,7 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
     }
     add(steps_, time_ms, {std::log(fit.tau_s), fit.ln_error, ln_to_20});
     if (!std::isnan(fit.onset_s)) {
-        saw_onset(fit.onset_s, fit.tau_s);
+        saw_onset(fit);
     }
 }
 
@@ -131,24 +141,44 @@ void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
 // The kind of response belongs to the kind of probe. Once it is told it is left alone: a coated anode makes
 // the response too long for the blasts, and what their onsets seem to say then would pass for a change of
 // T90.
-void Trend::saw_onset(double onset_s, double tau_s) {
+void Trend::saw_onset(ResponseFit const& fit) {
     if (onsets_ == enough_onsets) {
         return;
     }
     ++onsets_;
     double const gain = 1.0 / onsets_;
-    onset_mean_s_ += gain * (onset_s - onset_mean_s_);
-    tau_mean_s_ += gain * (tau_s - tau_mean_s_);
+    double const if_membrane_s = std::isnan(fit.onset_if_membrane_s)
+                                     ? std::log(2.0) * fit.tau_s
+                                     : std::min(fit.onset_if_membrane_s, most_late * fit.tau_s);
+    onset_mean_s_ += gain * (fit.onset_s - onset_mean_s_);
+    onset_if_membrane_s_ += gain * (if_membrane_s - onset_if_membrane_s_);
+    tau_mean_s_ += gain * (fit.tau_s - tau_mean_s_);
 }
 
-// Two signs of membrane diffusion. Its tail begins ln 2 time constants late, on top of a flush of a few
-// seconds. And a fresh probe's T90 should be what its configuration expects.
-double Trend::membrane_probability() const {
-    double const late_by_s = std::log(2.0) * tau_mean_s_;
+// Two signs of membrane diffusion. Its tail begins late by ln 2 time constants and more, on top of a flush of
+// a few seconds. And a fresh probe's T90 should be what its configuration expects.
+double Trend::kind_evidence() const {
+    double const late_by_s = onset_if_membrane_s_;
     double const variance =
         square(flush_error_s) + square(onset_part_error * tau_mean_s_) * (1.0 + 4.0 / std::max(onsets_, 1U));
     double const onset_evidence = late_by_s / variance * (onset_mean_s_ - flush_s - 0.5 * late_by_s);
-    return 1.0 / (1.0 + std::exp(-onset_evidence - nominal_evidence_));
+    return onset_evidence + nominal_evidence_;
+}
+
+double Trend::membrane_probability() const {
+    return probability_of(kind_evidence() + neighbour_evidence_);
+}
+
+// A membrane's mean lag is 1.64 time constants of its tail; of a first-order lag it is one.
+void Trend::heard_lag(std::int64_t at_ms, LnKnown const& ln_lag) {
+    if (steps_batches_ == 0) {
+        return;  // the level is the lag itself
+    }
+    auto const now = level_.ahead(days_ahead(at_ms));
+    double const over_tail = ln_lag.ln - now.ln_tau;
+    double const error = std::sqrt(square(ln_lag.error) + square(now.error) + square(lag_model_error));
+    double const evidence = lag_over_tail_ln / square(error) * (over_tail - 0.5 * lag_over_tail_ln);
+    neighbour_evidence_ = std::clamp(evidence, -most_neighbour_evidence, most_neighbour_evidence);
 }
 
 ResponseModel Trend::model() const {
@@ -302,10 +332,31 @@ void Trend::bring(Taken const& taken) {
 
 // The level is ln of the tail's time constant, or of the mean lag where there are declines only; what makes
 // it T90 is the model, as far as it is known.
-Trend::Scale Trend::scale() const {
-    double const membrane_ln = steps_batches_ > 0 ? membrane_tail_ln : membrane_mean_ln;
-    double const p = membrane_probability();
-    return {std::log(ln10) + p * membrane_ln, std::abs(membrane_ln) * std::sqrt(p * (1.0 - p))};
+Trend::LnKnown Trend::scale() const {
+    auto const more =
+        if_membrane(steps_batches_ > 0 ? membrane_tail_ln : membrane_mean_ln, membrane_probability());
+    return {std::log(ln10) + more.ln, more.error};
+}
+
+Trend::LnKnown Trend::if_membrane(double ln, double probability) {
+    return {probability * ln, std::abs(ln) * std::sqrt(probability * (1.0 - probability))};
+}
+
+Trend::LnKnown Trend::t90_over_lag() const {
+    auto const more = if_membrane(membrane_mean_ln, membrane_probability());
+    return {std::log(ln10) + more.ln, more.error};
+}
+
+std::optional<Trend::LnKnown> Trend::lag(std::int64_t at_ms) const {
+    if (batches_ == 0) {
+        return std::nullopt;
+    }
+    auto const now = level_.ahead(days_ahead(at_ms));
+    bool const of_declines = steps_batches_ == 0;  // their level is the mean lag
+    auto const over_tail = if_membrane(of_declines ? 0.0 : lag_over_tail_ln, probability_of(kind_evidence()));
+    return LnKnown{now.ln_tau + over_tail.ln,
+                   std::sqrt(square(now.error) + square(model_error) + square(over_tail.error) +
+                             square(of_declines ? decline_error : 0.0) + square(temperature_error_))};
 }
 
 std::optional<double> Trend::fresh_ln() const {

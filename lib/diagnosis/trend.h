@@ -21,6 +21,9 @@ struct LevelKnown {
 
 class Trend {
 public:
+    struct LnKnown {
+        double ln, error;
+    };
     // What an instrument takes along from one position into another: how quick it was when its membrane was
     // fresh. What it is today has to be seen anew, in the other water.
     struct Taken {
@@ -46,6 +49,9 @@ public:
     // Another membrane, and `fresh` if it is a new one: what was learned of the old one's level is of no use,
     // what was learned of the position is.
     void new_life(std::int64_t now_ms, bool fresh);
+    // What neighbours say of its mean lag now (ln at 20 degC): held against the tail of its own steps it
+    // tells the kind of response.
+    void heard_lag(std::int64_t at_ms, LnKnown const& ln_lag);
     // A wipe: the level may step down within the same life.
     void wiped() { level_.may_have_jumped(0.5); }
 
@@ -70,6 +76,11 @@ public:
     [[nodiscard]] std::int64_t newest_declared_ms() const { return newest_other_ms_; }
     // The likelier kind of response, by what the tests say.
     [[nodiscard]] ResponseModel model() const;
+    // ln of the mean lag at 20 degC, by this probe's own tests alone, whatever heard_lag() said: neighbours
+    // are told it, and must not hear themselves. And of T90 over it, by both models as far as all that is
+    // known tells them apart.
+    [[nodiscard]] std::optional<LnKnown> lag(std::int64_t at_ms) const;
+    [[nodiscard]] LnKnown t90_over_lag() const;
     // T90 over the tail's time constant, for that model and source.
     [[nodiscard]] double t90_over_tau(TestSource source) const;
 
@@ -82,9 +93,10 @@ private:
         std::int64_t first_ms = 0, last_ms = 0;
     };
     void add(Batch& batch, std::int64_t time_ms, Measured const& test);
-    void saw_onset(double onset_s, double tau_s);
+    void saw_onset(ResponseFit const& fit);
     void compare_with_nominal(double expected_ln, double error);
 
+    [[nodiscard]] double kind_evidence() const;
     [[nodiscard]] double membrane_probability() const;
     void close(Batch& batch);
     void close_rises();
@@ -92,10 +104,9 @@ private:
     void learn_fresh(std::int64_t now_ms);
     void learn_delay(double slower, double error);
     // T90 over what the level is, as far as the model is known.
-    struct Scale {
-        double ln, error;
-    };
-    [[nodiscard]] Scale scale() const;
+    [[nodiscard]] LnKnown scale() const;
+    // `ln` if the response is a membrane's, with this probability, else 0.
+    [[nodiscard]] static LnKnown if_membrane(double ln, double probability);
     [[nodiscard]] double days_ahead(std::int64_t at_ms) const;
 
     Level level_;
@@ -110,8 +121,10 @@ private:
     std::uint32_t batches_ = 0;
     std::uint32_t steps_batches_ = 0;  // at this position, ever
     std::uint32_t onsets_ = 0;
-    double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0;  // of the first steps
-    double nominal_evidence_ = 0.0;                 // ln of the odds for the membrane, from a fresh probe
+    // Of the first steps.
+    double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0, onset_if_membrane_s_ = 0.0;
+    // ln of the odds for the membrane, from a fresh probe, and from its lag as neighbours tell it.
+    double nominal_evidence_ = 0.0, neighbour_evidence_ = 0.0;
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
     double last_surprise_ = 0.0;

@@ -198,6 +198,18 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }
 
+// With the neighbour whose response is known best.
+std::optional<ResponseTest> compare_with_best(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                                              std::vector<Shown> const& neighbours) {
+    NeighbourShown const* best = nullptr;
+    for (auto const& n : neighbours) {
+        if (n.response.usable && (best == nullptr || n.response.lag_error_s < best->lag_error_s)) {
+            best = &n.response;
+        }
+    }
+    return best == nullptr ? std::nullopt : compare_with(state, setup, *best, now_ms);
+}
+
 Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, Silence silence) {
     Condition worst = Condition::good;
     for (std::size_t i = 0; i < reason_count; ++i) {
@@ -215,8 +227,8 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
         return worst;
     }
     // Good needs evidence: a response known against a fresh one, and recently.
-    bool const known = state.trend.known(now_ms).has_value() && slow_limit(state, setup).has_value();
-    double const age_s = static_cast<double>(now_ms - state.trend.newest_test_ms()) / 1000.0;
+    bool const known = response_known(state, now_ms).has_value() && slow_limit(state, setup).has_value();
+    double const age_s = static_cast<double>(now_ms - newest_test_ms(state)) / 1000.0;
     bool const recent = age_s < setup.limits.evidence_days * day_s;
     return known && recent && !unchecked_since_return(state) && silence.since_ms == 0 ? Condition::good
                                                                                       : Condition::unknown;
@@ -224,19 +236,22 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
 
 }  // namespace
 
-void weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
-           std::vector<Shown> const& neighbours, Silence silence) {
+std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                                  std::vector<Shown> const& neighbours, Silence silence) {
+    std::optional<ResponseTest> test;
     weigh_silence(state, setup, now_ms, silence);
     // What it shows in somebody's hand is no evidence of anything.
     if (silence.since_ms == 0 && !state.service.busy()) {
         weigh_output(state, now_ms, neighbours);
         if (now_ms - state.hour_ms >= hour_ms) {
             state.hour_ms = now_ms;
+            test = compare_with_best(state, setup, now_ms, neighbours);
             weigh_temperature(state, now_ms, neighbours);
             weigh_slow_reasons(state, setup, now_ms, neighbours);
         }
     }
     state.condition = conclude(state, setup, now_ms, silence);
+    return test;
 }
 
 }  // namespace probekeeper::diagnosis
