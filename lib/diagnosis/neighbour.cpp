@@ -5,6 +5,7 @@
 #include <cmath>
 #include <span>
 
+#include "diagnosis/response.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -27,34 +28,47 @@ double square(double x) {
     return x * x;
 }
 
+// Index of the last sample that is not after `at_ms`; the first where all are.
+std::size_t last_until(Samples const& samples, std::int64_t at_ms) {
+    std::size_t low = 0, high = samples.size();
+    while (high - low > 1) {
+        auto const middle = low + (high - low) / 2;
+        (samples[middle].time_ms <= at_ms ? low : high) = middle;
+    }
+    return low;
+}
+
 // The means over bins of the straight lines between samples; false where these do not reach so far.
 bool means(Samples const& samples, std::int64_t from_ms, double bin_s, std::span<double> bins) {
-    auto const time_of = [&](std::size_t i) {
-        return static_cast<double>(samples[i].time_ms - from_ms) / 1000.0;
+    auto const point = [&](std::size_t i) {
+        auto const& s = samples[i];
+        return FitPoint{static_cast<double>(s.time_ms - from_ms) / 1000.0, static_cast<double>(s.value)};
     };
-    std::size_t i = 0;
-    while (i + 1 < samples.size() && time_of(i + 1) <= 0.0) {
-        ++i;
-    }
-    if (samples.empty() || time_of(i) > 0.0) {
+    std::size_t next = last_until(samples, from_ms) + 1;
+    auto before = point(next - 1);
+    if (before.t_s > 0.0 || next == samples.size()) {
         return false;
     }
+    auto after = point(next);
     double at = 0.0, end = 0.0;
     for (auto& bin : bins) {
         end += bin_s;
-        bin = 0.0;
-        while (at < end) {
-            if (i + 1 == samples.size()) {
-                return false;
-            }
-            double const begin = time_of(i), over = time_of(i + 1) - begin;
-            double const until = std::min(end, begin + over);
-            double const value = static_cast<double>(samples[i].value);
-            double const slope = (static_cast<double>(samples[i + 1].value) - value) / over;
-            bin += (until - at) * (value + slope * (0.5 * (at + until) - begin)) / bin_s;
+        double sum = 0.0;
+        for (; at < end;) {
+            double const slope = (after.value - before.value) / (after.t_s - before.t_s);
+            double const until = std::min(end, after.t_s);
+            sum += (until - at) * (before.value + slope * (0.5 * (at + until) - before.t_s));
             at = until;
-            i += begin + over <= end ? 1U : 0U;
+            if (after.t_s <= end) {
+                if (++next == samples.size()) {
+                    bin = sum / bin_s;
+                    return at == end && &bin == &bins.back();
+                }
+                before = after;
+                after = point(next);
+            }
         }
+        bin = sum / bin_s;
     }
     return true;
 }

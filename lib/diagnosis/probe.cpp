@@ -204,11 +204,18 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
 
 }  // namespace
 
+namespace {
+
+double guess_20_s(ProbeState const& state, ProbeSetup const& setup) {
+    auto const known = state.trend.response(state.last_ms);
+    return known ? std::exp(std::clamp(known->ln_t90 + known->error, 0.0, 7.5))
+                 : setup.t90_s.value_or(unknown_t90_s);
+}
+
+}  // namespace
+
 double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temperature_c) {
-    double at_20 = setup.t90_s.value_or(unknown_t90_s);
-    if (auto const known = state.trend.response(state.last_ms)) {
-        at_20 = std::exp(std::clamp(known->ln_t90 + known->error, 0.0, 7.5));
-    }
+    double const at_20 = state.guess_20_s > 0.0 ? state.guess_20_s : guess_20_s(state, setup);
     return std::isnan(temperature_c) ? at_20 : at_20 / electrode::t90_at_20(1.0, temperature_c);
 }
 
@@ -247,6 +254,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
         break_off(state);
     }
     auto const view = view_of(state, reading);
+    state.guess_20_s = state.guess_20_s > 0.0 ? state.guess_20_s : guess_20_s(state, setup);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
         view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise(),
@@ -276,13 +284,18 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     state.last_saturation = view.saturation;
     state.last_temperature_c = reading.temperature_c;
     bool const against_air = is_read(reading.do_percent);
-    return outcome.test ? std::optional{judge(state, setup, *outcome.test, against_air)} : std::nullopt;
+    if (!outcome.test) {
+        return std::nullopt;
+    }
+    state.guess_20_s = 0.0;
+    return judge(state, setup, *outcome.test, against_air);
 }
 
 namespace {
 
 void learn_from(ProbeState& state, Handling const& handling) {
     auto const at_ms = to_unix_ms(handling.time);
+    state.guess_20_s = 0.0;
     state.service.handled(handling);
     state.span.handled(handling);
     if (handling.dry_zero_mg_l) {
@@ -386,6 +399,8 @@ double ln_to_20(ProbeState const& state) {
     return state.trend.temperature_share() * std::log(electrode::t90_at_20(1.0, temperature_c));
 }
 
+}  // namespace
+
 NeighbourShown response_shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     constexpr std::int64_t recent_ms = 10 * 86'400'000LL;
     NeighbourShown out;
@@ -402,8 +417,6 @@ NeighbourShown response_shown(ProbeState const& state, ProbeSetup const& setup, 
     }
     return out;
 }
-
-}  // namespace
 
 std::optional<ResponseTest> compare_with(ProbeState& state, ProbeSetup const& setup,
                                          NeighbourShown const& other, std::int64_t now_ms) {
@@ -455,8 +468,8 @@ Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_m
     out.fluctuation_ratio = today && fresh ? *today / *fresh : 0.0;
     out.temperature_c = state.last_temperature_c;
     out.leapt = state.fluctuation.leapt() > 0.0;
-    out.response = response_shown(state, setup, now_ms);
-    out.response.usable = out.response.usable && out.alive;
+    out.state = &state;
+    out.setup = &setup;
     return out;
 }
 

@@ -31,6 +31,8 @@ namespace probekeeper::diagnosis {
 // and so many in a row must then fail to.
 inline constexpr std::uint32_t fewest_blasts = 6;
 
+struct ProbeState;
+
 // What a probe shows to its neighbours.
 struct Shown {
     bool alive = false;  // has given a good reading in the last minutes
@@ -39,7 +41,9 @@ struct Shown {
         0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
     double temperature_c = 0.0;  // NaN where not read
     bool leapt = false;          // its movement has leapt within hours
-    NeighbourShown response;
+    // Both live as long as the site is weighed.
+    ProbeState const* state = nullptr;
+    ProbeSetup const* setup = nullptr;
 };
 
 struct ProbeState {
@@ -71,6 +75,7 @@ struct ProbeState {
     double last_temperature_c = 0.0;
     double plausible_temperature_c = 20.0;  // the newest that water can have
     double highest_airflow = 0.0;
+    double guess_20_s = 0.0;  // of T90 at 20 degC, since it was last weighed or tested; 0: not made since
     double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
     CoatingPrior coating;           // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;
@@ -110,6 +115,9 @@ struct Silence {
 std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                                   std::vector<Shown> const& neighbours, Silence silence);
 
+// What it shows of its response and its water.
+[[nodiscard]] NeighbourShown response_shown(ProbeState const& state, ProbeSetup const& setup,
+                                            std::int64_t now_ms);
 // This probe's newest hour held against a neighbour's.
 std::optional<ResponseTest> compare_with(ProbeState& state, ProbeSetup const& setup,
                                          NeighbourShown const& other, std::int64_t now_ms);
@@ -125,6 +133,7 @@ std::optional<ResponseTest> compare_with(ProbeState& state, ProbeSetup const& se
 [[nodiscard]] Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 
 // T90 in water of `temperature_c` (NaN: of 20 degC) as best known today: decides how long to watch an event.
+// Made anew only where `state.guess_20_s` says so: asked at each reading.
 [[nodiscard]] double t90_guess(ProbeState const& state, ProbeSetup const& setup, double temperature_c);
 
 // ln of the limit that ln T90 at 20 degC must not pass, and of the fresh value under it; empty without

@@ -201,13 +201,17 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
 // With the neighbour whose response is known best.
 std::optional<ResponseTest> compare_with_best(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                                               std::vector<Shown> const& neighbours) {
-    NeighbourShown const* best = nullptr;
+    NeighbourShown best;
     for (auto const& n : neighbours) {
-        if (n.response.usable && (best == nullptr || n.response.lag_error_s < best->lag_error_s)) {
-            best = &n.response;
+        if (!n.alive) {
+            continue;
+        }
+        auto const shown = response_shown(*n.state, *n.setup, now_ms);
+        if (shown.usable && (!best.usable || shown.lag_error_s < best.lag_error_s)) {
+            best = shown;
         }
     }
-    return best == nullptr ? std::nullopt : compare_with(state, setup, *best, now_ms);
+    return best.usable ? compare_with(state, setup, best, now_ms) : std::nullopt;
 }
 
 Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, Silence silence) {
@@ -239,6 +243,7 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
 std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                                   std::vector<Shown> const& neighbours, Silence silence) {
     std::optional<ResponseTest> test;
+    state.guess_20_s = 0.0;
     weigh_silence(state, setup, now_ms, silence);
     // What it shows in somebody's hand is no evidence of anything.
     if (silence.since_ms == 0 && !state.service.busy()) {
