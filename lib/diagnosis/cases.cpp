@@ -190,6 +190,10 @@ Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t no
     return newer && found.probability > tested.probability ? found : tested;
 }
 
+bool likely_slow(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    return slow_case(state, setup, now_ms).probability > 0.5;
+}
+
 std::optional<BackgroundKnown> background_known(ProbeState const& state, ProbeSetup const& setup,
                                                 std::int64_t now_ms) {
     if (!state.in_mg_l) {

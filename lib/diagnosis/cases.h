@@ -27,6 +27,8 @@ struct Case {
 [[nodiscard]] Case found_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 // By tests, or by found rises where these are newer and speak more strongly for it.
 [[nodiscard]] Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+// Rather past its limit than within it.
+[[nodiscard]] bool likely_slow(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup);
 [[nodiscard]] Case span_case(ProbeState const& state, ProbeSetup const& setup);

@@ -375,6 +375,13 @@ std::string next_evidence(ProbeState const& state, ProbeSetup const& setup, std:
         age_days > setup.limits.evidence_days) {
         return "lift five minutes into air and put back";
     }
+    bool const open = likely_slow(state, setup, now_ms) &&
+                      !state.trackers[static_cast<std::size_t>(Reason::slow_response)].standing();
+    if (open) {
+        return "more response tests: it is rather past its limit than within it; lift five minutes into air "
+               "and put "
+               "back to tell";
+    }
     if (!slow_limit(state, setup)) {
         return "configure t90_s, or record the next membrane change: nothing says how quick it is when fresh";
     }

@@ -230,12 +230,15 @@ Condition conclude(ProbeState const& state, ProbeSetup const& setup, std::int64_
     if (worst != Condition::good) {
         return worst;
     }
-    // Good needs evidence: a response known against a fresh one, and recently.
+    // Good needs evidence: a response known against a fresh one, and recently, and rather within its limit
+    // than past it, however wide its interval.
     bool const known = response_known(state, now_ms).has_value() && slow_limit(state, setup).has_value();
     double const age_s = static_cast<double>(now_ms - newest_test_ms(state)) / 1000.0;
     bool const recent = age_s < setup.limits.evidence_days * day_s;
-    return known && recent && !unchecked_since_return(state) && silence.since_ms == 0 ? Condition::good
-                                                                                      : Condition::unknown;
+    bool const within = !likely_slow(state, setup, now_ms);
+    return known && recent && within && !unchecked_since_return(state) && silence.since_ms == 0
+               ? Condition::good
+               : Condition::unknown;
 }
 
 }  // namespace

@@ -91,6 +91,19 @@ TEST_CASE("a probe at nine tenths of its limit is left alone", "[diagnosis][evid
     CHECK_FALSE(bench.heard.ever(Reason::slow_response));
 }
 
+TEST_CASE("a probe that is rather past its limit than within it is not good while nobody can be sure",
+          "[diagnosis][evidence]") {
+    Bench bench;
+    bench.rig.probe(0).t90_s = 82.0;  // the limit is 80
+    bench.run(72.0);
+    auto const verdict = bench.site.verdict(0);
+    REQUIRE(verdict.t90);
+    REQUIRE(verdict.t90->value_s > 80.0);
+    REQUIRE(verdict.findings.empty());
+    CHECK(verdict.condition == Condition::unknown);
+    CHECK(verdict.next_evidence.find("rather past its limit") != std::string::npos);
+}
+
 TEST_CASE("a membrane change begins a new life, and what is fresh is learned from it",
           "[diagnosis][evidence]") {
     Bench bench;
