@@ -133,8 +133,11 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
                 "Its temperature of {:.1f} degC is impossible or contradicted by its neighbours",
                 state.last_temperature_c);
         case Reason::no_signal:
-            return fmt::format("It has read zero since {}, where this water is never so long without oxygen",
-                               minute_of(state.liveness.zero_since_ms()));
+            return state.liveness.zero_since_ms() == 0
+                       ? std::string{"It read zero where this water is never so long without oxygen; it reads again"}
+                       : fmt::format(
+                             "It has read zero since {}, where this water is never so long without oxygen",
+                             minute_of(state.liveness.zero_since_ms()));
         case Reason::membrane_damage:
             return damage_text(state);
         case Reason::stuck:

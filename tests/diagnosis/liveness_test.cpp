@@ -44,6 +44,10 @@ TEST_CASE("a signal that comes back clears the failure", "[diagnosis][liveness]"
     bench.run(8.0);
     REQUIRE(bench.stands(Reason::no_signal));
     bench.rig.probe(0).shows.reset();
+    bench.run(0.3);
+    auto const ending = bench.find(Reason::no_signal);
+    REQUIRE(ending);
+    CHECK(ending->text.find("it reads again") != std::string::npos);
     bench.run(8.0);
     CHECK_FALSE(bench.stands(Reason::no_signal));
 }
