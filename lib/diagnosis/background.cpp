@@ -57,6 +57,8 @@ void BackgroundWatch::take(View const& view, double t90_guess_s, double noise, d
     bool const may_be_anoxic = view.aerated != Aerated::on && !view.exposed;
     bool const eligible = (may_be_anoxic && view.value < highest_mg_l) || (impossible && !view.exposed);
     tolerance_ = std::max({0.03, 3.0 * noise, 1.2 * resolution});
+    // Noise that spans steps of the output averages them away; a quiet reading stays on one.
+    rounding_ = noise < 0.5 * resolution ? resolution / std::sqrt(12.0) : 0.0;
     bool const broken = run_start_ms_ != 0 && (!eligible || std::abs(view.value - run_level_) > tolerance_);
     if (broken) {
         // A run that is long enough ends as a plateau, whether the water moved or the aeration came back.
@@ -117,7 +119,7 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     }
     Floor floor;
     floor.level = middle;
-    floor.error = std::max(0.01, 0.3 * spread);
+    floor.error = std::hypot(std::max(0.01, 0.3 * spread), rounding_);
     floor.plateaus = levels.count;
     floor.at_ms = levels.last_ms;
     floor.sudden = leapt_ms_ != 0 && now_ms - leapt_ms_ < ms(leap_lasts_days * day_s);

@@ -60,6 +60,7 @@ private:
     std::int64_t leapt_ms_ = 0;
     double run_level_ = 0.0;
     double tolerance_ = 0.0;
+    double rounding_ = 0.0;  // what the output's rounding may hide, standard deviation
     double needed_s_ = 0.0;
     bool run_unaerated_ = false;
     bool run_counts_ = false;
