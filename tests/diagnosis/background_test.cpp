@@ -42,6 +42,23 @@ TEST_CASE("anoxic plateaus that agree give the background with an interval that 
     CHECK_FALSE(bench.heard.ever(Reason::background));
 }
 
+TEST_CASE("plateaus that agree because the output rounds leave open what it hides",
+          "[diagnosis][background]") {
+    double const offset = GENERATE(0.06, 0.12);
+    CAPTURE(offset);
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = offset;  // reads 0.1, either way
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.002;
+    bench.run(72.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.background);
+    CHECK(d.background->value_mg_l == Approx(0.1).margin(0.01));
+    CHECK(d.background->low_mg_l < offset);
+    CHECK(d.background->high_mg_l > offset);
+}
+
 TEST_CASE("a residue that reads half a milligram where there is none is named", "[diagnosis][background]") {
     Bench bench;
     cycle(bench.rig, nothing);

@@ -129,6 +129,51 @@ TEST_CASE("faults pass their limits inside the run, about half of the probes hav
     CHECK(due < 0.65 * probes);
 }
 
+TEST_CASE("a background is due once the output reads it above its limit, not while it rounds it down",
+          "[judge]") {
+    int seen = 0, late = 0;
+    for (std::uint64_t seed = 1; seed <= 8; ++seed) {
+        auto const plan = plan_fleet(seed, "intermittent", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
+                if (fault.kind != "background" || day >= plan.days) {
+                    continue;
+                }
+                auto const& life = probe.lives.back();
+                double const step = probe.transmitter.resolution_mg_l;
+                double const held = life.ageing.wear_at(day - life.from_day).background_mg_l;
+                CAPTURE(seed, probe.truth.id, step, held);
+                CHECK((step <= 2.0 * probe.probe.own_noise_mg_l ||
+                       std::round(held / step + 1e-6) * step > 0.2));
+                late += fault.visible - fault.crossing > std::chrono::hours{12} ? 1 : 0;
+                ++seen;
+            }
+        }
+    }
+    CHECK(seen > 5);
+    CHECK(late > 0);
+}
+
+TEST_CASE("what only a reading in air tells is not due of an output that is frozen while it is cleaned",
+          "[judge]") {
+    int frozen = 0, open = 0;
+    for (std::uint64_t seed = 1; seed <= 40; ++seed) {
+        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                if (fault.kind == "bad_service") {
+                    bool const freezes = probe.transmitter.freezes_while_cleaning;
+                    CHECK((fault.visible > plan.start + days(40.0)) == freezes);
+                    ++(freezes ? frozen : open);
+                }
+            }
+        }
+    }
+    CHECK(frozen > 0);
+    CHECK(open > 0);
+}
+
 TEST_CASE("slow probes are as slow as their crossing says", "[judge]") {
     auto const plan = plan_fleet(3, "intermittent", 40, 40.0);
     int seen = 0;
