@@ -32,6 +32,7 @@ constexpr std::uint32_t a_habit = 3;
 constexpr double habitual_part = 0.1;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
+constexpr std::uint32_t fewest_reaches = 3;
 // Further from the truth than this a reading in air is of no use, percent. Most of it is alike in all blasts
 // of a probe: what has changed since the first ones is known far better.
 constexpr double worst_air_error = 8.0;
@@ -302,7 +303,10 @@ BlastSeen Capture::judge_blast(Known const& known) {
     double const least = std::max(0.015 * fall_.saturation, 8.0 * known.noise);
     double const expected = usual_reach_ * way;
     seen.expected = blast_gone * expected > least;
-    seen.shown = extreme > std::max(blast_gone * expected, least);
+    // Until the blasts of this membrane have taught how far they reach, any that shows has reached it: one
+    // that was badly put on, in water rich in oxygen, reads little more in air.
+    double const usual = reaches_ < fewest_reaches ? 0.0 : blast_gone * expected;
+    seen.shown = extreme > std::max(usual, least);
     // What wanes over days must not be followed down: only blasts that reach about as usual teach.
     double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
     bool const teaches = reaches_ < 12 ? extreme > least : reach > 0.75 * usual_reach_;

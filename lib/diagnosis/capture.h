@@ -70,6 +70,9 @@ public:
     // readings since are kept.
     void put_back(std::int64_t back_ms, View const& now, double t90_guess_s);
 
+    // How far blasts reach has to be learned anew.
+    void new_membrane() { reaches_ = 0; }
+
     // After a gap in the readings nothing that was being watched can be finished.
     void interrupt();
 

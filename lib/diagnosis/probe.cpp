@@ -314,6 +314,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.trend.new_life(at_ms, handling.act == Act::membrane_change);
             state.found.new_life(at_ms, handling.act == Act::membrane_change);
             state.found_told_ms = 0;
+            state.capture.new_membrane();
             state.by_neighbours.forget();
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();

@@ -177,7 +177,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {restless ? 0.0 : 6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
-    // An output that is dead or stuck shows no blast, and gives no evidence of anything: that is told once.
+    // An output that is dead or stuck shows no blast, and gives no evidence of anything, and a pierced
+    // membrane shows less of each: that is told once.
     bool const mute =
         tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
     bool const blasts_fail = state.blasts_missed >= fewest_blasts && state.blasts_shown >= fewest_blasts &&
@@ -185,9 +186,9 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,
-              mute          ? -1.0
-              : blasts_fail ? seen_to_be
-                            : 0.0,
+              mute || pierced ? -1.0
+              : blasts_fail   ? seen_to_be
+                              : 0.0,
               {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max({newest_evidence_ms(state), state.found_told_ms, state.first_ms});

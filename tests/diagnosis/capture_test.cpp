@@ -189,6 +189,23 @@ TEST_CASE("blasts that stop reaching the membrane are named, unless the water le
     CHECK(bench.stands(Reason::cleaning_failed) != near_air);
 }
 
+TEST_CASE(
+    "a new membrane that reads too little in air is no failed cleaning, and a cleaner left off after it is",
+    "[diagnosis][capture]") {
+    bool const left_off = GENERATE(false, true);
+    CAPTURE(left_off);
+    Bench bench;
+    bench.rig.water = [](double) { return 7.5; };
+    bench.run(72.0);
+    bench.did(Act::membrane_change);
+    bench.did(Act::air_calibration);
+    bench.rig.probe(0).gain = 0.72;
+    bench.rig.probe(0).t90_s = 60.0;
+    bench.rig.probe(0).blasts_reach = !left_off;
+    bench.run(96.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed) == left_off);
+}
+
 TEST_CASE("blasts that reach the membrane again are told as such until two days have shown it",
           "[diagnosis][capture]") {
     Bench bench;
