@@ -11,4 +11,7 @@ inline constexpr double nominal_error = 0.12;
 inline constexpr double no_temperature_error = 0.2;
 inline constexpr double no_temperature_change = 0.1;
 
+// Of the water of a probe that gives no temperature, degC: a guess for a temperate climate.
+inline constexpr double usual_temperature_c = 15.0;
+
 }  // namespace probekeeper::diagnosis

@@ -76,12 +76,20 @@ LevelKnown joined(LevelKnown own, LevelKnown const& other) {
 
 }  // namespace
 
-std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t now_ms) {
-    // Wider than this it is no news.
-    constexpr double worst_error = 0.3;
-    auto const own = state.trend.known(now_ms);
+namespace {
+
+std::optional<NeighbourLag::Known> told_by_neighbours(ProbeState const& state, std::int64_t now_ms) {
+    constexpr double worst_error = 0.3;  // wider it is no news
     auto const lag = state.by_neighbours.known(now_ms);
-    if (!lag || lag->error > worst_error) {
+    return lag && lag->error < worst_error ? lag : std::nullopt;
+}
+
+}  // namespace
+
+std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t now_ms) {
+    auto const own = state.trend.known(now_ms);
+    auto const lag = told_by_neighbours(state, now_ms);
+    if (!lag) {
         return own;
     }
     auto const over_lag = state.trend.t90_over_lag();
@@ -94,7 +102,9 @@ std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t n
 }
 
 std::int64_t newest_test_ms(ProbeState const& state) {
-    return std::max(state.trend.newest_test_ms(), state.by_neighbours.newest_ms());
+    auto const by_neighbours_ms = state.by_neighbours.newest_ms();
+    bool const told = told_by_neighbours(state, by_neighbours_ms).has_value();
+    return std::max(state.trend.newest_test_ms(), told ? by_neighbours_ms : 0);
 }
 
 std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& setup) {
@@ -169,7 +179,7 @@ Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t 
     c.unit = "s";
     auto const known = response_known(state, now_ms);
     auto const limit = slow_limit(state, setup);
-    bool const few = state.trend.tests() < fewest_tests && !state.by_neighbours.known(now_ms);
+    bool const few = state.trend.tests() < fewest_tests && !told_by_neighbours(state, now_ms);
     if (!known || !limit || few) {
         return c;
     }

@@ -20,7 +20,7 @@ struct Case {
 
 // Today's T90 by the probe's own tests and by its neighbours' (neighbour.h).
 [[nodiscard]] std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t now_ms);
-// When the newest of either was; 0: none.
+// When the newest of either was that tells it; 0: none.
 [[nodiscard]] std::int64_t newest_test_ms(ProbeState const& state);
 
 // By found rises alone.
