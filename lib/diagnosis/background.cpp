@@ -47,7 +47,8 @@ struct BackgroundWatch::Levels {
 };
 
 void BackgroundWatch::keep(std::int64_t time_ms) {
-    plateaus_.push({time_ms, static_cast<float>(run_level_), run_unaerated_});
+    plateaus_.push(
+        {static_cast<std::uint32_t>(time_ms / 1000), static_cast<float>(run_level_), run_unaerated_});
     kept_ms_ = time_ms;
 }
 
@@ -91,9 +92,10 @@ BackgroundWatch::Levels BackgroundWatch::levels_between(std::int64_t from_ms, st
     Levels levels;
     for (std::size_t i = 0; i < plateaus_.size(); ++i) {
         auto const& p = plateaus_[i];
-        if (p.time_ms > from_ms && p.time_ms <= to_ms) {
-            levels.first_ms = levels.count == 0 ? p.time_ms : levels.first_ms;
-            levels.last_ms = p.time_ms;
+        auto const time_ms = std::int64_t{1000} * p.at_s;
+        if (time_ms > from_ms && time_ms <= to_ms) {
+            levels.first_ms = levels.count == 0 ? time_ms : levels.first_ms;
+            levels.last_ms = time_ms;
             levels.declared += p.unaerated ? 1U : 0U;
             levels.sorted[levels.count++] = p.level;
         }

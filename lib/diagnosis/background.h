@@ -11,8 +11,9 @@
 
 namespace probekeeper::diagnosis {
 
+// Many are kept of each probe, so it is small.
 struct Plateau {
-    std::int64_t time_ms = 0;
+    std::uint32_t at_s = 0;  // since 1970
     float level = 0.0F;
     bool unaerated = false;  // declared by a bit; else only found flat
 };
