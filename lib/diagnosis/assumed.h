@@ -1,5 +1,5 @@
-// What is assumed of a probe's response where nothing tells, as standard deviations of ln T90. Private to
-// this room.
+// What is assumed of a probe and its water where nothing tells; errors are standard deviations of ln T90.
+// Private to this room.
 #pragma once
 
 namespace probekeeper::diagnosis {

@@ -74,10 +74,6 @@ LevelKnown joined(LevelKnown own, LevelKnown const& other) {
     return own;
 }
 
-}  // namespace
-
-namespace {
-
 std::optional<NeighbourLag::Known> told_by_neighbours(ProbeState const& state, std::int64_t now_ms) {
     constexpr double worst_error = 0.3;  // wider it is no news
     auto const lag = state.by_neighbours.known(now_ms);

@@ -54,7 +54,7 @@ bool means(Samples const& samples, std::int64_t from_ms, double bin_s, std::span
     for (auto& bin : bins) {
         end += bin_s;
         double sum = 0.0;
-        for (; at < end;) {
+        while (at < end) {
             double const slope = (after.value - before.value) / (after.t_s - before.t_s);
             double const until = std::min(end, after.t_s);
             sum += (until - at) * (before.value + slope * (0.5 * (at + until) - before.t_s));

@@ -199,13 +199,9 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     return test;
 }
 
-}  // namespace
-
-namespace {
-
 double guess_20_s(ProbeState const& state, ProbeSetup const& setup) {
     auto const known = state.trend.response(state.last_ms);
-    return known ? std::exp(std::clamp(known->ln_t90 + known->error, 0.0, 7.5))
+    return known ? std::exp(std::clamp(known->ln + known->error, 0.0, 7.5))
                  : setup.t90_s.value_or(unknown_t90_s);
 }
 

@@ -333,18 +333,20 @@ void Trend::bring(Taken const& taken) {
 // The level is ln of the tail's time constant, or of the mean lag where there are declines only; what makes
 // it T90 is the model, as far as it is known.
 Trend::LnKnown Trend::scale() const {
-    auto const more =
-        if_membrane(steps_batches_ > 0 ? membrane_tail_ln : membrane_mean_ln, membrane_probability());
+    return t90_over(steps_batches_ > 0 ? membrane_tail_ln : membrane_mean_ln);
+}
+
+Trend::LnKnown Trend::t90_over_lag() const {
+    return t90_over(membrane_mean_ln);
+}
+
+Trend::LnKnown Trend::t90_over(double membrane_ln) const {
+    auto const more = if_membrane(membrane_ln, membrane_probability());
     return {std::log(ln10) + more.ln, more.error};
 }
 
 Trend::LnKnown Trend::if_membrane(double ln, double probability) {
     return {probability * ln, std::abs(ln) * std::sqrt(probability * (1.0 - probability))};
-}
-
-Trend::LnKnown Trend::t90_over_lag() const {
-    auto const more = if_membrane(membrane_mean_ln, membrane_probability());
-    return {std::log(ln10) + more.ln, more.error};
 }
 
 std::optional<Trend::LnKnown> Trend::lag(std::int64_t at_ms) const {
@@ -367,16 +369,16 @@ double Trend::days_ahead(std::int64_t at_ms) const {
     return std::clamp(static_cast<double>(at_ms - level_ms_) / day_ms, 0.0, longest_ahead_days);
 }
 
-std::optional<Trend::Response> Trend::response(std::int64_t at_ms) const {
+std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
     if (batches_ == 0) {
         return std::nullopt;
     }
     auto const now = level_.ahead(days_ahead(at_ms));
     auto const by = scale();
     double const of_declines = steps_batches_ > 0 ? 0.0 : decline_error;
-    return Response{now.ln_tau + by.ln,
-                    std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
-                              square(by.error) + square(of_declines) + square(temperature_error_))};
+    return LnKnown{now.ln_tau + by.ln,
+                   std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
+                             square(by.error) + square(of_declines) + square(temperature_error_))};
 }
 
 std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
@@ -385,7 +387,7 @@ std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
         return std::nullopt;
     }
     LevelKnown known;
-    known.ln_t90 = now->ln_t90;
+    known.ln_t90 = now->ln;
     known.error = now->error;
     known.change_error = std::hypot(level_.change_error(days_ahead(at_ms)), model_error,
                                     temperature_error_ > 0.0 ? no_temperature_change : 0.0);

@@ -56,11 +56,8 @@ public:
     void wiped() { level_.may_have_jumped(0.5); }
 
     [[nodiscard]] std::optional<LevelKnown> known(std::int64_t at_ms) const;
-    // ln T90 and its standard error of it alone: asked at each reading.
-    struct Response {
-        double ln_t90, error;
-    };
-    [[nodiscard]] std::optional<Response> response(std::int64_t at_ms) const;
+    // ln T90 and its standard error of it alone.
+    [[nodiscard]] std::optional<LnKnown> response(std::int64_t at_ms) const;
     [[nodiscard]] std::optional<double> fresh_ln() const;
     [[nodiscard]] std::uint32_t tests() const { return tests_; }
     [[nodiscard]] std::int64_t newest_test_ms() const { return newest_ms_; }
@@ -105,6 +102,8 @@ private:
     void learn_delay(double slower, double error);
     // T90 over what the level is, as far as the model is known.
     [[nodiscard]] LnKnown scale() const;
+    // T90 over what it is `membrane_ln` (ln) more of where the response is a membrane's.
+    [[nodiscard]] LnKnown t90_over(double membrane_ln) const;
     // `ln` if the response is a membrane's, with this probability, else 0.
     [[nodiscard]] static LnKnown if_membrane(double ln, double probability);
     [[nodiscard]] double days_ahead(std::int64_t at_ms) const;
