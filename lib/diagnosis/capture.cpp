@@ -411,7 +411,8 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
 bool Capture::edge_is_over(Edge const& edge, View const& view) const {
     bool const on = edge.source == TestSource::aeration_on;
     bool const turned = aerated_ != (on ? Aerated::on : Aerated::off);
-    return turned || view.time_ms >= edge.deadline_ms || (!on && view.value < 0.35 * edge.level);
+    return turned || view.time_ms >= edge.deadline_ms ||
+           (!on && view.value < 0.9 * decline_down_to * edge.level);
 }
 
 std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Known const& known) {
@@ -427,8 +428,9 @@ std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Know
     Candidate candidate;
     candidate.time = from_unix_ms(edge.at_ms);
     candidate.source = edge.source;
-    candidate.fit = on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
-                       : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise);
+    candidate.fit =
+        on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
+           : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation);
     candidate.temperature_c = view.temperature_c;
     candidate.air_percent = candidate.air_error = nan;
     return candidate;

@@ -16,7 +16,7 @@ struct FitPoint {
 
 struct ResponseFit {
     double tau_s = 0.0;     // time constant of the exponential tail
-    double ln_error = 0.0;  // standard error of its logarithm
+    double ln_error = 0.1;  // standard error of its logarithm
     // Of a decline: how late the reading is behind the water's ramp, counted from the event: the probe's mean
     // lag and the aerator's delay together, which the bend determines far better than either. And its
     // standard error.
@@ -29,13 +29,13 @@ struct ResponseFit {
     // none. NaN where the step's length is not known.
     double onset_if_membrane_s = std::numeric_limits<double>::quiet_NaN();
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
-    double kla_per_h = 0.0, kla_ln_error = 0.0;
+    double kla_per_h = 0.0, kla_ln_error = 0.1;
     double step = 0.0;  // height of the step, in the readings' unit
     double held = 0.0;  // typical height over its last time constant; NaN where nothing was read
     // Of a fall: what the readings show above their baseline from the begin of the step until they are back,
     // in the readings' unit times seconds, and its standard error. Whatever lags in a probe, and flushes at
     // it, moves this area but leaves its size: it is the step's height times its length.
-    double area = 0.0, area_error = 0.0;
+    double area = 0.0, area_error = 0.1;
     double residual = 0.0;               // standard deviation of what the model leaves
     bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
     bool onset_found = false;            // of a rise: the moment of the event was found in the readings
@@ -52,12 +52,22 @@ struct ResponseFit {
 // whose T90 is ln(20) tau and which begins ln 2 time constants late.
 [[nodiscard]] ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise);
 
+// What the probe reads where there is no oxygen, and its standard error: a guess where nothing is known.
+struct ZeroReading {
+    double value = 0.0, error = 0.1;
+};
+
+// As a part of the level before, how far down a decline is looked at: the rest tells little but the
+// background.
+inline constexpr double decline_down_to = 0.25;
+
 // The bend after the aeration stopped at t = 0: the water begins to fall at `delay` and the probe follows
-// with its lag. The water's own curve, steeper at first and flatter as oxygen runs short, is in the model.
-// `delay_s` and `delay_error_s`: what is known of the aerator's own delay, which does not age.
+// with its lag. The water uses its oxygen by Monod's law, evenly at first and ever less as it runs short:
+// behind a slow probe it does so long before the reading shows it. `delay_s` and `delay_error_s`: what is
+// known of the aerator's own delay, which does not age. `saturation`: C*, in the readings' unit, as `zero`.
 // In the answer `onset_s` is the delay found by this fit.
 [[nodiscard]] ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s,
-                                      double noise);
+                                      double noise, double saturation, ZeroReading const& zero = {});
 
 // The way of the reading after the aeration began at t = 0, or the air was given or taken in a step. The
 // water follows dC/dt = kLa (C* - C) - OUR from `delay` on, and the probe lags it: two exponentials whose

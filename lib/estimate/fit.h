@@ -99,7 +99,7 @@ template <std::size_t N, class Model>
                                       std::span<double const> y, std::span<double const> weights,
                                       Vector<N> const& p) {
     Linearised<N> at;
-    auto const curve = curve_of<N>(model, p);
+    auto curve = curve_of<N>(model, p);
     // Piece by piece, first the curve and then the sums: a call of exp() among the sums would drive all of
     // them out of the registers at every point.
     constexpr std::size_t piece = 16;
@@ -312,11 +312,12 @@ private:
 
 // The parameters that bring `model` closest to the points (t, y) from `start`. `model(t, p, gradient)`
 // returns the value at t and fills `gradient` (a zeroed std::array<double, N>) with its derivatives by each
-// parameter; or `model(p)` returns the curve at p, called as (t, gradient), so that what hangs on the
-// parameters alone is worked out once and not for each point. A value that is not finite is no accident: the
-// step that led there is refused and a shorter one tried. `t` and `y` are of one length. Not converged, with
-// `start` back, where there are fewer points than parameters or the model is not finite at the start. A fit
-// can end in a local minimum: start near.
+// parameter; or `model(p)` returns the curve at p, called as (t, gradient) for one point after the other in
+// their order, so that what hangs on the parameters alone is worked out once and not for each point, and a
+// curve that is worked out step by step goes on from the point before. A value that is not finite is no
+// accident: the step that led there is refused and a shorter one tried. `t` and `y` are of one length. Not
+// converged, with `start` back, where there are fewer points than parameters or the model is not finite at
+// the start. A fit can end in a local minimum: start near.
 template <std::size_t N, class Model>
 [[nodiscard]] FitResult<N> least_squares(Model const& model, std::span<double const> t,
                                          std::span<double const> y, std::array<double, N> start,

@@ -203,9 +203,9 @@ TEST_CASE("the decline after the aeration stops tells a slow probe from a quick 
     for (std::uint64_t seed = 1; seed <= 10; ++seed) {
         SwitchOff s;
         s.seed = seed;
-        auto const quick = fit_decline(points_of(s), 8.0, 3.0, s.noise);
+        auto const quick = fit_decline(points_of(s), 8.0, 3.0, s.noise, 9.0);
         s.t90_s = 180.0;
-        auto const slow = fit_decline(points_of(s), 8.0, 3.0, s.noise);
+        auto const slow = fit_decline(points_of(s), 8.0, 3.0, s.noise, 9.0);
         CAPTURE(seed, quick.tau_s, slow.tau_s, quick.set_aside, slow.set_aside);
         CHECK(quick.set_aside == "");
         CHECK(slow.set_aside == "");
@@ -220,7 +220,7 @@ TEST_CASE("a thirstier water does not look like a quicker probe", "[diagnosis][r
     double const uptake = GENERATE(25.0, 50.0);
     s.uptake_mg_l_h = uptake;
     s.until_s = 0.75 * s.level / uptake * 3600.0;
-    auto const found = fit_decline(points_of(s), 8.0, 3.0, s.noise);
+    auto const found = fit_decline(points_of(s), 8.0, 3.0, s.noise, 9.0);
     CAPTURE(uptake, found.tau_s, found.set_aside);
     CHECK(found.set_aside == "");
     CHECK(found.tau_s * electrode::first_order_t90_over_tau == Approx(60.0).epsilon(0.4));
@@ -230,15 +230,15 @@ TEST_CASE("a decline that cannot be believed is set aside with its reason", "[di
     SwitchOff s;
     SECTION("no oxygen to fall from") {
         s.level = 0.3;
-        CHECK(contains(fit_decline(points_of(s), 8.0, 3.0, s.noise).set_aside, "no oxygen"));
+        CHECK(contains(fit_decline(points_of(s), 8.0, 3.0, s.noise, 9.0).set_aside, "no oxygen"));
     }
     SECTION("the water hardly falls") {
         s.uptake_mg_l_h = 2.0;
-        CHECK(contains(fit_decline(points_of(s), 8.0, 3.0, s.noise).set_aside, "fall enough"));
+        CHECK(contains(fit_decline(points_of(s), 8.0, 3.0, s.noise, 9.0).set_aside, "fall enough"));
     }
     SECTION("the aeration came back at once") {
         s.until_s = 20.0;
-        CHECK(fit_decline(points_of(s), 8.0, 3.0, s.noise).set_aside != "");
+        CHECK(fit_decline(points_of(s), 8.0, 3.0, s.noise, 9.0).set_aside != "");
     }
 }
 
