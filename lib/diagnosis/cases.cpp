@@ -134,15 +134,13 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
     double const days = std::expm1(left) / known->slope_per_day;
     double const days_error = std::hypot(std::exp(left) * known->error / known->slope_per_day,
                                          days * known->slope_error / known->slope_per_day);
-    double const horizon = setup.limits.horizon_days;
-    if (days > 20.0 * horizon) {
+    if (days > 20.0 * setup.limits.horizon_days) {
         return std::nullopt;
     }
     Crossing c;
     c.due_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days) * day_ms);
     c.earliest_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days - normal_90 * days_error) * day_ms);
     c.latest_ms = now_ms + static_cast<std::int64_t>(std::max(0.0, days + normal_90 * days_error) * day_ms);
-    c.probability_within_horizon = over(horizon, days, std::max(days_error, 0.5));
     return c;
 }
 
@@ -188,6 +186,19 @@ Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t 
 }
 
 }  // namespace
+
+double slow_within(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, double days) {
+    auto const limit = slow_limit(state, setup);
+    auto const known = response_known(state, now_ms);
+    if (tested_case(state, setup, now_ms).probability < 0.0 || !known || !limit) {
+        return -1.0;
+    }
+    // Coating grows evenly in T90 itself, and never backwards but by a service.
+    double const grown = 1.0 + days * std::max(known->slope_per_day, 0.0);
+    double const now_error = limit->learned ? known->change_error : known->error;
+    double const error = std::hypot(now_error, days * known->slope_error / grown);
+    return over(known->ln_t90 + std::log(grown), limit->ln_limit, error);
+}
 
 Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     auto const tested = tested_case(state, setup, now_ms);

@@ -27,6 +27,9 @@ struct Case {
 [[nodiscard]] Case found_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 // By tests, or by found rises where these are newer and speak more strongly for it.
 [[nodiscard]] Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
+// The probability that it is past its limit within so many days, by its tests. Negative: no evidence.
+[[nodiscard]] double slow_within(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms,
+                                 double days);
 // Rather past its limit than within it.
 [[nodiscard]] bool likely_slow(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);

@@ -48,10 +48,10 @@ std::string slow_text(ProbeState const& state, ProbeSetup const& setup, std::int
     }
     auto text = fmt::format("T90 is {:.0f} s, {}", *c.value, times_fresh(*c.value, fresh, learned));
     if (c.probability < 0.5) {
-        if (auto const ahead = crossing(state, setup, now_ms)) {
-            text += fmt::format("; at its present rate it passes {:.0f} s on {}", *c.limit,
-                                date_of(ahead->due_ms));
-        }
+        auto const ahead = crossing(state, setup, now_ms);
+        text += ahead ? fmt::format("; at its present rate it passes {:.0f} s on {}", *c.limit,
+                                    date_of(ahead->due_ms))
+                      : fmt::format("; its limit of {:.0f} s is near", *c.limit);
     }
     return text;
 }

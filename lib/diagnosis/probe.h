@@ -148,7 +148,6 @@ struct SlowLimit {
 // point there.
 struct Crossing {
     std::int64_t due_ms = 0, earliest_ms = 0, latest_ms = 0;
-    double probability_within_horizon = 0.0;
 };
 [[nodiscard]] std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setup,
                                                std::int64_t now_ms);

@@ -6,15 +6,17 @@
 
 namespace probekeeper::diagnosis {
 
-// How long evidence must last, in seconds.
+// How long evidence must last, in seconds, and how strong it must be to raise a reason.
 struct Patience {
+    static constexpr double sure = 0.95;
     double raise_s = 0.0;
     double drop_s = 0.0;
+    double raise_at = sure;
 };
 
 class Tracker {
 public:
-    static constexpr double sure = 0.95;
+    static constexpr double sure = Patience::sure;
     static constexpr double doubtful = 0.3;
 
     // `probability` that the limit is passed, at `now_ms`. Without evidence (a negative probability) nothing
@@ -30,7 +32,7 @@ public:
         } else if (!standing_) {
             over_ms_ = 0;
         }
-        sure_ms_ = probability >= sure ? (sure_ms_ == 0 ? now_ms : sure_ms_) : 0;
+        sure_ms_ = probability >= patience.raise_at ? (sure_ms_ == 0 ? now_ms : sure_ms_) : 0;
         doubt_ms_ = probability < doubtful ? (doubt_ms_ == 0 ? now_ms : doubt_ms_) : 0;
         if (!standing_ && sure_ms_ != 0 && now_ms - sure_ms_ >= ms(patience.raise_s)) {
             standing_ = true;

@@ -102,19 +102,20 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
         .take(now_ms, impossible || contradicted ? seen_to_be : 0.0, {6.0 * hour_s, 6.0 * hour_s});
 }
 
-// A limit that is passed is told after half a day, by found rises after one; one that is only ahead must look
-// so for two days.
+// A limit that is passed is told after half a day, by found rises after one. One that is ahead is told where
+// it is likely to be passed well within the horizon: a forecast that is told too late is no use, and one that
+// is told too early only brings a visit forward.
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    constexpr double well_within = 0.7, likely = 0.8;
     auto const slow = slow_case(state, setup, now_ms);
     double const over = slow.probability;
-    auto const ahead = crossing(state, setup, now_ms);
-    bool const passed = over < 0.0 || !ahead || over >= Tracker::sure;
-    tracker(state, Reason::slow_response)
-        .take(now_ms, passed ? over : std::max(over, ahead->probability_within_horizon),
-              {!passed         ? 2.0 * day_s
-               : slow.by_found ? day_s
-                               : 12.0 * hour_s,
-               day_s});
+    if (over < 0.0 || over >= Tracker::sure) {
+        tracker(state, Reason::slow_response)
+            .take(now_ms, over, {slow.by_found ? day_s : 0.5 * day_s, day_s});
+        return;
+    }
+    double const soon = slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days);
+    tracker(state, Reason::slow_response).take(now_ms, std::max(over, soon), {day_s, day_s, likely});
 }
 
 // See found.h for the rule.

@@ -169,6 +169,7 @@ TEST_CASE("a fit that cannot be believed is set aside with its reason", "[diagno
 namespace {
 
 struct SwitchOff {
+    double background = 0.0;      // what the probe reads where there is no oxygen
     double level = 6.0;           // before
     double uptake_mg_l_h = 36.0;  // 0.01 mg/L/s
     double delay_s = 8.0;         // of the aerator
@@ -187,7 +188,7 @@ std::vector<FitPoint> points_of(SwitchOff const& s) {
     double water = s.level, shown = s.level, next = -120.0;
     for (double t = -120.0; t <= s.until_s; t += dt) {
         if (t >= next) {
-            points.push_back({t, shown + s.noise * random.normal()});
+            points.push_back({t, s.background + shown + s.noise * random.normal()});
             next += s.poll_s;
         }
         water -= t > s.delay_s ? dt * s.uptake_mg_l_h / 3600.0 * water / (water + 0.3) : 0.0;
@@ -224,6 +225,24 @@ TEST_CASE("a thirstier water does not look like a quicker probe", "[diagnosis][r
     CAPTURE(uptake, found.tau_s, found.set_aside);
     CHECK(found.set_aside == "");
     CHECK(found.tau_s * electrode::first_order_t90_over_tau == Approx(60.0).epsilon(0.4));
+}
+
+TEST_CASE("water that runs short before the reading has followed does not make a slow probe quicker",
+          "[diagnosis][response]") {
+    SwitchOff s;
+    s.level = 2.3;
+    s.uptake_mg_l_h = 55.0;
+    s.t90_s = GENERATE(60.0, 120.0, 240.0);
+    s.background = GENERATE(0.0, 0.1);
+    double sum = 0.0;
+    for (s.seed = 1; s.seed <= 10; ++s.seed) {
+        auto const found = fit_decline(points_of(s), 8.0, 5.0, s.noise, 9.0);
+        CAPTURE(s.seed, s.t90_s, found.late_s, found.set_aside);
+        CHECK(found.set_aside == "");
+        sum += found.late_s;
+    }
+    double const late_s = s.delay_s + s.t90_s / electrode::first_order_t90_over_tau;
+    CHECK(0.1 * sum == Approx(late_s).epsilon(0.15));
 }
 
 TEST_CASE("a decline that cannot be believed is set aside with its reason", "[diagnosis][response]") {

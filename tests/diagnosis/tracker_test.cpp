@@ -29,6 +29,19 @@ TEST_CASE("a reason is raised only after evidence has been strong for long enoug
     CHECK(tracker.over_ms() == 1001 * hour);
 }
 
+TEST_CASE("what only has to be likely is raised by less evidence, and as slowly", "[diagnosis][tracker]") {
+    Tracker tracker;
+    std::int64_t at = 1000 * hour;
+    Patience const likely{patience.raise_s, patience.drop_s, 0.8};
+    for (int i = 0; i < 3; ++i) {
+        tracker.take(at += hour, 0.85, likely);
+    }
+    CHECK_FALSE(tracker.standing());
+    tracker.take(at += hour, 0.85, likely);
+    CHECK(tracker.standing());
+    CHECK(tracker.probability() == 0.85);
+}
+
 TEST_CASE("evidence that pauses has to begin anew", "[diagnosis][tracker]") {
     Tracker tracker;
     std::int64_t at = 1000 * hour;

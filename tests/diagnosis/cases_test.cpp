@@ -1,0 +1,51 @@
+#include "diagnosis/cases.h"
+
+#include <catch2/catch.hpp>
+#include <cmath>
+
+using namespace probekeeper::diagnosis;
+
+namespace {
+
+constexpr std::int64_t hour_ms = 3'600'000;
+constexpr int days_tested = 20;
+constexpr std::int64_t now_ms = 24 * days_tested * hour_ms;
+
+// Three blasts a day of a probe that slows by `per_day` (of ln T90) and is `now_s` slow today.
+ProbeState tested(double per_day, double now_s) {
+    ProbeState state;
+    ResponseFit fit;
+    fit.ln_error = 0.05;
+    for (int i = 1; i <= 3 * days_tested; ++i) {
+        auto const at_ms = 8 * i * hour_ms;
+        fit.tau_s = now_s / std::log(10.0) * std::exp(per_day * (i / 3.0 - days_tested));
+        state.trend.take(at_ms, TestSource::cleaning, 0.0, fit, 50.0);
+        state.trend.settle(at_ms);
+    }
+    return state;
+}
+
+}  // namespace
+
+TEST_CASE("a probe that slows is likely to pass its limit in the days that are left to it, not before",
+          "[diagnosis][cases]") {
+    ProbeSetup setup;
+    setup.t90_s = 50.0;
+    auto const state = tested(0.04, 80.0);
+    auto const limit_s = *slow_case(state, setup, now_ms).limit;
+    auto const value_s = *slow_case(state, setup, now_ms).value;
+    double const days_left = (limit_s / value_s - 1.0) / 0.04;
+    CHECK(slow_within(state, setup, now_ms, 0.0) ==
+          Approx(slow_case(state, setup, now_ms).probability).margin(1e-9));
+    CHECK(slow_within(state, setup, now_ms, 0.3 * days_left) < 0.4);
+    CHECK(slow_within(state, setup, now_ms, days_left) == Approx(0.5).margin(0.2));
+    CHECK(slow_within(state, setup, now_ms, 3.0 * days_left) > 0.8);
+}
+
+TEST_CASE("a steady probe is not expected to pass its limit, and one without tests is not judged",
+          "[diagnosis][cases]") {
+    ProbeSetup setup;
+    setup.t90_s = 50.0;
+    CHECK(slow_within(tested(0.0, 60.0), setup, now_ms, 10.0) < 0.2);
+    CHECK(slow_within(ProbeState{}, setup, now_ms, 10.0) < 0.0);
+}
