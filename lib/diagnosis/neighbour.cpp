@@ -73,18 +73,17 @@ bool means(Samples const& samples, std::int64_t from_ms, double bin_s, std::span
     return true;
 }
 
-// What two probes show, bin by bin, without what a gain and an offset of their own explain.
+// What two probes show, bin by bin, without what a gain and an offset of their own explain. If the slower one
+// lags behind the other by one first-order lag, what is between them is that lag times the slower one's own
+// steepness, however quickly the water moves.
 class Pair {
 public:
-    Pair(std::span<double const> own, std::span<double const> other, double bin_s) : bin_s_{bin_s} {
-        for (std::size_t k = 0; k < own.size(); ++k) {
-            shared_[k] = 0.5 * (own[k] + other[k]);
-        }
-        for (std::size_t k = 2; k + 2 < own.size(); ++k, ++count_) {
-            level_[count_] = shared_[k];
-            apart_[count_] = own[k] - other[k];
-            near_[count_] = (shared_[k + 1] - shared_[k - 1]) / (2.0 * bin_s);
-            wide_[count_] = (shared_[k + 2] - shared_[k - 2]) / (4.0 * bin_s);
+    Pair(std::span<double const> slower, std::span<double const> other, double bin_s) : bin_s_{bin_s} {
+        for (std::size_t k = 2; k + 2 < slower.size(); ++k, ++count_) {
+            level_[count_] = slower[k];
+            apart_[count_] = slower[k] - other[k];
+            near_[count_] = (slower[k + 1] - slower[k - 1]) / (2.0 * bin_s);
+            wide_[count_] = (slower[k + 2] + other[k + 2] - slower[k - 2] - other[k - 2]) / (8.0 * bin_s);
         }
         centre(level_);
         for (auto* const column : {&apart_, &near_, &wide_}) {
@@ -146,7 +145,7 @@ private:
 
     double bin_s_;
     std::size_t count_ = 0;
-    Column shared_{}, level_{}, apart_{}, near_{}, wide_{};
+    Column level_{}, apart_{}, near_{}, wide_{};
 };
 
 }  // namespace
@@ -168,7 +167,12 @@ std::optional<Behind> behind(Samples const& own, Samples const& other, std::int6
     if (!means(own, from_ms, bin_s, a) || !means(other, from_ms, bin_s, b)) {
         return std::nullopt;
     }
-    return Pair{a, b, bin_s}.lag();
+    auto const if_slower = Pair{a, b, bin_s}.lag();
+    if (!if_slower || if_slower->lag_s >= 0.0) {
+        return if_slower;
+    }
+    auto const if_quicker = Pair{b, a, bin_s}.lag();
+    return if_quicker ? std::optional{Behind{-if_quicker->lag_s, if_quicker->error_s}} : std::nullopt;
 }
 
 void NeighbourLag::take(std::int64_t time_ms, Hour const& hour) {

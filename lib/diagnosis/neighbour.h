@@ -28,10 +28,11 @@ struct Behind {
 // offset of their own. Empty where the readings do not reach over at least twenty bins, or the water moved
 // too little beside what the two do not share.
 //
-// First order in the difference of the lags: a linear response with mean lag L shows x(t) as x(t - L) where x
-// changes slowly beside it (moments of the impulse response, e.g. Levenspiel, Chemical Reaction Engineering,
-// on tracer curves). The derivative is taken over two spans that share no noise, one as the instrument of the
-// other (Durbin 1954, "Errors in variables").
+// The slower one is taken to lag the other by one time constant, the difference of their mean lags: exact of
+// two first-order lags of which one is short, and of any linear response where the water changes slowly
+// beside it (moments of the impulse response, e.g. Levenspiel, Chemical Reaction Engineering, on tracer
+// curves). The derivative is taken over two spans that share no noise, one as the instrument of the other
+// (Durbin 1954, "Errors in variables").
 [[nodiscard]] std::optional<Behind> behind(Samples const& own, Samples const& other, std::int64_t from_ms,
                                            std::int64_t to_ms, double bin_s);
 

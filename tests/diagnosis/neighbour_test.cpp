@@ -37,14 +37,15 @@ struct Shown {
     double alone = 0.0;  // mg/L that only it moves, over 50 minutes
 };
 
-// An hour and a half of water whose oxygen swings by `height` within 14 and 33 minutes.
-Samples readings(Shown const& shown, double height = 1.0) {
+// An hour and a half of water whose oxygen swings by `height` within 14 and 33 minutes, or so many times as
+// quickly.
+Samples readings(Shown const& shown, double height = 1.0, double quicker = 1.0) {
     Samples samples;
     physics::Random random{static_cast<std::uint64_t>(shown.first_s + 7)};
     for (std::int64_t t = shown.first_s; t < 5400; t += shown.every_s) {
         double value = 5.0;
         for (double const period_s : {840.0, 1980.0}) {
-            double const w = 2.0 * std::numbers::pi / period_s;
+            double const w = 2.0 * std::numbers::pi * quicker / period_s;
             value +=
                 height * std::real(shown.transfer(w) * std::exp(Complex{0.0, w * static_cast<double>(t)}));
         }
@@ -72,6 +73,16 @@ TEST_CASE("the slower of two probes is behind by the difference of their lags", 
     auto const reversed = hour_of(quick, slow);
     REQUIRE(reversed);
     CHECK(reversed->lag_s == Approx(-seen->lag_s));
+}
+
+TEST_CASE("a probe that is too slow to follow its water is behind by no less for that",
+          "[diagnosis][neighbour]") {
+    double const tau_s = GENERATE(60.0, 120.0, 200.0);
+    auto const seen = hour_of(readings({.transfer = first_order(tau_s)}, 1.0, 2.0),
+                              readings({.transfer = first_order(15.0)}, 1.0, 2.0));
+    CAPTURE(tau_s);
+    REQUIRE(seen);
+    CHECK(seen->lag_s == Approx(tau_s - 15.0).epsilon(0.1));
 }
 
 TEST_CASE("a lag is a mean lag, whatever the kind of response", "[diagnosis][neighbour]") {
