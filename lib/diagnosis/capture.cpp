@@ -423,10 +423,13 @@ std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Know
     bool const on = edge.source == TestSource::aeration_on;
     bool const turned = aerated_ != (on ? Aerated::on : Aerated::off);
     auto const to_ms = turned ? aeration_edge_ms_ - 1 : view.time_ms;
-    auto const piece = cut(samples_, edge.at_ms - ms(120.0), edge.at_ms, to_ms);
+    auto const stopped_ms = on ? std::nullopt : air_fall_.stopped_ms(edge.at_ms);
+    auto const at_ms = stopped_ms.value_or(edge.at_ms);
+    auto const piece = cut(samples_, at_ms - ms(120.0), at_ms, to_ms);
     double const delay_error_s = std::max(known.delay_error_s, 7.0);
     Candidate candidate;
-    candidate.time = from_unix_ms(edge.at_ms);
+    candidate.time = from_unix_ms(at_ms);
+    candidate.air_timed = stopped_ms.has_value();
     candidate.source = edge.source;
     candidate.fit =
         on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
@@ -484,6 +487,7 @@ std::optional<Candidate> Capture::finish_found(View const& view) {
 
 Capture::Outcome Capture::take(View const& view, Known const& known) {
     follow_exposure(view, known.t90_guess_s);
+    air_fall_.take(view.time_ms, view.airflow);
     follow_aeration(view, known.t90_guess_s);
     follow_excursion(view, known);
     follow_floor(view, known);

@@ -7,6 +7,7 @@
 #include <optional>
 
 #include "base/reading.h"
+#include "diagnosis/air_fall.h"
 #include "diagnosis/response.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/verdict.h"
@@ -23,6 +24,7 @@ struct View {
     double saturation = 9.1;     // of this water now, same unit
     double temperature_c = 0.0;  // NaN where not read
     Aerated aerated = Aerated::unknown;
+    double airflow = not_read;
     bool exposed = false;  // cleaning or hold: the membrane does not see the water
     bool cleaning = false;
     // mg/L, % and hPa as they came: one of them is what the device gives, the others move with temperature.
@@ -35,6 +37,7 @@ struct Candidate {
     ResponseFit fit;
     double temperature_c = 0.0;  // NaN where not read
     bool by_hand = false;        // somebody put it back after work
+    bool air_timed = false;      // a measured airflow told when the air stopped
     // Of a step into air that had time to settle: the reading in air over saturation, in percent, and how
     // well it is known (standard deviation). NaN otherwise.
     double air_percent = 0.0;
@@ -150,6 +153,7 @@ private:
     Samples samples_;
     Fall fall_;
     Edge decline_, rise_;
+    AirFall air_fall_;
     Excursion excursion_;
     Floor floor_;
     std::int64_t last_ms_ = 0;

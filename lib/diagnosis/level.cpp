@@ -14,6 +14,9 @@ constexpr double slope_prior = 4e-4;  // CoatingPrior has its root
 constexpr double vague = 4.0;         // variance of ln tau before the first test
 // Common practice, no source: blowers and diffusers run down in seconds, surface aerators in half a minute.
 constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
+// Of an airflow that is measured: what the meter itself is late, and the water on its way. A guess.
+constexpr double timed_delay_s = 0.0, timed_delay_error_s = 4.0;
+constexpr double retimed_jump = 0.3;
 // A decline tells the mean lag of a response, a step its tail: 1.645 times as much for membrane diffusion
 // (L^2/6D over L^2/pi^2 D), the same for a first-order response. The water's own bend comes to it.
 constexpr double usual_offset = 0.2, usual_offset_error = 0.3;
@@ -137,6 +140,17 @@ double Level::take_rise(double late_s, double error_s, double ln_to_20, bool alo
     unsigned const considered = theirs | (alone ? 0U : 1U << level | 1U << slope | 1U << fresh);
     double const surprise = late_s - lag_s - delay_s() - rise_habit_s();
     return take(surprise, weights, square(error_s), rise_roughness_, considered);
+}
+
+void Level::time_air() {
+    if (air_timed_) {
+        return;
+    }
+    air_timed_ = true;
+    if (declines_seen_ && !steps_seen_) {
+        may_have_jumped(retimed_jump);  // so far it was told by edges of another time
+    }
+    filter_.set(delay, timed_delay_s, square(timed_delay_error_s));
 }
 
 void Level::expect(double ln_tau_s, double error) {

@@ -40,6 +40,10 @@ public:
     // something else is wrong, and nothing is learned.
     void expect(double ln_tau_s, double error);
 
+    // Declines are counted from when the air really stopped, as a measured airflow tells it.
+    void time_air();
+    [[nodiscard]] bool air_timed() const { return air_timed_; }
+
     // The level may have jumped, by a standard deviation of ln.
     void may_have_jumped(double by);
     // The present level is that of a fresh probe.
@@ -85,8 +89,8 @@ private:
     Filter filter_;
     double step_roughness_ = 1.0, decline_roughness_ = 1.0, rise_roughness_ = 1.0;
     std::uint32_t taken_ = 0;
-    bool steps_seen_ = false;     // at this position, ever: then ln tau is that of the tail
-    bool declines_seen_ = false;  // in this life, before any step
+    bool steps_seen_ = false;  // at this position, ever: then ln tau is that of the tail
+    bool declines_seen_ = false, air_timed_ = false;  // in this life, before any step
 };
 
 }  // namespace probekeeper::diagnosis

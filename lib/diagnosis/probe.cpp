@@ -93,6 +93,7 @@ View view_of(ProbeState& state, Reading const& reading) {
     view.cleaning = reading.has(mark_cleaning);
     view.exposed = view.cleaning || reading.has(mark_hold);
     view.aerated = aeration_of(state, reading);
+    view.airflow = reading.airflow;
     return view;
 }
 
@@ -149,6 +150,18 @@ ResponseTest judge_found(ProbeState& state, Candidate const& candidate, double t
     return test;
 }
 
+// Empty: the test counts.
+std::string_view why_aside(ProbeState const& state, Candidate const& candidate, bool settling) {
+    if (settling) {
+        return "the membrane had just been changed";
+    }
+    bool const untimed = candidate.source == TestSource::aeration_off && !candidate.air_timed;
+    if (candidate.fit.set_aside.empty() && untimed && state.trend.air_times_edges()) {
+        return "the airflow did not tell when the air stopped, as it does here";
+    }
+    return candidate.fit.set_aside;
+}
+
 // `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
 ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate, bool against_air) {
     auto const& fit = candidate.fit;
@@ -158,7 +171,10 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     // Back in the water at rest, it shows its response at once.
     bool const settling = state.service.state(at_ms) == ServiceState::settling &&
                           !(candidate.by_hand && state.service.went_back_at_rest());
-    auto const set_aside = settling ? std::string_view{"the membrane had just been changed"} : fit.set_aside;
+    if (candidate.air_timed) {
+        state.trend.time_edges_by_air();
+    }
+    auto const set_aside = why_aside(state, candidate, settling);
     if (fit.onset_found) {
         return judge_found(state, candidate, temperature, set_aside);
     }

@@ -42,6 +42,9 @@ public:
     // What a test says of the probe, to be multiplied by t90_over_tau(): the time constant of a step's tail;
     // of a decline the lateness less the aerator's delay; of a rise less the water's own habit, too.
     [[nodiscard]] double lag_s(TestSource source, ResponseFit const& fit) const;
+    // A measured airflow tells when the air stopped, so that hardly anything of a decline is the aerator's.
+    void time_edges_by_air() { level_.time_air(); }
+    [[nodiscard]] bool air_times_edges() const { return level_.air_timed(); }
     // Whether tests can be corrected to 20 degC.
     void temperature_known(bool known);
     // Closes batches that have waited long enough, even if no further test comes.
