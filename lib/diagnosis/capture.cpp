@@ -415,6 +415,20 @@ bool Capture::edge_is_over(Edge const& edge, View const& view) const {
            (!on && view.value < 0.9 * decline_down_to * edge.level);
 }
 
+namespace {
+
+// Where noise lets a fit say anything, those that say much would seem the better ones for their own size.
+void doubt_by_expected(ResponseFit& fit, Capture::Known const& known) {
+    constexpr double worst_part = 0.5;
+    double const expected_s = known.t90_guess_s / electrode::first_order_t90_over_tau + known.delay_s;
+    if (fit.set_aside.empty() &&
+        !(fit.late_error_s < worst_part * std::sqrt(fit.late_s * std::max(expected_s, 1.0)))) {
+        fit.set_aside = "too uncertain";
+    }
+}
+
+}  // namespace
+
 std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Known const& known) {
     if (!edge.active || !edge_is_over(edge, view)) {
         return std::nullopt;
@@ -434,6 +448,7 @@ std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Know
     candidate.fit =
         on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
            : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation);
+    doubt_by_expected(candidate.fit, known);
     candidate.temperature_c = view.temperature_c;
     candidate.air_percent = candidate.air_error = nan;
     return candidate;

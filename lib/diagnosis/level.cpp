@@ -39,6 +39,15 @@ double square(double x) {
     return x * x;
 }
 
+// How much a lag moves where its logarithm does by one: the tangent, but between lags that are far apart the
+// chord. A tangent at a lag that is far too small would hardly ever lead back; a chord everywhere would turn
+// with the noise of each test.
+double steepness(double expected, double seen) {
+    constexpr double far_apart = 0.5;
+    double const ln = std::log(seen / expected);
+    return std::abs(ln) < far_apart ? expected : (seen - expected) / ln;
+}
+
 }  // namespace
 
 Level::Level() {
@@ -112,17 +121,19 @@ double Level::take_decline(Measured const& m) {
     if (!started()) {
         filter_.set(level, std::log(lag_s(std::exp(m.ln_s))) + correction, vague);
     }
-    double const lag_s = std::exp(filter_.mean(level) - correction);
-    double const late_s = lag_s + std::max(delay_s(), 0.0);
-    double const of_lag = lag_s / late_s;
+    // In seconds, in which lag and delay add up.
+    double const late_s = std::exp(m.ln_s);
+    double const expected_s = std::exp(filter_.mean(level) - correction);
+    double const by_ln_s = steepness(expected_s, lag_s(late_s));
     Filter::Vector weights{};
-    weights[level] = of_lag;
-    weights[offset] = of_lag;
-    weights[temperature] = -m.ln_to_20 * of_lag;
-    weights[delay] = 1.0 / late_s;
+    weights[level] = by_ln_s;
+    weights[offset] = by_ln_s;
+    weights[temperature] = -m.ln_to_20 * by_ln_s;
+    weights[delay] = 1.0;
     // A warm week also loads the water, and without steps a coating that quickens looks like a shorter delay.
     unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay);
-    return take(m.ln_s - std::log(late_s), weights, square(m.error), decline_roughness_, considered);
+    double const surprise_s = late_s - expected_s - delay_s();
+    return take(surprise_s, weights, square(m.error * late_s), decline_roughness_, considered);
 }
 
 // In seconds, for what is late of it may be nothing or less. It comes after steps or declines only.

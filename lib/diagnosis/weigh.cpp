@@ -107,6 +107,7 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
 // is told too early only brings a visit forward.
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     constexpr double well_within = 0.7, likely = 0.8;
+    constexpr std::int64_t followed_ms = 4 * 86'400'000LL;
     auto const slow = slow_case(state, setup, now_ms);
     double const over = slow.probability;
     if (over < 0.0 || over >= Tracker::sure) {
@@ -114,7 +115,10 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
             .take(now_ms, over, {slow.by_found ? day_s : 0.5 * day_s, day_s});
         return;
     }
-    double const soon = slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days);
+    // A course that nothing has confirmed for days is no forecast.
+    bool const followed = now_ms - newest_test_ms(state) < followed_ms;
+    double const soon =
+        followed ? slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days) : 0.0;
     tracker(state, Reason::slow_response).take(now_ms, std::max(over, soon), {day_s, day_s, likely});
 }
 
