@@ -132,8 +132,9 @@ double Level::take_decline(Measured const& m) {
     weights[delay] = 1.0;
     // A warm week also loads the water, and without steps a coating that quickens looks like a shorter delay.
     unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay);
+    double const expected_late_s = std::max(expected_s + delay_s(), 0.5 * late_s);
     double const surprise_s = late_s - expected_s - delay_s();
-    return take(surprise_s, weights, square(m.error * late_s), decline_roughness_, considered);
+    return take(surprise_s, weights, square(m.error) * late_s * expected_late_s, decline_roughness_, considered);
 }
 
 // In seconds, for what is late of it may be nothing or less. It comes after steps or declines only.
