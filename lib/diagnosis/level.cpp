@@ -6,11 +6,11 @@
 namespace probekeeper::diagnosis {
 namespace {
 
-// ln T90 by the day: coating doubles T90 in weeks to months, and quickens. Guesses that the simulated plants
+// ln T90 by the day: coating doubles T90 in one week to months, and quickens. Guesses that the simulated plants
 // bear out.
 constexpr double level_noise = 1e-4;  // growth of the variance a day
-constexpr double slope_noise = 4e-6;  // of the slope's, per day^3
-constexpr double slope_prior = 4e-4;  // CoatingPrior has its root
+constexpr double slope_noise = 1.2e-5;  // of the slope's, per day^3
+constexpr double slope_prior = 9e-4;  // CoatingPrior has its root
 constexpr double vague = 4.0;         // variance of ln tau before the first test
 // Common practice, no source: blowers and diffusers run down in seconds, surface aerators in half a minute.
 constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;

@@ -92,7 +92,7 @@ TEST_CASE("declines alone follow the coating, with an interval that holds the un
 TEST_CASE("what is uncertain of today and of the fresh day alike is not in their ratio") {
     World const world{.delay_s = 18.0};
     auto const level = lived(world, 10.0, false, true);
-    CHECK(level.change_error(0.0) < 0.5 * level.ahead(0.0).error);
+    CHECK(level.change_error(0.0) < 0.65 * level.ahead(0.0).error);
 }
 
 TEST_CASE("the first step tells declines that came before it apart from the tail") {
@@ -104,7 +104,7 @@ TEST_CASE("the first step tells declines that came before it apart from the tail
         level.take_step({world.ln_tau(0.0), 0.03, 0.0});
     }
     CHECK(level.ln_tau() == Approx(world.ln_tau(0.0)).margin(0.05));
-    CHECK(grown(level) == Approx(0.0).margin(0.08));
+    CHECK(grown(level) == Approx(0.0).margin(0.12));
 }
 
 TEST_CASE("a membrane that minds the temperature more than is typical is learned from its own tests") {
