@@ -32,10 +32,26 @@ void set_interval(Case& c, double value, double error) {
 
 }  // namespace
 
-double pressure_error(ProbeSetup const& setup) {
+namespace {
+
+// By its register map, or by its readings: those of a file tell it as they come. One that is missed now and
+// then changes nothing.
+bool pressure_measured(ProbeState const& state, ProbeSetup const& setup) {
+    bool const read =
+        state.pressure_ms != 0 && static_cast<double>(state.last_ms - state.pressure_ms) < day_ms;
+    return setup.pressure_measured || read;
+}
+
+double span_allowed(ProbeState const& state, ProbeSetup const& setup) {
+    return pressure_measured(state, setup) ? setup.limits.span_measured_percent : setup.limits.span_percent;
+}
+
+}  // namespace
+
+double pressure_error(ProbeState const& state, ProbeSetup const& setup) {
     // Weather moves pressure by up to 3 %; a third of that is its standard deviation. The wider limit of such
     // sites (8 % for 5) allows for most of it already.
-    return setup.pressure_measured ? 0.3 : 0.6;
+    return pressure_measured(state, setup) ? 0.3 : 1.0;
 }
 
 namespace {
@@ -251,8 +267,8 @@ Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
 Case span_case(ProbeState const& state, ProbeSetup const& setup) {
     Case c;
     c.unit = "%";
-    double const allowed = setup.limits.span_percent;
-    if (auto const known = state.span.known(pressure_error(setup))) {
+    double const allowed = span_allowed(state, setup);
+    if (auto const known = state.span.known(pressure_error(state, setup))) {
         set_interval(c, known->percent, known->error);
         c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
         double const now = over(std::abs(known->percent - 100.0), allowed, known->error);
@@ -266,8 +282,8 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
 Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Case c;
     c.unit = "%";
-    if (auto const known = state.span.after_service(now_ms, pressure_error(setup))) {
-        double const allowed = 2.0 * setup.limits.span_percent;
+    if (auto const known = state.span.after_service(now_ms, pressure_error(state, setup))) {
+        double const allowed = 2.0 * span_allowed(state, setup);
         set_interval(c, known->percent, known->error);
         c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
         c.probability = over(std::abs(known->percent - 100.0), allowed, known->error);
@@ -276,7 +292,7 @@ Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t
 }
 
 bool reads_as_calibrated(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    auto const known = state.span.after_service(now_ms, pressure_error(setup));
+    auto const known = state.span.after_service(now_ms, pressure_error(state, setup));
     if (!known) {
         return false;
     }

@@ -273,6 +273,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     state.first_ms = state.first_ms == 0 ? now_ms : state.first_ms;
     state.last_ms = now_ms;
+    state.pressure_ms = is_read(reading.pressure_hpa) ? now_ms : state.pressure_ms;
     state.last_value = view.value;
     state.last_saturation = view.saturation;
     state.last_temperature_c = reading.temperature_c;

@@ -65,6 +65,7 @@ struct ProbeState {
     std::int64_t temperature_bad_ms = 0;  // since when the temperature has been impossible or contradicted
     std::int64_t checked_ms = 0;          // when a person last did what would let us say good
     std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
+    std::int64_t pressure_ms = 0;    // of the newest reading that came with the air's pressure; 0: none yet
     std::int64_t found_told_ms = 0;  // when found rises last told on which side of its limit it is; 0: never
     std::int64_t hour_ms = 0;        // when the slow-moving reasons were last weighed
     std::int64_t absent_since_ms = 0;  // parked since then; 0: in use

@@ -141,6 +141,21 @@ TEST_CASE("weather that no register measures leaves a span error of five percent
     CHECK_FALSE(bench.heard.ever(Reason::span_error));
 }
 
+TEST_CASE("pressure that comes with the readings tells as much as one in the register map",
+          "[diagnosis][span]") {
+    bool const with_pressure = GENERATE(false, true);
+    CAPTURE(with_pressure);
+    auto setup = site_of(1);
+    setup.probes[0].pressure_measured = false;
+    setup.probes[0].limits.span_percent = 8.0;
+    Bench bench{setup};
+    bench.rig.probe(0).pressure_hpa = with_pressure ? 1013.2 : not_read;
+    bench.run(48.0);
+    bench.rig.probe(0).gain = 1.09;
+    bench.run(96.0);
+    CHECK(bench.heard.ever(Reason::span_error) == with_pressure);
+}
+
 TEST_CASE("a portable meter that disagrees is named, and a calibration answers it", "[diagnosis][span]") {
     Bench bench;
     bench.run(24.0);
