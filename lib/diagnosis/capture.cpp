@@ -33,6 +33,16 @@ constexpr double habitual_part = 0.1;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
 constexpr std::uint32_t fewest_reaches = 3;
+// One that shows less than this part may have reached it only in part, and does not tell the span; of a span
+// itself that has lost so much others tell. A guess.
+constexpr double span_reach = 0.75;
+// Blasts that no bit declares, before the way up is believed to be seen at all or never, and the part of them
+// in which it is seen then. A reading lies on it between these parts of the height. Guesses.
+constexpr std::uint32_t enough_found = 4, most_found = 20, part_with_rise = 4;
+constexpr double on_the_way_from = 0.15, on_the_way_to = 0.85;
+// Of a probe whose T90 is longer than so many polls two readings always tell the tail: that takes it 0.8 T90
+// from four fifths to an eighth of the height.
+constexpr double quick_polls = 2.5;
 // Further from the truth than this a reading in air is of no use, percent. Most of it is alike in all blasts
 // of a probe: what has changed since the first ones is known far better.
 constexpr double worst_air_error = 8.0;
@@ -310,6 +320,9 @@ BlastSeen Capture::judge_blast(Known const& known) {
     // What wanes over days must not be followed down: only blasts that reach about as usual teach.
     double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
     bool const teaches = reaches_ < 12 ? extreme > least : reach > 0.75 * usual_reach_;
+    bool const short_of_usual =
+        !seen.shown || (reaches_ >= fewest_reaches && reach < span_reach * usual_reach_);
+    fell_short_ = seen.expected ? short_of_usual : fell_short_;
     if (seen.expected && teaches) {
         reaches_ = std::min(reaches_ + 1, 50U);
         usual_reach_ += (reach - usual_reach_) / static_cast<double>(reaches_);
@@ -337,6 +350,38 @@ double Capture::usual_length(double length_s, double weight, std::uint32_t most)
     return length_s_;
 }
 
+// A transmitter that freezes its output while the probe is cleaned leaps to where the probe is by then: no
+// reading lies on the way up, and the area is that of the tail alone, which grows as the probe slows. Where a
+// bit tells the blast, habits.h knows; else it takes some blasts to tell. So does a probe that is up within a
+// poll.
+bool Capture::rises_seen() {
+    double top = fall_.base;
+    std::int64_t top_ms = 0;
+    auto const in_blast = [&](Sample const& s) {
+        return s.time_ms > fall_.begin_ms && s.time_ms <= fall_.end_ms;
+    };
+    for (std::size_t i = 0; i < samples_.size(); ++i) {
+        auto const& s = samples_[i];
+        if (in_blast(s) && static_cast<double>(s.value) > top) {
+            top = static_cast<double>(s.value);
+            top_ms = s.time_ms;
+        }
+    }
+    bool seen = false;
+    for (std::size_t i = 0; i < samples_.size(); ++i) {
+        auto const& s = samples_[i];
+        double const part = (static_cast<double>(s.value) - fall_.base) / (top - fall_.base);
+        seen = seen || (in_blast(s) && s.time_ms < top_ms && part > on_the_way_from && part < on_the_way_to);
+    }
+    if (found_blasts_ == most_found) {
+        found_blasts_ /= 2;
+        found_rises_ /= 2;
+    }
+    ++found_blasts_;
+    found_rises_ += seen ? 1U : 0U;
+    return found_blasts_ >= enough_found && found_rises_ * part_with_rise >= found_blasts_;
+}
+
 // The reading in air, had it settled, over saturation. After a long lift it has. Of a blast the area tells
 // it: height times length, whatever lags. Where no bit tells the length, or one that is read too seldom, the
 // blasts of a timer are as long as those were that were seen first, when the probe was right: what has
@@ -351,8 +396,13 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
         return settled ? AirLevel{percent * (fall_.base + fit.held), 1.0} : unknown;
     }
     // A transmitter that freezes meanwhile shows the water.
-    bool const frozen = known.frozen || !(fit.held / fit.step > least_held);
-    if (frozen || !(fit.set_aside.empty() || fit.quicker_than_readings)) {
+    bool const frozen =
+        known.frozen || !(fit.held / fit.step > least_held) || (!fall_.declared && !rises_seen());
+    // Few readings in the tail of a probe that is known to be slower: the water moved, and the area is none.
+    double const poll_s =
+        samples_.size() < 2 ? 0.0 : s_between(samples_.from_back(1).time_ms, samples_.back().time_ms);
+    bool const quick = fit.quicker_than_readings && known.t90_guess_s < quick_polls * poll_s;
+    if (frozen || fell_short_ || !(fit.set_aside.empty() || quick)) {
         return unknown;
     }
     double const way = fall_.saturation - fall_.base;
@@ -389,6 +439,8 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.source = fall_.source;
     candidate.by_hand = fall_.by_hand;
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
+    // What an edge of the air has cut short may not have been over.
+    candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
     if (fall_.declared) {
         double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
         candidate.fit.onset_if_membrane_s =

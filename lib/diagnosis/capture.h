@@ -71,7 +71,10 @@ public:
     void put_back(std::int64_t back_ms, View const& now, double t90_guess_s);
 
     // How far blasts reach has to be learned anew.
-    void new_membrane() { reaches_ = 0; }
+    void new_membrane() {
+        reaches_ = 0;
+        fell_short_ = false;
+    }
 
     // After a gap in the readings nothing that was being watched can be finished.
     void interrupt();
@@ -142,6 +145,7 @@ private:
     void for_before(std::int64_t time_ms, double span_s, Act act) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
     double usual_length(double length_s, double weight, std::uint32_t most);
+    bool rises_seen();
     struct AirLevel {
         double percent, error;  // NaN where the exposure does not tell it
     };
@@ -166,8 +170,11 @@ private:
     std::uint32_t lifts_ = 0;    // exposures found in the readings that reached air
     double length_s_ = 0.0;      // of this cleaner's blasts, their mean
     double lengths_weight_ = 0.0;
-    std::uint32_t lengths_ = 0;  // blasts that taught it
-    std::uint32_t unlike_ = 0;   // newest blasts, in a row, that were of another length
+    std::uint32_t lengths_ = 0;       // blasts that taught it
+    std::uint32_t unlike_ = 0;        // newest blasts, in a row, that were of another length
+    std::uint32_t found_blasts_ = 0;  // that no bit declared, of the newest
+    std::uint32_t found_rises_ = 0;   // of these, with readings on the way up
+    bool fell_short_ = false;         // the newest blast that should have shown did less than usual
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;

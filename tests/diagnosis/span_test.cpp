@@ -156,6 +156,43 @@ TEST_CASE("pressure that comes with the readings tells as much as one in the reg
     CHECK(bench.heard.ever(Reason::span_error) == with_pressure);
 }
 
+TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(72.0);
+    bench.rig.probe(0).reach = 0.6;
+    bench.run(48.0);
+    bench.rig.probe(0).reach = 0.2;
+    bench.run(96.0);
+    CHECK(bench.stands(Reason::cleaning_failed));
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("blasts that no bit declares tell no span where the output is frozen meanwhile",
+          "[diagnosis][span]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    bench.rig.water = [](double) { return 5.0; };
+    probe.blasts_declared = false;
+    probe.freezes = true;
+    bench.run(24.0 * 4.0);
+    for (double const slower : {45.0, 50.0, 55.0, 60.0, 65.0, 70.0}) {  // what lies in the tail grows with it
+        probe.t90_s = slower;
+        bench.run(24.0 * 2.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("a blast that an edge of the air cuts short tells no span", "[diagnosis][span]") {
+    Bench bench;
+    bench.run(72.0);
+    // Ten seconds after each blast.
+    bench.rig.aeration = [](double hour) { return std::fmod(hour - 1270.0 / 3600.0, 6.0) < 3.0; };
+    bench.run(96.0);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+    CHECK(bench.site.verdict(0).span->value_percent == Approx(100.0).margin(2.0));
+}
+
 TEST_CASE("a portable meter that disagrees is named, and a calibration answers it", "[diagnosis][span]") {
     Bench bench;
     bench.run(24.0);
