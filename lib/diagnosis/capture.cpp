@@ -421,7 +421,8 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
     double const by_length = told ? 0.3 * every_s * fit.area / (step_s * step_s) : 0.0;
     double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / step_s, by_length));
     // NaN, too.
-    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error} : unknown;
+    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error, told}
+                                   : unknown;
 }
 
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
@@ -457,6 +458,7 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     auto const air = fall_.by_hand ? AirLevel{nan, nan} : air_level(candidate.fit, known);
     candidate.air_percent = air.percent;
     candidate.air_error = air.error;
+    candidate.air_absolute = air.absolute;
     return candidate;
 }
 

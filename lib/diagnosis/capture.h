@@ -39,6 +39,7 @@ struct Candidate {
     // well it is known (standard deviation). NaN otherwise.
     double air_percent = 0.0;
     double air_error = 0.0;
+    bool air_absolute = false;  // else it is as of a probe that was right when its blasts taught their length
 };
 
 // What a blast did to the reading: enough to see blasts that no longer reach the membrane.
@@ -148,6 +149,7 @@ private:
     bool rises_seen();
     struct AirLevel {
         double percent, error;  // NaN where the exposure does not tell it
+        bool absolute = true;
     };
     [[nodiscard]] AirLevel air_level(ResponseFit const& fit, Known const& known);
 

@@ -15,6 +15,10 @@ constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interv
 // A dry zero is read off a display by a person: to a hundredth.
 constexpr double dry_zero_error = 0.01;
 constexpr std::uint32_t fewest_tests = 4;
+// A limit that is to be called passed for where a drift leads is rather passed than not already; more clearly
+// where exposures have taught their own length, for a length that was learned badly looks like a drift at
+// first. Guesses.
+constexpr double rather_past = 0.5, clearly_past = 0.7;
 
 double square(double x) {
     return x * x;
@@ -273,8 +277,12 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
         c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
         double const now = over(std::abs(known->percent - 100.0), allowed, known->error);
         double const ahead = over(std::abs(known->ahead_percent - 100.0), allowed, known->ahead_error);
-        // Only a drift outwards will pass the limit; and it must be likely to have come near it already.
-        c.probability = now > 0.2 ? std::max(now, ahead) : now;
+        // One that is rather past its limit than within it, and by its drift surely will be soon.
+        // The blasts of a probe that slows show less and less of the way, and what they miss of it looks like
+        // a drift.
+        bool const slows = state.trackers[static_cast<std::size_t>(Reason::slow_response)].standing();
+        c.probability =
+            !slows && now > (known->absolute ? rather_past : clearly_past) ? std::max(now, ahead) : now;
     }
     return c;
 }

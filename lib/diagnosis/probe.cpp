@@ -169,7 +169,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
                          setup.t90_s.value_or(0.0), state.coating);
     }
     if (against_air && !std::isnan(candidate.air_percent) && !settling) {
-        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
+        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error, candidate.air_absolute);
     }
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {

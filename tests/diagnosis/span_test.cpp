@@ -156,6 +156,25 @@ TEST_CASE("pressure that comes with the readings tells as much as one in the reg
     CHECK(bench.heard.ever(Reason::span_error) == with_pressure);
 }
 
+TEST_CASE("a drift that goes on is named soon after it has probably passed the limit", "[diagnosis][span]") {
+    double const a_day = GENERATE(-0.004, 0.004);
+    CAPTURE(a_day);
+    Bench bench;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(48.0);
+    double const limit = 0.05, early = 0.04, late = 0.066;
+    for (double off = a_day; std::abs(off) < early; off += a_day) {
+        bench.rig.probe(0).gain = 1.0 + off;
+        bench.run(24.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+    for (double off = std::copysign(limit - 0.01, a_day); std::abs(off) < late; off += a_day) {
+        bench.rig.probe(0).gain = 1.0 + off;
+        bench.run(24.0);
+    }
+    CHECK(bench.stands(Reason::span_error));
+}
+
 TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[diagnosis][span]") {
     Bench bench;
     bench.rig.water = [](double) { return 3.0; };
