@@ -149,6 +149,12 @@ ResponseTest judge_found(ProbeState& state, Candidate const& candidate, double t
     return test;
 }
 
+// What a background that has been told adds to a reading in air: no error of the span.
+double background_percent(ProbeState const& state) {
+    bool const told = state.trackers[static_cast<std::size_t>(Reason::background)].standing();
+    return told ? 100.0 * state.background_mg_l / state.last_saturation : 0.0;
+}
+
 // `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
 ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate, bool against_air) {
     auto const& fit = candidate.fit;
@@ -169,7 +175,8 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
                          setup.t90_s.value_or(0.0), state.coating);
     }
     if (against_air && !std::isnan(candidate.air_percent) && !settling) {
-        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error, candidate.air_absolute);
+        state.span.exposure(at_ms, candidate.air_percent - background_percent(state), candidate.air_error,
+                            candidate.air_absolute);
     }
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {

@@ -71,6 +71,7 @@ struct ProbeState {
     std::int64_t absent_since_ms = 0;  // parked since then; 0: in use
     std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
     double dry_zero_mg_l = 0.0;
+    double background_mg_l = 0.0;  // as last known
     double last_value = 0.0;
     double last_saturation = 9.1;
     double last_temperature_c = 0.0;

@@ -130,6 +130,7 @@ void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t n
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
+    state.background_mg_l = known ? known->level : state.background_mg_l;
     double probability = background_case(state, setup, now_ms).probability;
     bool const told_by_person = known && known->source == BackgroundSource::dry_zero;
     bool const sudden = known && known->sudden;
