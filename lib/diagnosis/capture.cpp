@@ -33,6 +33,18 @@ constexpr double habitual_part = 0.1;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
 constexpr std::uint32_t fewest_reaches = 3;
+// Where no temperature tells the saturation of a water, only water well below it shows how far a blast is
+// from air.
+constexpr double surely_low = 0.4;
+// Intervals between blasts that are found, before a timer is known by them; how far they may be off, as a
+// part of it; and how many blasts in a row may have been overlooked between two. Guesses.
+constexpr std::uint32_t enough_alike = 6, most_alike = 20;
+constexpr double timer_off = 0.12;
+constexpr double most_overlooked = 3.0;
+// A blast is missed where it would have been found by so much. A guess.
+constexpr double surely_found = 1.5;
+// Before anything tells how long blasts are.
+constexpr double usual_blast_s = 30.0;
 // One that shows less than this part may have reached it only in part, and does not tell the span; of a span
 // itself that has lost so much others tell. A guess.
 constexpr double span_reach = 0.75;
@@ -132,6 +144,7 @@ void Capture::interrupt() {
     decline_.active = rise_.active = false;
     excursion_.active = false;
     floor_ = {};
+    timer_.last_ms = timer_.due_ms = 0;  // what stopped the readings may have stopped the timer
     exposed_ = false;
     blast_to_judge_ = false;
     aerated_ = Aerated::unknown;
@@ -172,6 +185,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         fall_.saturation = view.saturation;
         fall_.base = median_before(exposed_from_ms_, 180.0);
         blast_to_judge_ = exposed_by_cleaning_;
+        timer_ = exposed_by_cleaning_ ? Timer{} : timer_;  // a bit tells more
     }
 }
 
@@ -258,10 +272,11 @@ void Capture::follow_excursion(View const& view, Known const& known) {
         excursion_.peak = view.value;
         excursion_.peak_ms = view.time_ms;
     }
-    end_excursion(view, t90_guess_s);
+    end_excursion(view, known);
 }
 
-void Capture::end_excursion(View const& view, double t90_guess_s) {
+void Capture::end_excursion(View const& view, Known const& known) {
+    double const t90_guess_s = known.t90_guess_s;
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
     if (left < 0.15) {
         lifts_ +=
@@ -276,6 +291,7 @@ void Capture::end_excursion(View const& view, double t90_guess_s) {
         fall_.base = excursion_.base;
         exposed_until_ms_ = excursion_.peak_ms;
         excursion_.active = false;
+        found_blast(view, known);
     } else if (s_between(excursion_.begin_ms, view.time_ms) > excursion_.longest_s) {
         excursion_.active = false;  // it stayed: no exposure but a change of level, for others to judge
         exposed_until_ms_ = view.time_ms;
@@ -296,8 +312,53 @@ void Capture::put_back(std::int64_t back_ms, View const& now, double t90_guess_s
     exposed_until_ms_ = back_ms;
 }
 
+// One that no bit declares: it has come when the others let expect it, or teaches when they come.
+void Capture::found_blast(View const& view, Known const& known) {
+    double const length_s = lengths_ > 0 ? length_s_ : usual_blast_s;
+    found_ = judge({excursion_.base, excursion_.peak - excursion_.base, view.saturation, length_s}, known);
+    blast_found_ = true;
+    auto const at_ms = excursion_.peak_ms;
+    double const since_s = timer_.last_ms == 0 ? 0.0 : s_between(timer_.last_ms, at_ms);
+    timer_.last_ms = at_ms;
+    if (since_s > 0.0 && timer_.every_s > 0.0) {
+        double const n = std::max(1.0, std::round(since_s / timer_.every_s));
+        double const off = std::abs(since_s - n * timer_.every_s);
+        if (n <= most_overlooked && off < timer_off * timer_.every_s) {
+            timer_.alike = std::min(timer_.alike + 1, most_alike);
+            timer_.every_s += (since_s / n - timer_.every_s) / (timer_.alike + 1.0);
+        } else if (n <= most_overlooked) {
+            timer_.alike /= 2;
+            timer_.every_s = timer_.alike == 0 ? since_s : timer_.every_s;
+        }
+    } else if (since_s > 0.0) {
+        timer_.every_s = since_s;
+    }
+    timer_.due_ms = timer_.alike >= enough_alike ? at_ms + ms(timer_.every_s) : 0;
+}
+
+// A blast that the timer lets expect, and that no reading shows: missed, where it would have been found.
+std::optional<BlastSeen> Capture::overdue_blast(View const& view, Known const& known) {
+    auto const slack_ms = ms(timer_off * timer_.every_s + 60.0 + 2.0 * known.t90_guess_s);
+    if (timer_.due_ms == 0 || view.time_ms < timer_.due_ms + slack_ms || excursion_.active || fall_.active) {
+        return std::nullopt;
+    }
+    timer_.due_ms += ms(timer_.every_s);
+    double const length_s = lengths_ > 0 ? length_s_ : usual_blast_s;
+    auto seen = judge({view.value, 0.0, view.saturation, length_s}, known);
+    bool const stirred =
+        excursion_.begin_ms > view.time_ms - 2 * slack_ms;  // something leapt, and did not return
+    double const way = view.saturation - view.value;
+    bool const rich = view.value > 0.5 * view.saturation;
+    double const found_from =
+        std::max({rich ? blast_way_part * way : 0.0,
+                  (rich ? least_blast_part : habitual_part) * view.saturation, 12.0 * known.noise});
+    double const reach = -std::expm1(-length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
+    seen.expected =
+        seen.expected && !stirred && way > 0.0 && usual_reach_ * reach * way > surely_found * found_from;
+    return seen;
+}
+
 BlastSeen Capture::judge_blast(Known const& known) {
-    BlastSeen seen;
     double extreme = 0.0;
     for (std::size_t i = 0; i < samples_.size(); ++i) {
         auto const& s = samples_.from_back(i);
@@ -306,13 +367,21 @@ BlastSeen Capture::judge_blast(Known const& known) {
         }
         extreme = std::max(extreme, std::abs(static_cast<double>(s.value) - fall_.base));
     }
-    // Short blasts never reach air, and those of a slow probe less and less: neither is the cleaner's fault.
     double const length_s = s_between(fall_.begin_ms, fall_.end_ms);
-    double const allowed = -std::expm1(-length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
-    double const way = std::abs(fall_.saturation - fall_.base) * allowed;
-    double const least = std::max(0.015 * fall_.saturation, 8.0 * known.noise);
+    return judge({fall_.base, extreme, fall_.saturation, length_s}, known);
+}
+
+BlastSeen Capture::judge(Blast const& blast, Known const& known) {
+    BlastSeen seen;
+    double const extreme = blast.extreme;
+    // Short blasts never reach air, and those of a slow probe less and less: neither is the cleaner's fault.
+    double const allowed =
+        -std::expm1(-blast.length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
+    double const way = std::abs(known.in_air * blast.saturation - blast.base) * allowed;
+    double const least = std::max(0.015 * blast.saturation, 8.0 * known.noise);
     double const expected = usual_reach_ * way;
-    seen.expected = blast_gone * expected > least;
+    bool const far_from_air = known.saturation_known || blast.base < surely_low * blast.saturation;
+    seen.expected = far_from_air && blast_gone * expected > least;
     // Until the blasts of this membrane have taught how far they reach, any that shows has reached it: one
     // that was badly put on, in water rich in oxygen, reads little more in air.
     double const usual = reaches_ < fewest_reaches ? 0.0 : blast_gone * expected;
@@ -546,6 +615,12 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
     if (blast_to_judge_ && view.time_ms > fall_.end_ms + ms(60.0)) {
         outcome.blast = judge_blast(known);
         blast_to_judge_ = false;
+    }
+    if (blast_found_) {
+        outcome.blast = found_;
+        blast_found_ = false;
+    } else if (!outcome.blast) {
+        outcome.blast = overdue_blast(view, known);
     }
     outcome.test = finish_fall(view, known);
     if (!outcome.test) {

@@ -59,6 +59,8 @@ public:
         bool frozen = false;                         // the output, while the probe is cleaned
         double resolution = 0.0;                     // of the reading
         bool find_edges = false;                     // nothing else has tested it for long
+        bool saturation_known = true;                // else the view's is a guess
+        double in_air = 1.0;                         // what it reads in air, over saturation
     };
     struct Outcome {
         std::optional<Candidate> test;
@@ -119,6 +121,13 @@ private:
         std::int64_t deadline_ms = 0;
         double saturation = 9.1;
     };
+    // A cleaner's, as the blasts tell it that no bit declares.
+    struct Timer {
+        std::int64_t last_ms = 0;  // newest blast found; 0: none since a gap
+        std::int64_t due_ms = 0;   // the next one; 0: not known
+        double every_s = 0.0;
+        std::uint32_t alike = 0;  // intervals that agree with it
+    };
     struct Excursion {
         bool active = false;
         std::int64_t begin_ms = 0;
@@ -132,10 +141,12 @@ private:
     void follow_aeration(View const& view, double t90_guess_s);
     void follow_excursion(View const& view, Known const& known);
     void follow_floor(View const& view, Known const& known);
+    void found_blast(View const& view, Known const& known);
+    [[nodiscard]] std::optional<BlastSeen> overdue_blast(View const& view, Known const& known);
     std::optional<Candidate> finish_found(View const& view);
     [[nodiscard]] bool may_leap(View const& view, double least) const;
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
-    void end_excursion(View const& view, double t90_guess_s);
+    void end_excursion(View const& view, Known const& known);
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
     [[nodiscard]] bool edge_is_over(Edge const& edge, View const& view) const;
@@ -145,6 +156,10 @@ private:
     template <typename Act>
     void for_before(std::int64_t time_ms, double span_s, Act act) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
+    struct Blast {
+        double base, extreme, saturation, length_s;
+    };
+    [[nodiscard]] BlastSeen judge(Blast const& blast, Known const& known);
     double usual_length(double length_s, double weight, std::uint32_t most);
     bool rises_seen();
     struct AirLevel {
@@ -158,6 +173,7 @@ private:
     Edge decline_, rise_;
     Excursion excursion_;
     Floor floor_;
+    Timer timer_;
     std::int64_t last_ms_ = 0;
     std::int64_t exposed_from_ms_ = 0;   // last reading before the running exposure
     std::int64_t exposed_first_ms_ = 0;  // first reading in it
@@ -180,6 +196,8 @@ private:
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;
+    bool blast_found_ = false;  // just now; then `found_` says what of it
+    BlastSeen found_;
 };
 
 }  // namespace probekeeper::diagnosis

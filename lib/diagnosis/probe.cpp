@@ -106,8 +106,9 @@ bool nothing_tests(ProbeState const& state, std::int64_t now_ms) {
 
 // Misses count for the usual share once a blast shows again: until then they may be a cleaner that has
 // failed, and how usual misses are is what that is judged by.
-void saw_blast(ProbeState& state, bool shown) {
+void saw_blast(ProbeState& state, bool shown, std::int64_t now_ms) {
     if (!shown) {
+        state.missed_since_ms = state.blasts_missed == 0 ? now_ms : state.missed_since_ms;
         ++state.blasts_missed;
         return;
     }
@@ -259,7 +260,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     auto const outcome = state.capture.take(
         view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise(),
                state.habits.frozen_while_cleaning().value_or(false), state.liveness.resolution(),
-               nothing_tests(state, now_ms)});
+               nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
@@ -276,7 +277,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {
-        saw_blast(state, outcome.blast->shown);
+        saw_blast(state, outcome.blast->shown, now_ms);
     }
     state.first_ms = state.first_ms == 0 ? now_ms : state.first_ms;
     state.last_ms = now_ms;
