@@ -33,6 +33,28 @@ constexpr double habitual_part = 0.1;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
 constexpr std::uint32_t fewest_reaches = 3;
+// Where no temperature tells the saturation of a water, only water well below it shows how far a blast is
+// from air.
+constexpr double surely_low = 0.4;
+// Intervals between blasts that are found, before a timer is known by them; how far they may be off, as a
+// part of it; and how many blasts in a row may have been overlooked between two. Guesses.
+constexpr std::uint32_t enough_alike = 6, most_alike = 20;
+constexpr double timer_off = 0.12;
+constexpr double most_overlooked = 3.0;
+// A blast is missed where it would have been found by so much. A guess.
+constexpr double surely_found = 1.5;
+// Before anything tells how long blasts are.
+constexpr double usual_blast_s = 30.0;
+// One that shows less than this part may have reached it only in part, and does not tell the span; of a span
+// itself that has lost so much others tell. A guess.
+constexpr double span_reach = 0.75;
+// Blasts that no bit declares, before the way up is believed to be seen at all or never, and the part of them
+// in which it is seen then. A reading lies on it between these parts of the height. Guesses.
+constexpr std::uint32_t enough_found = 4, most_found = 20, part_with_rise = 4;
+constexpr double on_the_way_from = 0.15, on_the_way_to = 0.85;
+// Of a probe whose T90 is longer than so many polls two readings always tell the tail: that takes it 0.8 T90
+// from four fifths to an eighth of the height.
+constexpr double quick_polls = 2.5;
 // Further from the truth than this a reading in air is of no use, percent. Most of it is alike in all blasts
 // of a probe: what has changed since the first ones is known far better.
 constexpr double worst_air_error = 8.0;
@@ -122,6 +144,7 @@ void Capture::interrupt() {
     decline_.active = rise_.active = false;
     excursion_.active = false;
     floor_ = {};
+    timer_.last_ms = timer_.due_ms = 0;  // what stopped the readings may have stopped the timer
     exposed_ = false;
     blast_to_judge_ = false;
     aerated_ = Aerated::unknown;
@@ -162,6 +185,7 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         fall_.saturation = view.saturation;
         fall_.base = median_before(exposed_from_ms_, 180.0);
         blast_to_judge_ = exposed_by_cleaning_;
+        timer_ = exposed_by_cleaning_ ? Timer{} : timer_;  // a bit tells more
     }
 }
 
@@ -248,10 +272,11 @@ void Capture::follow_excursion(View const& view, Known const& known) {
         excursion_.peak = view.value;
         excursion_.peak_ms = view.time_ms;
     }
-    end_excursion(view, t90_guess_s);
+    end_excursion(view, known);
 }
 
-void Capture::end_excursion(View const& view, double t90_guess_s) {
+void Capture::end_excursion(View const& view, Known const& known) {
+    double const t90_guess_s = known.t90_guess_s;
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
     if (left < 0.15) {
         lifts_ +=
@@ -266,6 +291,7 @@ void Capture::end_excursion(View const& view, double t90_guess_s) {
         fall_.base = excursion_.base;
         exposed_until_ms_ = excursion_.peak_ms;
         excursion_.active = false;
+        found_blast(view, known);
     } else if (s_between(excursion_.begin_ms, view.time_ms) > excursion_.longest_s) {
         excursion_.active = false;  // it stayed: no exposure but a change of level, for others to judge
         exposed_until_ms_ = view.time_ms;
@@ -286,8 +312,53 @@ void Capture::put_back(std::int64_t back_ms, View const& now, double t90_guess_s
     exposed_until_ms_ = back_ms;
 }
 
+// One that no bit declares: it has come when the others let expect it, or teaches when they come.
+void Capture::found_blast(View const& view, Known const& known) {
+    double const length_s = lengths_ > 0 ? length_s_ : usual_blast_s;
+    found_ = judge({excursion_.base, excursion_.peak - excursion_.base, view.saturation, length_s}, known);
+    blast_found_ = true;
+    auto const at_ms = excursion_.peak_ms;
+    double const since_s = timer_.last_ms == 0 ? 0.0 : s_between(timer_.last_ms, at_ms);
+    timer_.last_ms = at_ms;
+    if (since_s > 0.0 && timer_.every_s > 0.0) {
+        double const n = std::max(1.0, std::round(since_s / timer_.every_s));
+        double const off = std::abs(since_s - n * timer_.every_s);
+        if (n <= most_overlooked && off < timer_off * timer_.every_s) {
+            timer_.alike = std::min(timer_.alike + 1, most_alike);
+            timer_.every_s += (since_s / n - timer_.every_s) / (timer_.alike + 1.0);
+        } else if (n <= most_overlooked) {
+            timer_.alike /= 2;
+            timer_.every_s = timer_.alike == 0 ? since_s : timer_.every_s;
+        }
+    } else if (since_s > 0.0) {
+        timer_.every_s = since_s;
+    }
+    timer_.due_ms = timer_.alike >= enough_alike ? at_ms + ms(timer_.every_s) : 0;
+}
+
+// A blast that the timer lets expect, and that no reading shows: missed, where it would have been found.
+std::optional<BlastSeen> Capture::overdue_blast(View const& view, Known const& known) {
+    auto const slack_ms = ms(timer_off * timer_.every_s + 60.0 + 2.0 * known.t90_guess_s);
+    if (timer_.due_ms == 0 || view.time_ms < timer_.due_ms + slack_ms || excursion_.active || fall_.active) {
+        return std::nullopt;
+    }
+    timer_.due_ms += ms(timer_.every_s);
+    double const length_s = lengths_ > 0 ? length_s_ : usual_blast_s;
+    auto seen = judge({view.value, 0.0, view.saturation, length_s}, known);
+    bool const stirred =
+        excursion_.begin_ms > view.time_ms - 2 * slack_ms;  // something leapt, and did not return
+    double const way = view.saturation - view.value;
+    bool const rich = view.value > 0.5 * view.saturation;
+    double const found_from =
+        std::max({rich ? blast_way_part * way : 0.0,
+                  (rich ? least_blast_part : habitual_part) * view.saturation, 12.0 * known.noise});
+    double const reach = -std::expm1(-length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
+    seen.expected =
+        seen.expected && !stirred && way > 0.0 && usual_reach_ * reach * way > surely_found * found_from;
+    return seen;
+}
+
 BlastSeen Capture::judge_blast(Known const& known) {
-    BlastSeen seen;
     double extreme = 0.0;
     for (std::size_t i = 0; i < samples_.size(); ++i) {
         auto const& s = samples_.from_back(i);
@@ -296,13 +367,21 @@ BlastSeen Capture::judge_blast(Known const& known) {
         }
         extreme = std::max(extreme, std::abs(static_cast<double>(s.value) - fall_.base));
     }
-    // Short blasts never reach air, and those of a slow probe less and less: neither is the cleaner's fault.
     double const length_s = s_between(fall_.begin_ms, fall_.end_ms);
-    double const allowed = -std::expm1(-length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
-    double const way = std::abs(fall_.saturation - fall_.base) * allowed;
-    double const least = std::max(0.015 * fall_.saturation, 8.0 * known.noise);
+    return judge({fall_.base, extreme, fall_.saturation, length_s}, known);
+}
+
+BlastSeen Capture::judge(Blast const& blast, Known const& known) {
+    BlastSeen seen;
+    double const extreme = blast.extreme;
+    // Short blasts never reach air, and those of a slow probe less and less: neither is the cleaner's fault.
+    double const allowed =
+        -std::expm1(-blast.length_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
+    double const way = std::abs(known.in_air * blast.saturation - blast.base) * allowed;
+    double const least = std::max(0.015 * blast.saturation, 8.0 * known.noise);
     double const expected = usual_reach_ * way;
-    seen.expected = blast_gone * expected > least;
+    bool const far_from_air = known.saturation_known || blast.base < surely_low * blast.saturation;
+    seen.expected = far_from_air && blast_gone * expected > least;
     // Until the blasts of this membrane have taught how far they reach, any that shows has reached it: one
     // that was badly put on, in water rich in oxygen, reads little more in air.
     double const usual = reaches_ < fewest_reaches ? 0.0 : blast_gone * expected;
@@ -310,6 +389,9 @@ BlastSeen Capture::judge_blast(Known const& known) {
     // What wanes over days must not be followed down: only blasts that reach about as usual teach.
     double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
     bool const teaches = reaches_ < 12 ? extreme > least : reach > 0.75 * usual_reach_;
+    bool const short_of_usual =
+        !seen.shown || (reaches_ >= fewest_reaches && reach < span_reach * usual_reach_);
+    fell_short_ = seen.expected ? short_of_usual : fell_short_;
     if (seen.expected && teaches) {
         reaches_ = std::min(reaches_ + 1, 50U);
         usual_reach_ += (reach - usual_reach_) / static_cast<double>(reaches_);
@@ -337,6 +419,38 @@ double Capture::usual_length(double length_s, double weight, std::uint32_t most)
     return length_s_;
 }
 
+// A transmitter that freezes its output while the probe is cleaned leaps to where the probe is by then: no
+// reading lies on the way up, and the area is that of the tail alone, which grows as the probe slows. Where a
+// bit tells the blast, habits.h knows; else it takes some blasts to tell. So does a probe that is up within a
+// poll.
+bool Capture::rises_seen() {
+    double top = fall_.base;
+    std::int64_t top_ms = 0;
+    auto const in_blast = [&](Sample const& s) {
+        return s.time_ms > fall_.begin_ms && s.time_ms <= fall_.end_ms;
+    };
+    for (std::size_t i = 0; i < samples_.size(); ++i) {
+        auto const& s = samples_[i];
+        if (in_blast(s) && static_cast<double>(s.value) > top) {
+            top = static_cast<double>(s.value);
+            top_ms = s.time_ms;
+        }
+    }
+    bool seen = false;
+    for (std::size_t i = 0; i < samples_.size(); ++i) {
+        auto const& s = samples_[i];
+        double const part = (static_cast<double>(s.value) - fall_.base) / (top - fall_.base);
+        seen = seen || (in_blast(s) && s.time_ms < top_ms && part > on_the_way_from && part < on_the_way_to);
+    }
+    if (found_blasts_ == most_found) {
+        found_blasts_ /= 2;
+        found_rises_ /= 2;
+    }
+    ++found_blasts_;
+    found_rises_ += seen ? 1U : 0U;
+    return found_blasts_ >= enough_found && found_rises_ * part_with_rise >= found_blasts_;
+}
+
 // The reading in air, had it settled, over saturation. After a long lift it has. Of a blast the area tells
 // it: height times length, whatever lags. Where no bit tells the length, or one that is read too seldom, the
 // blasts of a timer are as long as those were that were seen first, when the probe was right: what has
@@ -351,8 +465,13 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
         return settled ? AirLevel{percent * (fall_.base + fit.held), 1.0} : unknown;
     }
     // A transmitter that freezes meanwhile shows the water.
-    bool const frozen = known.frozen || !(fit.held / fit.step > least_held);
-    if (frozen || !(fit.set_aside.empty() || fit.quicker_than_readings)) {
+    bool const frozen =
+        known.frozen || !(fit.held / fit.step > least_held) || (!fall_.declared && !rises_seen());
+    // Few readings in the tail of a probe that is known to be slower: the water moved, and the area is none.
+    double const poll_s =
+        samples_.size() < 2 ? 0.0 : s_between(samples_.from_back(1).time_ms, samples_.back().time_ms);
+    bool const quick = fit.quicker_than_readings && known.t90_guess_s < quick_polls * poll_s;
+    if (frozen || fell_short_ || !(fit.set_aside.empty() || quick)) {
         return unknown;
     }
     double const way = fall_.saturation - fall_.base;
@@ -371,7 +490,8 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
     double const by_length = told ? 0.3 * every_s * fit.area / (step_s * step_s) : 0.0;
     double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / step_s, by_length));
     // NaN, too.
-    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error} : unknown;
+    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error, told}
+                                   : unknown;
 }
 
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
@@ -389,6 +509,8 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.source = fall_.source;
     candidate.by_hand = fall_.by_hand;
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
+    // What an edge of the air has cut short may not have been over.
+    candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
     if (fall_.declared) {
         double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
         candidate.fit.onset_if_membrane_s =
@@ -405,6 +527,7 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     auto const air = fall_.by_hand ? AirLevel{nan, nan} : air_level(candidate.fit, known);
     candidate.air_percent = air.percent;
     candidate.air_error = air.error;
+    candidate.air_absolute = air.absolute;
     return candidate;
 }
 
@@ -513,6 +636,12 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
     if (blast_to_judge_ && view.time_ms > fall_.end_ms + ms(60.0)) {
         outcome.blast = judge_blast(known);
         blast_to_judge_ = false;
+    }
+    if (blast_found_) {
+        outcome.blast = found_;
+        blast_found_ = false;
+    } else if (!outcome.blast) {
+        outcome.blast = overdue_blast(view, known);
     }
     outcome.test = finish_fall(view, known);
     if (!outcome.test) {

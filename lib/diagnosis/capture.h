@@ -42,6 +42,7 @@ struct Candidate {
     // well it is known (standard deviation). NaN otherwise.
     double air_percent = 0.0;
     double air_error = 0.0;
+    bool air_absolute = false;  // else it is as of a probe that was right when its blasts taught their length
 };
 
 // What a blast did to the reading: enough to see blasts that no longer reach the membrane.
@@ -61,6 +62,8 @@ public:
         bool frozen = false;                         // the output, while the probe is cleaned
         double resolution = 0.0;                     // of the reading
         bool find_edges = false;                     // nothing else has tested it for long
+        bool saturation_known = true;                // else the view's is a guess
+        double in_air = 1.0;                         // what it reads in air, over saturation
     };
     struct Outcome {
         std::optional<Candidate> test;
@@ -74,7 +77,10 @@ public:
     void put_back(std::int64_t back_ms, View const& now, double t90_guess_s);
 
     // How far blasts reach has to be learned anew.
-    void new_membrane() { reaches_ = 0; }
+    void new_membrane() {
+        reaches_ = 0;
+        fell_short_ = false;
+    }
 
     // After a gap in the readings nothing that was being watched can be finished.
     void interrupt();
@@ -118,6 +124,13 @@ private:
         std::int64_t deadline_ms = 0;
         double saturation = 9.1;
     };
+    // A cleaner's, as the blasts tell it that no bit declares.
+    struct Timer {
+        std::int64_t last_ms = 0;  // newest blast found; 0: none since a gap
+        std::int64_t due_ms = 0;   // the next one; 0: not known
+        double every_s = 0.0;
+        std::uint32_t alike = 0;  // intervals that agree with it
+    };
     struct Excursion {
         bool active = false;
         std::int64_t begin_ms = 0;
@@ -131,10 +144,12 @@ private:
     void follow_aeration(View const& view, double t90_guess_s);
     void follow_excursion(View const& view, Known const& known);
     void follow_floor(View const& view, Known const& known);
+    void found_blast(View const& view, Known const& known);
+    [[nodiscard]] std::optional<BlastSeen> overdue_blast(View const& view, Known const& known);
     std::optional<Candidate> finish_found(View const& view);
     [[nodiscard]] bool may_leap(View const& view, double least) const;
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
-    void end_excursion(View const& view, double t90_guess_s);
+    void end_excursion(View const& view, Known const& known);
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
     [[nodiscard]] bool edge_is_over(Edge const& edge, View const& view) const;
@@ -144,9 +159,15 @@ private:
     template <typename Act>
     void for_before(std::int64_t time_ms, double span_s, Act act) const;
     [[nodiscard]] BlastSeen judge_blast(Known const& known);
+    struct Blast {
+        double base, extreme, saturation, length_s;
+    };
+    [[nodiscard]] BlastSeen judge(Blast const& blast, Known const& known);
     double usual_length(double length_s, double weight, std::uint32_t most);
+    bool rises_seen();
     struct AirLevel {
         double percent, error;  // NaN where the exposure does not tell it
+        bool absolute = true;
     };
     [[nodiscard]] AirLevel air_level(ResponseFit const& fit, Known const& known);
 
@@ -156,6 +177,7 @@ private:
     AirFall air_fall_;
     Excursion excursion_;
     Floor floor_;
+    Timer timer_;
     std::int64_t last_ms_ = 0;
     std::int64_t exposed_from_ms_ = 0;   // last reading before the running exposure
     std::int64_t exposed_first_ms_ = 0;  // first reading in it
@@ -170,11 +192,16 @@ private:
     std::uint32_t lifts_ = 0;    // exposures found in the readings that reached air
     double length_s_ = 0.0;      // of this cleaner's blasts, their mean
     double lengths_weight_ = 0.0;
-    std::uint32_t lengths_ = 0;  // blasts that taught it
-    std::uint32_t unlike_ = 0;   // newest blasts, in a row, that were of another length
+    std::uint32_t lengths_ = 0;       // blasts that taught it
+    std::uint32_t unlike_ = 0;        // newest blasts, in a row, that were of another length
+    std::uint32_t found_blasts_ = 0;  // that no bit declared, of the newest
+    std::uint32_t found_rises_ = 0;   // of these, with readings on the way up
+    bool fell_short_ = false;         // the newest blast that should have shown did less than usual
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;
+    bool blast_found_ = false;  // just now; then `found_` says what of it
+    BlastSeen found_;
 };
 
 }  // namespace probekeeper::diagnosis

@@ -15,6 +15,10 @@ constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interv
 // A dry zero is read off a display by a person: to a hundredth.
 constexpr double dry_zero_error = 0.01;
 constexpr std::uint32_t fewest_tests = 4;
+// A limit that is to be called passed for where a drift leads is rather passed than not already; more clearly
+// where exposures have taught their own length, for a length that was learned badly looks like a drift at
+// first. Guesses.
+constexpr double rather_past = 0.5, clearly_past = 0.7;
 
 double square(double x) {
     return x * x;
@@ -32,10 +36,26 @@ void set_interval(Case& c, double value, double error) {
 
 }  // namespace
 
-double pressure_error(ProbeSetup const& setup) {
+namespace {
+
+// By its register map, or by its readings: those of a file tell it as they come. One that is missed now and
+// then changes nothing.
+bool pressure_measured(ProbeState const& state, ProbeSetup const& setup) {
+    bool const read =
+        state.pressure_ms != 0 && static_cast<double>(state.last_ms - state.pressure_ms) < day_ms;
+    return setup.pressure_measured || read;
+}
+
+double span_allowed(ProbeState const& state, ProbeSetup const& setup) {
+    return pressure_measured(state, setup) ? setup.limits.span_measured_percent : setup.limits.span_percent;
+}
+
+}  // namespace
+
+double pressure_error(ProbeState const& state, ProbeSetup const& setup) {
     // Weather moves pressure by up to 3 %; a third of that is its standard deviation. The wider limit of such
     // sites (8 % for 5) allows for most of it already.
-    return setup.pressure_measured ? 0.3 : 0.6;
+    return pressure_measured(state, setup) ? 0.3 : 1.0;
 }
 
 namespace {
@@ -262,14 +282,18 @@ Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
 Case span_case(ProbeState const& state, ProbeSetup const& setup) {
     Case c;
     c.unit = "%";
-    double const allowed = setup.limits.span_percent;
-    if (auto const known = state.span.known(pressure_error(setup))) {
+    double const allowed = span_allowed(state, setup);
+    if (auto const known = state.span.known(pressure_error(state, setup))) {
         set_interval(c, known->percent, known->error);
         c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
         double const now = over(std::abs(known->percent - 100.0), allowed, known->error);
         double const ahead = over(std::abs(known->ahead_percent - 100.0), allowed, known->ahead_error);
-        // Only a drift outwards will pass the limit; and it must be likely to have come near it already.
-        c.probability = now > 0.2 ? std::max(now, ahead) : now;
+        // One that is rather past its limit than within it, and by its drift surely will be soon.
+        // The blasts of a probe that slows show less and less of the way, and what they miss of it looks like
+        // a drift.
+        bool const slows = state.trackers[static_cast<std::size_t>(Reason::slow_response)].standing();
+        c.probability =
+            !slows && now > (known->absolute ? rather_past : clearly_past) ? std::max(now, ahead) : now;
     }
     return c;
 }
@@ -277,8 +301,8 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
 Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Case c;
     c.unit = "%";
-    if (auto const known = state.span.after_service(now_ms, pressure_error(setup))) {
-        double const allowed = 2.0 * setup.limits.span_percent;
+    if (auto const known = state.span.after_service(now_ms, pressure_error(state, setup))) {
+        double const allowed = 2.0 * span_allowed(state, setup);
         set_interval(c, known->percent, known->error);
         c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
         c.probability = over(std::abs(known->percent - 100.0), allowed, known->error);
@@ -287,7 +311,7 @@ Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t
 }
 
 bool reads_as_calibrated(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    auto const known = state.span.after_service(now_ms, pressure_error(setup));
+    auto const known = state.span.after_service(now_ms, pressure_error(state, setup));
     if (!known) {
         return false;
     }

@@ -52,7 +52,7 @@ struct BackgroundKnown {
 [[nodiscard]] std::optional<BackgroundKnown> background_known(ProbeState const& state,
                                                               ProbeSetup const& setup, std::int64_t now_ms);
 // What unmeasured weather adds to the uncertainty of a reading in air, percent.
-[[nodiscard]] double pressure_error(ProbeSetup const& setup);
+[[nodiscard]] double pressure_error(ProbeState const& state, ProbeSetup const& setup);
 // The newest thing that lets us call a probe good: a usable response test, or a person's check. 0: none.
 [[nodiscard]] std::int64_t newest_evidence_ms(ProbeState const& state);
 

@@ -325,7 +325,7 @@ void explain_fluctuation(Diagnosis& d, ProbeState const& state) {
 }
 
 void explain_span(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup) {
-    auto const known = state.span.known(pressure_error(setup));
+    auto const known = state.span.known(pressure_error(state, setup));
     // Short blasts tell a change long before they tell the level.
     if (known && known->error > worst_span_error) {
         d.span_unknown =

@@ -107,8 +107,9 @@ bool nothing_tests(ProbeState const& state, std::int64_t now_ms) {
 
 // Misses count for the usual share once a blast shows again: until then they may be a cleaner that has
 // failed, and how usual misses are is what that is judged by.
-void saw_blast(ProbeState& state, bool shown) {
+void saw_blast(ProbeState& state, bool shown, std::int64_t now_ms) {
     if (!shown) {
+        state.missed_since_ms = state.blasts_missed == 0 ? now_ms : state.missed_since_ms;
         ++state.blasts_missed;
         return;
     }
@@ -162,6 +163,12 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
     return candidate.fit.set_aside;
 }
 
+// What a background that has been told adds to a reading in air: no error of the span.
+double background_percent(ProbeState const& state) {
+    bool const told = state.trackers[static_cast<std::size_t>(Reason::background)].standing();
+    return told ? 100.0 * state.background_mg_l / state.last_saturation : 0.0;
+}
+
 // `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
 ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& candidate, bool against_air) {
     auto const& fit = candidate.fit;
@@ -185,7 +192,8 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
                          setup.t90_s.value_or(0.0), state.coating);
     }
     if (against_air && !std::isnan(candidate.air_percent) && !settling) {
-        state.span.exposure(at_ms, candidate.air_percent, candidate.air_error);
+        state.span.exposure(at_ms, candidate.air_percent - background_percent(state), candidate.air_error,
+                            candidate.air_absolute);
     }
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {
@@ -268,7 +276,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     auto const outcome = state.capture.take(
         view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise(),
                state.habits.frozen_while_cleaning().value_or(false), state.liveness.resolution(),
-               nothing_tests(state, now_ms)});
+               nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
@@ -285,10 +293,11 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {
-        saw_blast(state, outcome.blast->shown);
+        saw_blast(state, outcome.blast->shown, now_ms);
     }
     state.first_ms = state.first_ms == 0 ? now_ms : state.first_ms;
     state.last_ms = now_ms;
+    state.pressure_ms = is_read(reading.pressure_hpa) ? now_ms : state.pressure_ms;
     state.last_value = view.value;
     state.last_saturation = view.saturation;
     state.last_temperature_c = reading.temperature_c;

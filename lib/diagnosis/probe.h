@@ -28,7 +28,7 @@
 namespace probekeeper::diagnosis {
 
 // So many blasts must have been seen to reach the membrane before it means anything that they no longer do,
-// and so many in a row must then fail to.
+// and so many in a row must then fail to, or fewer that last (weigh.cpp).
 inline constexpr std::uint32_t fewest_blasts = 6;
 
 struct ProbeState;
@@ -65,17 +65,21 @@ struct ProbeState {
     std::int64_t temperature_bad_ms = 0;  // since when the temperature has been impossible or contradicted
     std::int64_t checked_ms = 0;          // when a person last did what would let us say good
     std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
+    std::int64_t missed_since_ms = 0;     // of the blasts that were missed in a row, the first
+    std::int64_t pressure_ms = 0;    // of the newest reading that came with the air's pressure; 0: none yet
     std::int64_t found_told_ms = 0;  // when found rises last told on which side of its limit it is; 0: never
     std::int64_t hour_ms = 0;        // when the slow-moving reasons were last weighed
     std::int64_t absent_since_ms = 0;  // parked since then; 0: in use
     std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
     double dry_zero_mg_l = 0.0;
+    double background_mg_l = 0.0;  // as last known
     double last_value = 0.0;
     double last_saturation = 9.1;
     double last_temperature_c = 0.0;
     double plausible_temperature_c = 20.0;  // the newest that water can have
     double highest_airflow = 0.0;
     double guess_20_s = 0.0;  // of T90 at 20 degC, since it was last weighed or tested; 0: not made since
+    double in_air = 1.0;      // what it reads there, over saturation, as far as it is known
     double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
     CoatingPrior coating;           // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;

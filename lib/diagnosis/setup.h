@@ -15,6 +15,7 @@ struct Limits {
     double background_water_mg_l = 0.2;
     double fluctuation_ratio = 3.0;
     double span_percent = 5.0;
+    double span_measured_percent = 5.0;  // where readings come with the air's pressure
     double reference_percent = 10.0;
     double reference_mg_l = 0.3;
     double no_reading_minutes = 15.0;
@@ -38,7 +39,8 @@ struct ProbeSetup {
     std::int64_t expected_from_ms = 0;    // its silence counts from here, until it reads for the first time
     std::size_t line = no_line;      // probes with the same number fall silent together; no_line: CSV only,
                                      // silent against the others of that kind
-    bool pressure_measured = false;  // else weather moves what 100 % in air means by up to 3 %
+    bool pressure_measured = false;  // surely; else only where readings bring it, or weather moves what 100 %
+                                     // in air means by up to 3 %
     Limits limits;
 
     static constexpr std::size_t no_line = static_cast<std::size_t>(-1);

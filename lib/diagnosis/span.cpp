@@ -26,8 +26,6 @@ constexpr double first_spread = 2.0, calibrated_spread = 0.7;
 // What a change of the level since the first exposures may owe to other causes than the span, as a part of
 // what one exposure may be off. A guess.
 constexpr double change_part = 0.25;
-// A slope of so many standard deviations is a drift. One in 700 where there is none.
-constexpr double plain_drift = 3.0;
 // How often a probe is wrong from the first, and by how much then, percent. Guesses.
 constexpr double wrong_at_first = 0.1, wrong_spread = 15.0;
 constexpr std::size_t first_exposures = 8;
@@ -36,8 +34,11 @@ constexpr std::size_t fewest_exposures = 3;
 // Growth of variance in a day of the level (percent^2) and of its slope (percent^2/day^2), and the slope's
 // before anything is seen. A probe drifts by some tenths of a percent a day, and begins to within days.
 // Guesses.
-constexpr double level_noise = 0.01, slope_noise = 0.004, slope_prior = 0.01;
+constexpr double level_noise = 0.01, slope_noise = 0.0015, slope_prior = 0.01;
 constexpr double outlier_beyond = 2.5;  // standard deviations
+// So many of them in a row are a step, and so long one downwards must last. Guesses.
+constexpr std::uint32_t a_step = 6;
+constexpr std::int64_t step_down_ms = 2LL * 86'400'000;
 constexpr double infinity = std::numeric_limits<double>::infinity();
 
 double square(double x) {
@@ -58,7 +59,7 @@ void SpanWatch::pass(LevelAndDrift& drift, double days) {
     drift.wander(0, 1, days, level_noise, slope_noise);
 }
 
-void SpanWatch::exposure(std::int64_t time_ms, double percent, double error) {
+void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, bool absolute) {
     if (!exposures_.empty()) {
         pass(drift_, static_cast<double>(time_ms - exposures_.back().time_ms) / day_ms);
     }
@@ -74,18 +75,46 @@ void SpanWatch::exposure(std::int64_t time_ms, double percent, double error) {
         if (seen_ > fewest_exposures) {
             beyond = outlier_beyond;
         }
-        drift_.update(percent - drift_.mean(0), {1.0, 0.0}, square(now.sigma), beyond);
+        // As many as scatter so, each for what it is worth.
+        double const sigma = now.sigma * error / now.mean_error;
+        double const off = percent - drift_.mean(0);
+        bool const outlier = drift_.update(off, {1.0, 0.0}, square(sigma), beyond) < 1.0;
+        follow_step(outlier, off > 0.0, sigma);
     }
     if (seen_ == first_exposures) {
         first_percent_ = now.median;
-        common_error_ = std::hypot(blast_error, now.mean_error);
+        // What one exposure is off by chance, the mean of some is less. Where they have taught their length
+        // themselves, they cannot tell how wrong it is.
+        absolute_ = absolute;
+        double const by_chance = absolute ? std::sqrt(static_cast<double>(first_exposures)) : 1.0;
+        common_error_ = std::hypot(blast_error, now.mean_error / by_chance);
     }
+}
+
+// Outliers in a row and all on one side are a step: the level is where they are. Blasts that reach the
+// membrane less and less begin like a step down, but do not stay there.
+void SpanWatch::follow_step(bool outlier, bool above, double sigma) {
+    auto const now_ms = exposures_.back().time_ms;
+    bool const goes_on = outlier && above == above_ && beyond_ > 0;
+    beyond_ = goes_on ? beyond_ + 1 : outlier ? 1U : 0U;
+    beyond_since_ms_ = goes_on ? beyond_since_ms_ : now_ms;
+    above_ = above;
+    if (beyond_ < a_step || (!above && now_ms - beyond_since_ms_ < step_down_ms)) {
+        return;
+    }
+    std::array<double, a_step> newest{};
+    for (std::size_t i = 0; i < a_step; ++i) {
+        newest[i] = static_cast<double>(exposures_.from_back(i).percent);
+    }
+    drift_.set(0, estimate::median_inplace(std::span{newest}), square(sigma));
+    beyond_ = 0;
 }
 
 void SpanWatch::begin_anew() {
     exposures_.clear();
     drift_ = {};
     seen_ = 0;
+    beyond_ = 0;
     first_percent_ = common_error_ = 0.0;
 }
 
@@ -171,12 +200,11 @@ std::optional<SpanKnown> SpanWatch::known(double pressure_error) const {
         k.error = k.ahead_error = std::hypot(alike, std::sqrt(drift_.variance(0)));
         k.at_ms = exposures_.back().time_ms;
         k.exposures = seen_;
-        if (std::abs(drift_.mean(1)) > plain_drift * std::sqrt(drift_.variance(1))) {
-            auto ahead = drift_;
-            pass(ahead, ahead_days);
-            k.ahead_percent = ahead.mean(0) - blast.percent;
-            k.ahead_error = std::hypot(alike, std::sqrt(ahead.variance(0)));
-        }
+        k.absolute = absolute_;
+        auto ahead = drift_;
+        pass(ahead, ahead_days);
+        k.ahead_percent = ahead.mean(0) - blast.percent;
+        k.ahead_error = std::hypot(alike, std::sqrt(ahead.variance(0)));
         return k;
     }
     if (calibrated_ms_ != 0) {

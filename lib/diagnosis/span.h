@@ -17,8 +17,9 @@ struct SpanKnown {
     SpanSource source = SpanSource::air_exposure;
     std::int64_t at_ms = 0;
     std::size_t exposures = 0;  // that agree on it; 0 where a record says it
-    // Where it will be in `ahead_days`, by a drift that is plain; else the same as now.
+    // Where it will be in `ahead_days` if it goes on as it does.
     double ahead_percent = 100.0, ahead_error = 0.0;
+    bool absolute = true;  // else it has changed by so much since the first exposures
 };
 
 // Probe and portable meter side by side, at the newest check.
@@ -30,11 +31,12 @@ struct ReferenceKnown {
 
 class SpanWatch {
 public:
-    // A drift that will pass the limit in this time is worth a visit now.
-    static constexpr double ahead_days = 2.0;
+    // A drift that has probably passed the limit, and surely will have in this time, is worth a visit now.
+    static constexpr double ahead_days = 10.0;
 
     // `percent`, `error`: where a reading in air would settle, over saturation, and its standard deviation.
-    void exposure(std::int64_t time_ms, double percent, double error);
+    // `absolute`: not against the first ones.
+    void exposure(std::int64_t time_ms, double percent, double error, bool absolute);
     void handled(Handling const& handling);
 
     // Blasts are short and wet: what they read in air is off by an amount that stays, but moves with the
@@ -67,6 +69,7 @@ private:
     [[nodiscard]] static Common share_of(double off, double of_blasts, double of_probe);
     // What all exposures have in common that is not the probe's, as the first ones tell it.
     [[nodiscard]] Common common() const;
+    void follow_step(bool outlier, bool above, double sigma);
     static void pass(LevelAndDrift& drift, double days);
     void begin_anew();
 
@@ -75,6 +78,10 @@ private:
     std::size_t seen_ = 0;        // exposures since the measure was set anew
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
     double common_error_ = 0.0;   // what may be wrong with them all alike
+    std::uint32_t beyond_ = 0;    // outliers in a row, the newest exposures
+    std::int64_t beyond_since_ms_ = 0;
+    bool above_ = false;    // the newest is above what was expected
+    bool absolute_ = true;  // the first ones told a level of their own
     ReferenceKnown reference_{};
     std::int64_t calibrated_ms_ = 0;
     std::int64_t membrane_ms_ = 0;

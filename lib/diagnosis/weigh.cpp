@@ -135,6 +135,7 @@ void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t n
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
+    state.background_mg_l = known ? known->level : state.background_mg_l;
     double probability = background_case(state, setup, now_ms).probability;
     bool const told_by_person = known && known->source == BackgroundSource::dry_zero;
     bool const sudden = known && known->sudden;
@@ -149,10 +150,15 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
 
 // Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
 // shows, n in a row come with probability (1 - p)^n after each blast. At most one false alarm in ten thousand
-// blasts.
-bool misses_are_no_chance(ProbeState const& state) {
+// blasts. Blasts soon after each other are missed for one cause, so few must at least last.
+bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms) {
+    constexpr std::uint32_t few = 3;
+    constexpr double lasting_s = 0.5 * day_s;  // a guess
+    double const lasted_s = static_cast<double>(now_ms - state.missed_since_ms) / 1000.0;
+    bool const enough =
+        state.blasts_missed >= fewest_blasts || (state.blasts_missed >= few && lasted_s > lasting_s);
     double const missing = std::max(1.0 - state.blasts_share, 0.01);
-    return state.blasts_missed * std::log(missing) < std::log(1e-4);
+    return enough && state.blasts_missed * std::log(missing) < std::log(1e-4);
 }
 
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
@@ -174,6 +180,9 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     tracker(state, Reason::fluctuation)
         .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
               {(compared ? 4.0 : 12.0) * hour_s, day_s});
+    auto const span = state.span.known(pressure_error(state, setup));
+    // Beyond these it is no error of span, and blasts are better judged against air itself.
+    state.in_air = span ? std::clamp(span->percent / 100.0, 0.7, 1.5) : 1.0;
     tracker(state, Reason::span_error)
         .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
     bool const restless = state.service.restless();
@@ -186,8 +195,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // membrane shows less of each: that is told once.
     bool const mute =
         tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
-    bool const blasts_fail = state.blasts_missed >= fewest_blasts && state.blasts_shown >= fewest_blasts &&
-                             misses_are_no_chance(state);
+    bool const blasts_fail = state.blasts_shown >= fewest_blasts && misses_are_no_chance(state, now_ms);
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,

@@ -79,8 +79,9 @@ struct Limits {
     double background_mg_l = 0.1;        // of a dry zero
     double background_water_mg_l = 0.2;  // of an anoxic floor in the water
     double fluctuation_ratio = 3.0;
-    double span_percent = 5.0;        // 8.0 where pressure is not measured, unless written
-    double reference_percent = 10.0;  // or reference_mg_l, whichever is greater
+    double span_percent = 5.0;           // 8.0 where pressure is not measured, unless written
+    double span_measured_percent = 5.0;  // the same where readings themselves bring the pressure; not written
+    double reference_percent = 10.0;     // or reference_mg_l, whichever is greater
     double reference_mg_l = 0.3;
     double no_reading_minutes = 15.0;
     double no_reading_ticket_minutes = 240.0;

@@ -165,8 +165,12 @@ private:
         // A fixed pressure_hpa of the site is no measurement: weather moves the true one by some 3 %.
         defaults.span_percent = pressure_measured ? defaults.span_percent : 8.0;
         WrittenLimits const nothing{};
-        return merged(defaults,
-                      {&written_.limits, site ? &written_.sites[*site].limits : &nothing, &written.limits});
+        std::initializer_list<WrittenLimits const*> const layers = {
+            &written_.limits, site ? &written_.sites[*site].limits : &nothing, &written.limits};
+        auto limits = merged(defaults, layers);
+        // Files and uploads tell only as they come whether pressure is measured.
+        limits.span_measured_percent = merged(Limits{}, layers).span_percent;
+        return limits;
     }
 
     void take_neighbours(std::size_t place) {

@@ -12,6 +12,7 @@ diagnosis::Limits limits_of(fleet::Limits const& from) {
     to.background_water_mg_l = from.background_water_mg_l;
     to.fluctuation_ratio = from.fluctuation_ratio;
     to.span_percent = from.span_percent;
+    to.span_measured_percent = from.span_measured_percent;
     to.reference_percent = from.reference_percent;
     to.reference_mg_l = from.reference_mg_l;
     to.no_reading_minutes = from.no_reading_minutes;

@@ -233,6 +233,56 @@ TEST_CASE("a dead output shows no blast, and that is not told as a failed cleani
     CHECK_FALSE(bench.heard.ever(Reason::verification_due));
 }
 
+TEST_CASE("rare blasts need not fail for days to be named", "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.blast_every_s = 16 * 3600;
+    bench.run(24.0 * 10.0);
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(60.0);
+    CHECK(bench.stands(Reason::cleaning_failed));
+}
+
+TEST_CASE("a timer's blasts that no bit declares are missed when they stay away", "[diagnosis][capture]") {
+    bool const stay_away = GENERATE(false, true);
+    CAPTURE(stay_away);
+    Bench bench;
+    bench.rig.probe(0).blasts_declared = false;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(24.0 * 4.0);
+    if (stay_away) {
+        bench.rig.probe(0).blasts_reach = false;
+    } else {
+        bench.rig.water = [](double) { return 0.97 * saturation_20; };  // too near to air to be found
+    }
+    bench.run(36.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed) == stay_away);
+}
+
+TEST_CASE("without a temperature nobody knows how far water rich in oxygen is from air",
+          "[diagnosis][capture]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.percent = false;
+    bench.rig.water = [](double) { return 6.0; };
+    bench.run(24.0 * 4.0);
+    probe.reach = 0.2;  // as in colder water, which holds more, near its saturation
+    bench.run(24.0 * 2.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
+TEST_CASE("a probe that reads too much in air still shows its blasts", "[diagnosis][capture]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    bench.rig.water = [](double) { return 7.0; };
+    bench.run(24.0 * 2.0);
+    probe.gain = 1.2;
+    bench.run(24.0 * 3.0);
+    // Its air is at 10.9 mg/L, and this water, above saturation, reads 10.7: nothing can be seen there.
+    bench.rig.water = [](double) { return 8.9; };
+    bench.run(24.0 * 3.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 TEST_CASE("where most blasts have always been missed, a run of misses is no failed cleaning",
           "[diagnosis][capture]") {
     Bench bench;

@@ -28,6 +28,10 @@ struct Knobs {
     bool blasted = true;  // by the cleaner, declared by its bit
     bool blasts_reach = true;
     bool blasts_declared = true;
+    double reach = 1.0;    // of the way to air, what a blast uncovers
+    bool freezes = false;  // the output, while the probe is cleaned
+    bool percent = true;   // the device gives it, and the temperature
+    double pressure_hpa = not_read;
     bool in_air = false, hold = false;  // lifted; and whether a bit says so
 };
 
@@ -36,7 +40,11 @@ public:
     using Take = std::function<void(std::size_t, Reading const&)>;
 
     explicit Rig(std::size_t probes, std::uint64_t seed = 1, double poll_s = 10.0)
-        : knobs_(probes), state_(probes, -1.0), random_{seed}, poll_s_{static_cast<std::int64_t>(poll_s)} {}
+        : knobs_(probes),
+          state_(probes, -1.0),
+          shown_(probes),
+          random_{seed},
+          poll_s_{static_cast<std::int64_t>(poll_s)} {}
 
     [[nodiscard]] Knobs& probe(std::size_t place) { return knobs_[place]; }
     [[nodiscard]] Timestamp now() const { return day_one + Millis{1000 * second_}; }
@@ -71,7 +79,8 @@ private:
     void follow(std::size_t place, double outside) {
         auto const& k = knobs_[place];
         bool const air = k.in_air || (blast(place) && k.blasts_reach);
-        double const seen = air ? saturation_20 : outside;
+        double const reach = k.in_air ? 1.0 : k.reach;
+        double const seen = air ? outside + reach * (saturation_20 - outside) : outside;
         auto& state = state_[place];
         state = state < 0.0 ? seen : seen + (state - seen) * std::exp(-std::numbers::ln10 / k.t90_s);
     }
@@ -79,11 +88,14 @@ private:
         auto const& k = knobs_[place];
         double value = k.gain * state_[place] + k.offset + k.noise * random_.normal();
         value = k.shows.value_or(std::round(value / k.resolution) * k.resolution);
+        value = k.freezes && blast(place) ? shown_[place] : value;
+        shown_[place] = value;
         Reading r;
         r.time = now();
         r.do_mg_l = value;
-        r.do_percent = 100.0 * value / saturation_20;
-        r.temperature_c = k.temperature_c;
+        r.do_percent = k.percent ? 100.0 * value / saturation_20 : not_read;
+        r.temperature_c = k.percent ? k.temperature_c : not_read;
+        r.pressure_hpa = k.pressure_hpa;
         r.set(mark_cleaning, k.blasts_declared && blast(place));
         if (k.hold) {
             r.set(mark_hold, true);
@@ -96,6 +108,7 @@ private:
 
     std::vector<Knobs> knobs_;
     std::vector<double> state_;
+    std::vector<double> shown_;
     physics::Random random_;
     std::int64_t poll_s_;
     std::int64_t second_ = 0;

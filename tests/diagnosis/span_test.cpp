@@ -141,6 +141,90 @@ TEST_CASE("weather that no register measures leaves a span error of five percent
     CHECK_FALSE(bench.heard.ever(Reason::span_error));
 }
 
+TEST_CASE("pressure that comes with the readings tells as much as one in the register map",
+          "[diagnosis][span]") {
+    bool const with_pressure = GENERATE(false, true);
+    CAPTURE(with_pressure);
+    auto setup = site_of(1);
+    setup.probes[0].pressure_measured = false;
+    setup.probes[0].limits.span_percent = 8.0;
+    Bench bench{setup};
+    bench.rig.probe(0).pressure_hpa = with_pressure ? 1013.2 : not_read;
+    bench.run(48.0);
+    bench.rig.probe(0).gain = 1.09;
+    bench.run(96.0);
+    CHECK(bench.heard.ever(Reason::span_error) == with_pressure);
+}
+
+TEST_CASE("a drift that goes on is named soon after it has probably passed the limit", "[diagnosis][span]") {
+    double const a_day = GENERATE(-0.004, 0.004);
+    CAPTURE(a_day);
+    Bench bench;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(48.0);
+    double const limit = 0.05, early = 0.04, late = 0.066;
+    for (double off = a_day; std::abs(off) < early; off += a_day) {
+        bench.rig.probe(0).gain = 1.0 + off;
+        bench.run(24.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+    for (double off = std::copysign(limit - 0.01, a_day); std::abs(off) < late; off += a_day) {
+        bench.rig.probe(0).gain = 1.0 + off;
+        bench.run(24.0);
+    }
+    CHECK(bench.stands(Reason::span_error));
+}
+
+TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(72.0);
+    bench.rig.probe(0).reach = 0.7;
+    bench.run(24.0 * 8.0);
+    bench.rig.probe(0).reach = 0.2;
+    bench.run(96.0);
+    CHECK(bench.stands(Reason::cleaning_failed));
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("blasts that no bit declares tell no span where the output is frozen meanwhile",
+          "[diagnosis][span]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    bench.rig.water = [](double) { return 5.0; };
+    probe.blasts_declared = false;
+    probe.freezes = true;
+    probe.t90_s = 25.0;
+    bench.run(24.0 * 4.0);
+    for (double const slower : {28.0, 31.0, 34.0, 37.0, 40.0, 43.0}) {  // what lies in the tail grows with it
+        probe.t90_s = slower;
+        bench.run(24.0 * 2.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("a blast that an edge of the air cuts short tells no span", "[diagnosis][span]") {
+    Bench bench;
+    bench.run(72.0);
+    // 17 seconds after each blast.
+    bench.rig.aeration = [](double hour) { return std::fmod(hour - 1280.0 / 3600.0, 6.0) < 3.0; };
+    bench.run(96.0);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+    CHECK(bench.site.verdict(0).span->value_percent == Approx(100.0).margin(2.0));
+}
+
+TEST_CASE("a background that has been told is not told again as what it adds in air", "[diagnosis][span]") {
+    Bench bench;
+    bench.run(72.0);
+    bench.rig.probe(0).offset = 0.8;
+    Handling inspection;
+    inspection.dry_zero_mg_l = 0.8;
+    bench.did(inspection);
+    bench.run(24.0 * 5.0);
+    CHECK(bench.stands(Reason::background));
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
 TEST_CASE("a portable meter that disagrees is named, and a calibration answers it", "[diagnosis][span]") {
     Bench bench;
     bench.run(24.0);

@@ -262,11 +262,13 @@ site = "s"
     CHECK(fleet.probes[1].limits.t90_ratio == 3.0);
     CHECK(fleet.probes[1].limits.span_percent == 8.0);
     CHECK(fleet.probes[2].limits.span_percent == 8.0);
+    CHECK(fleet.probes[2].limits.span_measured_percent == 5.0);
     auto const written =
         loaded(folder.write("written.toml", "[limits]\nt90_ratio = 2.5\nspan_percent = 4\n" + rest));
     for (auto const& probe : written.probes) {
         CHECK(probe.limits.t90_ratio == 2.5);
         CHECK(probe.limits.span_percent == 4.0);
+        CHECK(probe.limits.span_measured_percent == 4.0);
     }
 }
 

@@ -27,6 +27,15 @@ TEST_CASE("diagnosis is told of a site's probes in their own order, neighbours b
     CHECK_FALSE(setup.probes[1].pressure_measured);
 }
 
+TEST_CASE("the limit of the span holds for readings with pressure and without", "[pipeline][setup]") {
+    auto fleet = small_fleet();
+    fleet.probes[1].limits.span_percent = 8.0;
+    fleet.probes[1].limits.span_measured_percent = 4.5;
+    auto const setup = setup_of(fleet, saltmarsh);
+    CHECK(setup.probes[0].limits.span_percent == 8.0);
+    CHECK(setup.probes[0].limits.span_measured_percent == 4.5);
+}
+
 TEST_CASE("pressure counts as measured where the probe's register map reads it", "[pipeline][setup]") {
     auto fleet = small_fleet();
     fleet::RegisterMap map;

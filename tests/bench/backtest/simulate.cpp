@@ -304,7 +304,11 @@ bool Simulation::check_reference(RunningProbe& p) {
         return false;
     }
     double const meter = p.tank.tank.state().do_mg_l * (1.0 + 0.01 * p.random.normal());
-    record(p, day_, fmt::format("reference_check,,,,{:.2f},{:.2f}", meter, p.transmitter.shown_mg_l()));
+    double const shown = p.transmitter.shown_mg_l();
+    record(p, day_, fmt::format("reference_check,,,,{:.2f},{:.2f}", meter, shown));
+    if (std::abs(shown - meter) > std::max(0.1 * meter, 0.3)) {
+        p.evidence.disagreements.push_back(day_);
+    }
     return true;
 }
 
@@ -433,6 +437,14 @@ namespace {
 // The fault as the readings show it.
 Fault as_seen(FleetPlan const& plan, Evidence const& evidence, Fault fault) {
     double const visible = seconds_between(plan.start, fault.visible) / day_s;
+    // What a record says cannot be too early to say.
+    bool const compared = fault.named_by.front() == "reference_disagreement";
+    if (compared && !evidence.disagreements.empty()) {
+        fault.crossing = std::min(fault.crossing, at_day(plan, evidence.disagreements.front()));
+    }
+    if (fault.seen_in == SeenIn::readings) {
+        return fault;
+    }
     auto const& days_of = fault.seen_in == SeenIn::floors ? evidence.floors : evidence.tests;
     auto const after = std::upper_bound(days_of.begin(), days_of.end(), visible);
     // After the run: what no evidence has shown by its end is not due in it.
@@ -449,9 +461,7 @@ FleetTruth truth_of(FleetPlan const& plan, Lived const& lived, std::string const
         auto const& planned = plan.probes[i];
         auto probe = planned.truth;
         for (auto& fault : probe.faults) {
-            if (fault.seen_in != SeenIn::readings) {
-                fault = as_seen(plan, lived.evidence[i], fault);
-            }
+            fault = as_seen(plan, lived.evidence[i], fault);
         }
         for (double day = 0.0;; day += 0.5) {
             double const at = std::min(day, plan.days);

@@ -13,6 +13,8 @@ namespace probekeeper::backtest {
 struct Evidence {
     std::vector<double> tests;   // a blast ended, or the air went off over water with oxygen
     std::vector<double> floors;  // the water had been without oxygen for five minutes
+    std::vector<double>
+        disagreements;  // a person wrote down two readings that are further apart than allowed
 };
 
 struct Lived {
