@@ -165,7 +165,7 @@ TEST_CASE("a dry zero check tells the background where the water never can", "[d
     Bench bench;
     bench.run(24.0);
     Handling check;
-    check.dry_zero_mg_l = GENERATE(0.03, 0.3, -0.3);
+    check.dry_zero_mg_l = GENERATE(0.03, 0.10, 0.11, 0.3, -0.3);
     CAPTURE(*check.dry_zero_mg_l);
     bench.did(check);
     bench.run(24.0);
