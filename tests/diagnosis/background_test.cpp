@@ -176,6 +176,24 @@ TEST_CASE("a dry zero check tells the background where the water never can", "[d
     CHECK(bench.stands(Reason::background) == (std::abs(*check.dry_zero_mg_l) > 0.1));
 }
 
+TEST_CASE("works that stop their air three times a day show a background as well, over more days",
+          "[diagnosis][background]") {
+    double const offset = GENERATE(0.0, 0.3);
+    CAPTURE(offset);
+    Bench bench;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 8.0) < 7.7; };
+    bench.rig.water = [](double h) {
+        double const off = std::fmod(h, 8.0) - 7.7;
+        return off < 0.0 ? 2.0 : std::max(0.0, 2.0 - 12.0 * off);
+    };
+    bench.rig.probe(0).offset = offset;
+    bench.run(24.0 * 4.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.background);
+    CHECK(d.background->value_mg_l == Approx(offset).margin(0.03));
+    CHECK(bench.stands(Reason::background) == (offset > 0.2));
+}
+
 TEST_CASE("a background is gone when the electrode has been cleaned of it", "[diagnosis][background]") {
     Bench bench;
     cycle(bench.rig, nothing);
