@@ -153,6 +153,13 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     return floor;
 }
 
+void BackgroundWatch::forget_since(std::int64_t time_ms) {
+    while (!plateaus_.empty() && std::int64_t{1000} * plateaus_.back().at_s >= time_ms) {
+        plateaus_.drop_back();
+    }
+    interrupt();
+}
+
 void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
     auto const newest = floor(now_ms);
     auto const window = ms(window_days * day_s);

@@ -194,6 +194,26 @@ TEST_CASE("works that stop their air three times a day show a background as well
     CHECK(bench.stands(Reason::background) == (offset > 0.2));
 }
 
+TEST_CASE("an output that is dead or stuck tells no background", "[diagnosis][background]") {
+    double const shows = GENERATE(0.0, 0.76);
+    CAPTURE(shows);
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = 0.1;
+    bench.run(24.0 * 4.0);
+    REQUIRE(bench.site.verdict(0).background);
+    bench.rig.probe(0).shows = shows;
+    bench.run(24.0 * 4.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.background);
+    CHECK_FALSE(d.background_unknown.empty());
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+    bench.rig.probe(0).shows.reset();
+    bench.run(30.0);
+    REQUIRE(bench.site.verdict(0).background);
+    CHECK(bench.site.verdict(0).background->value_mg_l == Approx(0.1).margin(0.03));
+}
+
 TEST_CASE("a background is gone when the electrode has been cleaned of it", "[diagnosis][background]") {
     Bench bench;
     cycle(bench.rig, nothing);
