@@ -30,6 +30,10 @@ constexpr double least_blast_part = 0.04;
 // saturation. A guess.
 constexpr std::uint32_t a_habit = 3;
 constexpr double habitual_part = 0.1;
+// A blast nobody declares, out of water that holds some oxygen, goes up by `excursion_part` within a minute
+// and a half, and is gone again within some response times: no aerator drives water up so quickly, and none
+// down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
+constexpr double leap_shows_part = 0.02;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
 constexpr std::uint32_t fewest_reaches = 3;
@@ -208,15 +212,18 @@ bool Capture::leaps_up(View const& view, Known const& known, double before) cons
     double const poll_s = s_between(last_ms_, view.time_ms);
     bool const rich = before > 0.5 * view.saturation;
     bool const habitual = lifts_ >= a_habit && !rich;
-    double const least_part = habitual ? habitual_part : least_blast_part;
-    auto const sudden = [&] {
+    auto const sudden = [&](double least_part) {
         double const just_before =
             median_before(view.time_ms - ms(std::max(90.0, 2.0 * poll_s)), std::max(60.0, 2.5 * poll_s));
         return view.value - just_before > std::max(least_part * view.saturation, 12.0 * known.noise);
     };
     bool const blast_like = rich && way > 0.0 && rise > blast_way_part * way;
     bool const lift_like = habitual && rise > habitual_part * view.saturation;
-    return lifted || ((blast_like || lift_like) && sudden());
+    // Out of water without oxygen it may be the air that comes back.
+    bool const pulse_like =
+        !rich && before > floor_part * view.saturation && rise > excursion_part * view.saturation;
+    return lifted || (blast_like && sudden(least_blast_part)) || (lift_like && sudden(habitual_part)) ||
+           (pulse_like && sudden(excursion_part));
 }
 
 // An exposure that no bit declares: the reading leaps towards air faster than water can, and comes back.
@@ -226,9 +233,12 @@ void Capture::follow_excursion(View const& view, Known const& known) {
         excursion_.active = false;
         return;
     }
+    bool const in_air = view.value > near_air * view.saturation;
     if (!excursion_.active) {
         bool const quiet = view.time_ms >= exposed_until_ms_ + ms(5.0 * t90_guess_s);
-        if (!quiet || (view.value < 0.5 * view.saturation && lifts_ < a_habit)) {
+        bool const shows = !samples_.empty() && view.value - static_cast<double>(samples_.back().value) >
+                                                    leap_shows_part * view.saturation;
+        if (!quiet || (view.value < 0.5 * view.saturation && lifts_ < a_habit && !shows)) {
             return;
         }
         auto const back_ms = view.time_ms - std::max(ms(1.5 * t90_guess_s), 2 * (view.time_ms - last_ms_));
@@ -238,11 +248,15 @@ void Capture::follow_excursion(View const& view, Known const& known) {
         }
         double const before = median_before(back_ms, span_s);
         if (leaps_up(view, known, before)) {
-            bool const lifted = view.value - before > excursion_part * view.saturation;
+            bool const lifted = in_air && view.value - before > excursion_part * view.saturation;
             double const longest_s = lifted ? longest_excursion_s : 120.0 + 5.0 * t90_guess_s;
             excursion_ = {true, back_ms, view.time_ms, before, view.value, longest_s};
         }
         return;
+    }
+    // What began like a blast may be a lift by hand.
+    if (in_air && view.value - excursion_.base > excursion_part * view.saturation) {
+        excursion_.longest_s = longest_excursion_s;
     }
     if (view.value > excursion_.peak) {
         excursion_.peak = view.value;
@@ -254,8 +268,9 @@ void Capture::follow_excursion(View const& view, Known const& known) {
 void Capture::end_excursion(View const& view, double t90_guess_s) {
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
     if (left < 0.15) {
-        lifts_ +=
-            excursion_.peak > near_air * view.saturation && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
+        bool const high = excursion_.peak > near_air * view.saturation ||
+                          excursion_.peak - excursion_.base > excursion_part * view.saturation;
+        lifts_ += high && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
         fall_.active = true;
         fall_.declared = fall_.by_hand = false;
         fall_.source = TestSource::air_exposure;
