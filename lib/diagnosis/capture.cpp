@@ -20,6 +20,8 @@ constexpr double near_air = 0.75;
 constexpr double longest_excursion_s = 3600.0;
 // What a probe showed while somebody worked on it is no part of its fall back to the water, but for so much.
 constexpr double air_before_fall_s = 60.0;
+// mg/L a second, some times what the hungriest activated sludge takes up (common practice, no source).
+constexpr double water_falls_s = 0.1;
 constexpr double rise_every_s = 2.0 * 3600.0;
 // Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
 // an aerator takes minutes for as much.
@@ -411,8 +413,10 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
             electrode::membrane_tail_late(length_s / candidate.fit.tau_s * electrode::membrane_tail);
     }
     candidate.temperature_c = view.temperature_c;
-    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe.
-    if (!fall_.declared && !fall_.by_hand &&
+    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe;
+    // but never so quickly as `water_falls_s`, however little is known of the probe.
+    bool const as_water = std::abs(candidate.fit.step) < water_falls_s * candidate.fit.tau_s;
+    if (!fall_.declared && !fall_.by_hand && as_water &&
         candidate.fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s &&
         candidate.fit.set_aside.empty()) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";

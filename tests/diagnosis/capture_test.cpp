@@ -101,6 +101,19 @@ TEST_CASE("blasts that no bit declares and that never come near to air are found
     }
 }
 
+TEST_CASE("a fall too quick for any water is the probe's own, though it is slower than was thought",
+          "[diagnosis][capture]") {
+    auto setup = site_of(1);
+    setup.probes[0].t90_s = 16.0;
+    Bench bench{setup};
+    bench.rig.water = [](double) { return 2.0; };
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 30.0;
+    bench.run(48.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).size() >= 12);  // of 16 blasts
+}
+
 TEST_CASE("water that aeration drives up and that stays up is no blast", "[diagnosis][capture]") {
     Bench bench;
     bench.rig.probe(0).blasted = false;
