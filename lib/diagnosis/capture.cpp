@@ -20,6 +20,8 @@ constexpr double near_air = 0.75;
 constexpr double longest_excursion_s = 3600.0;
 // What a probe showed while somebody worked on it is no part of its fall back to the water, but for so much.
 constexpr double air_before_fall_s = 60.0;
+// Where readings come seldom, so many of them are waited for all the same, and used from before.
+constexpr std::int64_t readings_after = 7, readings_before = 4;
 // mg/L a second, some times what the hungriest activated sludge takes up (common practice, no source).
 constexpr double water_falls_s = 0.1;
 constexpr double rise_every_s = 2.0 * 3600.0;
@@ -164,7 +166,8 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         fall_.begin_ms = exposed_from_ms_;
         fall_.first_ms = exposed_first_ms_;
         fall_.end_ms = (last_ms_ + view.time_ms) / 2;
-        fall_.deadline_ms = view.time_ms + ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0));
+        fall_.deadline_ms = view.time_ms + std::max(ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0)),
+                                                    readings_after * (view.time_ms - last_ms_));
         fall_.saturation = view.saturation;
         fall_.base = median_before(exposed_from_ms_, 180.0);
         blast_to_judge_ = exposed_by_cleaning_;
@@ -397,8 +400,9 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
         return std::nullopt;
     }
     fall_.active = false;
-    auto const from_ms =
-        fall_.by_hand ? fall_.begin_ms + 1 : fall_.begin_ms - ms(std::max(120.0, 2.0 * known.t90_guess_s));
+    auto const before_ms =
+        std::max(ms(std::max(120.0, 2.0 * known.t90_guess_s)), readings_before * (view.time_ms - last_ms_));
+    auto const from_ms = fall_.by_hand ? fall_.begin_ms + 1 : fall_.begin_ms - before_ms;
     auto const to_ms = aeration_changed ? aeration_edge_ms_ - 1 : view.time_ms;
     auto const piece = cut(samples_, from_ms, fall_.end_ms, to_ms);
     Candidate candidate;

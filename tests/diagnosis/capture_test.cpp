@@ -114,6 +114,14 @@ TEST_CASE("a fall too quick for any water is the probe's own, though it is slowe
     CHECK(bench.heard.used(TestSource::air_exposure).size() >= 12);  // of 16 blasts
 }
 
+TEST_CASE("readings a minute apart are waited for until there are enough of them", "[diagnosis][capture]") {
+    auto setup = site_of(1, 60.0);
+    setup.probes[0].limits.evidence_days = 3.0;
+    Bench bench{setup};
+    bench.run(24.0 * 5.0);
+    CHECK_FALSE(bench.stands(Reason::verification_due));
+}
+
 TEST_CASE("water that aeration drives up and that stays up is no blast", "[diagnosis][capture]") {
     Bench bench;
     bench.rig.probe(0).blasted = false;
