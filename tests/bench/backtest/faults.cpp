@@ -115,6 +115,18 @@ double day_read_above(Scene const& s, double limit) {
     return day;
 }
 
+// The first dry zero that is written down as above the limit, to a hundredth; after the run where there is
+// none.
+double day_found_above(Scene const& s, double limit) {
+    auto const& life = s.probe.lives.back();
+    auto const tells = [&](Visit const& v) {
+        double const zero = life.ageing.wear_at(v.day - life.from_day).background_mg_l;
+        return v.kind == VisitKind::dry_zero && v.day > s.day + 0.5 && zero >= limit + 0.005;
+    };
+    auto const first = std::find_if(s.probe.visits.begin(), s.probe.visits.end(), tells);
+    return first != s.probe.visits.end() ? first->day : s.fleet.days + 1.0;
+}
+
 void background(Scene& s) {
     bool const in_water = goes_anoxic(s.tank.settings.kind, s.tank.settings);
     double const limit = in_water ? 0.2 : 0.1;
@@ -132,10 +144,7 @@ void background(Scene& s) {
         for (; check < s.fleet.days - 1.0; check += every) {
             s.probe.visits.push_back({check, VisitKind::dry_zero});
         }
-        auto const first = std::find_if(s.probe.visits.begin(), s.probe.visits.end(), [&](Visit const& v) {
-            return v.kind == VisitKind::dry_zero && v.day > s.day + 0.5;
-        });
-        visible = first != s.probe.visits.end() ? first->day : s.fleet.days + 1.0;
+        visible = day_found_above(s, limit);
     }
     // In mg/L a background of 0.2 and more is also an error of the reading against a reference.
     s.tell("background", {"background"}, {"reference_disagreement"}, s.day, visible,

@@ -155,6 +155,29 @@ TEST_CASE("a background is due once the output reads it above its limit, not whi
     CHECK(late > 0);
 }
 
+TEST_CASE("a background that dry zeros tell is due once one is written down as above its limit", "[judge]") {
+    int due = 0, later = 0;
+    for (std::uint64_t seed = 1; seed <= 20; ++seed) {
+        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
+                if (fault.kind != "background" || day >= plan.days) {
+                    continue;
+                }
+                auto const& life = probe.lives.back();
+                double const zero = life.ageing.wear_at(day - life.from_day).background_mg_l;
+                CAPTURE(seed, probe.truth.id, zero);
+                CHECK(std::round(100.0 * zero) > 10.0);
+                later += fault.visible - fault.crossing > std::chrono::hours{9 * 24 + 12} ? 1 : 0;
+                ++due;
+            }
+        }
+    }
+    CHECK(due > 5);
+    CHECK(later > 0);
+}
+
 TEST_CASE("what only a reading in air tells is not due of an output that is frozen while it is cleaned",
           "[judge]") {
     int frozen = 0, open = 0;
