@@ -26,8 +26,8 @@ constexpr std::int64_t readings_after = 7, readings_before = 4;
 constexpr double water_falls_s = 0.1;
 constexpr double rise_every_s = 2.0 * 3600.0;
 // Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
-// an aerator takes minutes for as much.
-constexpr double blast_way_part = 0.4;
+// an aerator takes minutes for as much. Short blasts of a slow probe go no further.
+constexpr double blast_way_part = 0.2;
 constexpr double least_blast_part = 0.04;
 // Where so many undeclared exposures have reached air, there is a cleaner: its blasts are looked for when a
 // slower probe no longer reaches air in them. What they must then show within a minute and a half, of

@@ -101,6 +101,22 @@ TEST_CASE("blasts that no bit declares and that never come near to air are found
     }
 }
 
+TEST_CASE("short blasts of a slow probe that no bit declares are found in water rich in oxygen, too",
+          "[diagnosis][capture]") {
+    auto setup = site_of(1);
+    setup.probes[0].t90_s = 110.0;
+    Bench bench{setup};
+    bench.rig.water = [](double) { return 6.5; };
+    bench.rig.blast_s = 22;  // a third of the way to air, so 0.9 mg/L
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 120.0;
+    bench.run(48.0);
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    CHECK(tests.size() >= 12);  // of 16 blasts
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(120.0).epsilon(0.2));
+}
+
 TEST_CASE("a fall too quick for any water is the probe's own, though it is slower than was thought",
           "[diagnosis][capture]") {
     auto setup = site_of(1);
