@@ -72,7 +72,13 @@ void tell_slow(Scene& s, std::string kind) {
     // Where no new membrane was seen in the run, nobody can know better than the configured value.
     double const by_configured = day_slower_than(s.probe, ratio * s.probe.configured_t90_s, start, last);
     bool const learned = s.probe.lives.size() > 1;
-    s.tell(std::move(kind), {"slow_response"}, {}, crossing,
+    // Where neither a bit nor a blast tests it, to ask for a check of a probe that is slow is right.
+    bool const told = s.probe.cleaner || s.site.gives_aeration || s.site.gives_airflow;
+    std::vector<std::string> also_true;
+    if (!told) {
+        also_true.emplace_back("verification_due");
+    }
+    s.tell(std::move(kind), {"slow_response"}, also_true, crossing,
            learned ? crossing : std::max(crossing, by_configured), SeenIn::tests);
 }
 

@@ -1,6 +1,7 @@
 // The judge itself: a fleet is the same for the same seed, its truth agrees with its readings, and the
 // scoring counts as its header says.
 #include <unistd.h>
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <filesystem>
@@ -155,6 +156,26 @@ TEST_CASE("a background is due once the output reads it above its limit, not whi
     CHECK(late > 0);
 }
 
+TEST_CASE("to ask for a check of a slow probe is right where neither a bit nor a blast tests it", "[judge]") {
+    int asked = 0, tested = 0;
+    for (std::uint64_t seed = 1; seed <= 40; ++seed) {
+        auto const plan = plan_fleet(seed, "intermittent", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                if (fault.named_by.front() == "slow_response") {
+                    auto const& also = fault.also_true;
+                    bool const may_ask =
+                        std::find(also.begin(), also.end(), "verification_due") != also.end();
+                    CHECK(may_ask == (!probe.cleaner && !plan.sites[probe.site].gives_aeration));
+                    ++(may_ask ? asked : tested);
+                }
+            }
+        }
+    }
+    CHECK(asked > 0);
+    CHECK(tested > 0);
+}
+
 TEST_CASE("a background that dry zeros tell is due once one is written down as above its limit", "[judge]") {
     int due = 0, later = 0;
     for (std::uint64_t seed = 1; seed <= 20; ++seed) {
@@ -169,7 +190,11 @@ TEST_CASE("a background that dry zeros tell is due once one is written down as a
                 double const zero = life.ageing.wear_at(day - life.from_day).background_mg_l;
                 CAPTURE(seed, probe.truth.id, zero);
                 CHECK(std::round(100.0 * zero) > 10.0);
-                later += fault.visible - fault.crossing > std::chrono::hours{9 * 24 + 12} ? 1 : 0;
+                // One before, past the limit in truth but not on paper.
+                double const from = seconds_between(plan.start, fault.crossing) / 86'400.0 + 0.5;
+                later += std::any_of(probe.visits.begin(), probe.visits.end(), [&](Visit const& v) {
+                    return v.kind == VisitKind::dry_zero && v.day > from && v.day < day - 0.5;
+                });
                 ++due;
             }
         }
