@@ -119,6 +119,9 @@ BackgroundWatch::Levels BackgroundWatch::newest_levels(std::int64_t now_ms) cons
     for (std::size_t i = 0; i < plateaus_.size(); ++i) {
         auto const& p = plateaus_.from_back(i);
         auto const time_ms = std::int64_t{1000} * p.at_s;
+        if (time_ms > now_ms) {
+            continue;
+        }
         bool const enough = count >= fewest_of(count, declared);
         if (now_ms - time_ms > ms(longest_window_days * day_s) || (time_ms <= from_ms && enough)) {
             break;
@@ -163,7 +166,10 @@ void BackgroundWatch::forget_since(std::int64_t time_ms) {
 void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
     auto const newest = floor(now_ms);
     auto const window = ms(window_days * day_s);
-    auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);
+    auto before = levels_between(now_ms - 5 * window / 2, now_ms - window);
+    if (before.count < fewest_declared) {
+        before = newest_levels(now_ms - window);
+    }
     if (!newest || before.count < fewest_declared) {
         return;
     }

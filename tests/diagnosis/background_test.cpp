@@ -194,6 +194,19 @@ TEST_CASE("works that stop their air three times a day show a background as well
     CHECK(bench.stands(Reason::background) == (offset > 0.2));
 }
 
+TEST_CASE("oxygen that stays for some days where the air seldom stops is no background",
+          "[diagnosis][background]") {
+    Bench bench;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 12.0) < 11.7; };
+    bench.rig.water = [](double h) {
+        double const off = std::fmod(h, 12.0) - 11.7;
+        double const least = h > 24.0 * 6.0 && h < 24.0 * 8.5 ? 0.28 : 0.0;
+        return off < 0.0 ? 2.0 : std::max(least, 2.0 - 12.0 * off);
+    };
+    bench.run(24.0 * 12.0);
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
 TEST_CASE("an output that is dead or stuck tells no background", "[diagnosis][background]") {
     double const shows = GENERATE(0.0, 0.76);
     CAPTURE(shows);
