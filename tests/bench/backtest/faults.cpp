@@ -154,7 +154,7 @@ void background(Scene& s) {
     }
     // In mg/L a background of 0.2 and more is also an error of the reading against a reference.
     s.tell("background", {"background"}, {"reference_disagreement"}, s.day, visible,
-           in_water ? SeenIn::floors : SeenIn::readings);
+           in_water ? SeenIn::floors : SeenIn::zeros);
 }
 
 // How much a probe's readings move within half a minute, with so much wrinkle: a high quantile of second

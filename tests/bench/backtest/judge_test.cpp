@@ -203,6 +203,31 @@ TEST_CASE("a background that dry zeros tell is due once one is written down as a
     CHECK(later > 0);
 }
 
+TEST_CASE("a dry zero whose noise hid the background on paper shows nothing yet", "[judge]") {
+    int seen = 0;
+    for (std::uint64_t seed = 1; seed <= 20; ++seed) {
+        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
+        for (std::size_t i = 0; i < plan.probes.size(); ++i) {
+            for (std::size_t k = 0; k < plan.probes[i].truth.faults.size(); ++k) {
+                auto const& fault = plan.probes[i].truth.faults[k];
+                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
+                if (fault.kind != "background" || day > 30.0) {
+                    continue;
+                }
+                Lived lived{0, std::vector<Evidence>(plan.probes.size())};
+                auto const of = [&] {
+                    return truth_of(plan, lived, "fish", seed).probes[i].faults[k].visible;
+                };
+                CHECK(of() >= plan.start + days(40.0));
+                lived.evidence[i].zeros = {day - 7.0, day + 7.0};
+                CHECK(seconds_between(of(), fault.visible + days(7.0)) == Approx(0.0).margin(1.0));
+                ++seen;
+            }
+        }
+    }
+    CHECK(seen > 3);
+}
+
 TEST_CASE("what only a reading in air tells is not due of an output that is frozen while it is cleaned",
           "[judge]") {
     int frozen = 0, open = 0;

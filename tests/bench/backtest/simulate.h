@@ -11,8 +11,9 @@ namespace probekeeper::backtest {
 
 // When the readings of one probe could show something: days of the run.
 struct Evidence {
-    std::vector<double> tests;   // a blast ended, or the air went off over water with oxygen
-    std::vector<double> floors;  // the water had been without oxygen for five minutes
+    std::vector<double> tests = {};   // a blast ended, or the air went off over water with oxygen
+    std::vector<double> floors = {};  // the water had been without oxygen for five minutes
+    std::vector<double> zeros = {};   // a dry zero was written down as above its limit
 };
 
 struct Lived {
