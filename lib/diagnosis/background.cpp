@@ -10,6 +10,9 @@ namespace {
 
 constexpr double day_s = 86'400.0;
 constexpr double window_days = 1.0;
+// Works that seldom stop their air give a few plateaus a day: the newest of some days then speak together, if
+// the last is not older than this. Residue grows by a hundredth or two meanwhile. Guesses.
+constexpr double longest_window_days = 4.0, newest_within_days = 1.5;
 constexpr std::size_t fewest_declared = 4;
 // Oxygen that does not run out for a time comes within a day and stays for days, up to a week. Residue grows.
 // Guesses.
@@ -32,6 +35,11 @@ constexpr double impossible_mg_l = -0.15;
 
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
+}
+
+// Of so many plateaus, of which so many are declared, how many must agree.
+std::size_t fewest_of(std::size_t count, std::size_t declared) {
+    return 2 * declared > count ? fewest_declared : fewest_found;
 }
 
 }  // namespace
@@ -104,12 +112,32 @@ BackgroundWatch::Levels BackgroundWatch::levels_between(std::int64_t from_ms, st
     return levels;
 }
 
+// Those of a day, or as many before them as it takes.
+BackgroundWatch::Levels BackgroundWatch::newest_levels(std::int64_t now_ms) const {
+    auto from_ms = now_ms - ms(window_days * day_s);
+    std::size_t count = 0, declared = 0;
+    for (std::size_t i = 0; i < plateaus_.size(); ++i) {
+        auto const& p = plateaus_.from_back(i);
+        auto const time_ms = std::int64_t{1000} * p.at_s;
+        if (time_ms > now_ms) {
+            continue;
+        }
+        bool const enough = count >= fewest_of(count, declared);
+        if (now_ms - time_ms > ms(longest_window_days * day_s) || (time_ms <= from_ms && enough)) {
+            break;
+        }
+        ++count;
+        declared += p.unaerated ? 1U : 0U;
+        from_ms = std::min(from_ms, time_ms - 1);
+    }
+    return levels_between(from_ms, now_ms);
+}
+
 std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
-    auto const window = ms(window_days * day_s);
-    auto const levels = levels_between(now_ms - window, now_ms);
-    bool const declared = 2 * levels.declared > levels.count;
-    if (levels.count < (declared ? fewest_declared : fewest_found) ||
-        levels.last_ms - levels.first_ms < window / 4) {
+    auto const levels = newest_levels(now_ms);
+    if (levels.count < fewest_of(levels.count, levels.declared) ||
+        levels.last_ms - levels.first_ms < ms(window_days * day_s / 4.0) ||
+        now_ms - levels.last_ms > ms(newest_within_days * day_s)) {
         return std::nullopt;
     }
     double const low = levels.at(0.05), middle = levels.at(0.25), upper = levels.at(0.5);
@@ -128,10 +156,20 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     return floor;
 }
 
+void BackgroundWatch::forget_since(std::int64_t time_ms) {
+    while (!plateaus_.empty() && std::int64_t{1000} * plateaus_.back().at_s >= time_ms) {
+        plateaus_.drop_back();
+    }
+    interrupt();
+}
+
 void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
     auto const newest = floor(now_ms);
     auto const window = ms(window_days * day_s);
-    auto const before = levels_between(now_ms - 5 * window / 2, now_ms - window);
+    auto before = levels_between(now_ms - 5 * window / 2, now_ms - window);
+    if (before.count < fewest_declared) {
+        before = newest_levels(now_ms - window);
+    }
     if (!newest || before.count < fewest_declared) {
         return;
     }
@@ -164,7 +202,7 @@ double BackgroundWatch::leap(std::int64_t now_ms) const {
 }
 
 std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {
-    auto const levels = levels_between(now_ms - ms(window_days * day_s), now_ms);
+    auto const levels = newest_levels(now_ms);
     if (levels.count == 0) {
         return "the water was not seen free of oxygen in the last days, and no dry zero check is on record";
     }

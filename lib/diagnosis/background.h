@@ -34,6 +34,8 @@ public:
         plateaus_.clear();
         leapt_ms_ = 0;
     }
+    // The output has been dead or stuck since then, and showed nothing of the water.
+    void forget_since(std::int64_t time_ms);
     // Call hourly: notes when the floor leaps.
     void watch_for_leap(std::int64_t now_ms);
 
@@ -52,6 +54,7 @@ public:
 private:
     struct Levels;
     [[nodiscard]] Levels levels_between(std::int64_t from_ms, std::int64_t to_ms) const;
+    [[nodiscard]] Levels newest_levels(std::int64_t now_ms) const;
     void keep(std::int64_t time_ms);
 
     Ring<Plateau, 160> plateaus_;

@@ -20,16 +20,24 @@ constexpr double near_air = 0.75;
 constexpr double longest_excursion_s = 3600.0;
 // What a probe showed while somebody worked on it is no part of its fall back to the water, but for so much.
 constexpr double air_before_fall_s = 60.0;
+// Where readings come seldom, so many of them are waited for all the same, and used from before.
+constexpr std::int64_t readings_after = 7, readings_before = 4;
+// mg/L a second, some times what the hungriest activated sludge takes up (common practice, no source).
+constexpr double water_falls_s = 0.1;
 constexpr double rise_every_s = 2.0 * 3600.0;
 // Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
-// an aerator takes minutes for as much.
-constexpr double blast_way_part = 0.4;
+// an aerator takes minutes for as much. Short blasts of a slow probe go no further.
+constexpr double blast_way_part = 0.2;
 constexpr double least_blast_part = 0.04;
 // Where so many undeclared exposures have reached air, there is a cleaner: its blasts are looked for when a
 // slower probe no longer reaches air in them. What they must then show within a minute and a half, of
 // saturation. A guess.
 constexpr std::uint32_t a_habit = 3;
 constexpr double habitual_part = 0.1;
+// A blast nobody declares, out of water that holds some oxygen, goes up by `excursion_part` within a minute
+// and a half, and is gone again within some response times: no aerator drives water up so quickly, and none
+// down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
+constexpr double leap_shows_part = 0.02;
 // A blast that shows less than this part of the usual has not reached the membrane. A guess.
 constexpr double blast_gone = 0.45;
 constexpr std::uint32_t fewest_reaches = 3;
@@ -181,7 +189,8 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         fall_.begin_ms = exposed_from_ms_;
         fall_.first_ms = exposed_first_ms_;
         fall_.end_ms = (last_ms_ + view.time_ms) / 2;
-        fall_.deadline_ms = view.time_ms + ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0));
+        fall_.deadline_ms = view.time_ms + std::max(ms(std::clamp(5.0 * t90_guess_s, 120.0, 1800.0)),
+                                                    readings_after * (view.time_ms - last_ms_));
         fall_.saturation = view.saturation;
         fall_.base = median_before(exposed_from_ms_, 180.0);
         blast_to_judge_ = exposed_by_cleaning_;
@@ -232,15 +241,18 @@ bool Capture::leaps_up(View const& view, Known const& known, double before) cons
     double const poll_s = s_between(last_ms_, view.time_ms);
     bool const rich = before > 0.5 * view.saturation;
     bool const habitual = lifts_ >= a_habit && !rich;
-    double const least_part = habitual ? habitual_part : least_blast_part;
-    auto const sudden = [&] {
+    auto const sudden = [&](double least_part) {
         double const just_before =
             median_before(view.time_ms - ms(std::max(90.0, 2.0 * poll_s)), std::max(60.0, 2.5 * poll_s));
         return view.value - just_before > std::max(least_part * view.saturation, 12.0 * known.noise);
     };
     bool const blast_like = rich && way > 0.0 && rise > blast_way_part * way;
     bool const lift_like = habitual && rise > habitual_part * view.saturation;
-    return lifted || ((blast_like || lift_like) && sudden());
+    // Out of water without oxygen it may be the air that comes back.
+    bool const pulse_like =
+        !rich && before > floor_part * view.saturation && rise > excursion_part * view.saturation;
+    return lifted || (blast_like && sudden(least_blast_part)) || (lift_like && sudden(habitual_part)) ||
+           (pulse_like && sudden(excursion_part));
 }
 
 // An exposure that no bit declares: the reading leaps towards air faster than water can, and comes back.
@@ -250,9 +262,12 @@ void Capture::follow_excursion(View const& view, Known const& known) {
         excursion_.active = false;
         return;
     }
+    bool const in_air = view.value > near_air * view.saturation;
     if (!excursion_.active) {
         bool const quiet = view.time_ms >= exposed_until_ms_ + ms(5.0 * t90_guess_s);
-        if (!quiet || (view.value < 0.5 * view.saturation && lifts_ < a_habit)) {
+        bool const shows = !samples_.empty() && view.value - static_cast<double>(samples_.back().value) >
+                                                    leap_shows_part * view.saturation;
+        if (!quiet || (view.value < 0.5 * view.saturation && lifts_ < a_habit && !shows)) {
             return;
         }
         auto const back_ms = view.time_ms - std::max(ms(1.5 * t90_guess_s), 2 * (view.time_ms - last_ms_));
@@ -262,11 +277,15 @@ void Capture::follow_excursion(View const& view, Known const& known) {
         }
         double const before = median_before(back_ms, span_s);
         if (leaps_up(view, known, before)) {
-            bool const lifted = view.value - before > excursion_part * view.saturation;
+            bool const lifted = in_air && view.value - before > excursion_part * view.saturation;
             double const longest_s = lifted ? longest_excursion_s : 120.0 + 5.0 * t90_guess_s;
             excursion_ = {true, back_ms, view.time_ms, before, view.value, longest_s};
         }
         return;
+    }
+    // What began like a blast may be a lift by hand.
+    if (in_air && view.value - excursion_.base > excursion_part * view.saturation) {
+        excursion_.longest_s = longest_excursion_s;
     }
     if (view.value > excursion_.peak) {
         excursion_.peak = view.value;
@@ -279,8 +298,9 @@ void Capture::end_excursion(View const& view, Known const& known) {
     double const t90_guess_s = known.t90_guess_s;
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
     if (left < 0.15) {
-        lifts_ +=
-            excursion_.peak > near_air * view.saturation && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
+        bool const high = excursion_.peak > near_air * view.saturation ||
+                          excursion_.peak - excursion_.base > excursion_part * view.saturation;
+        lifts_ += high && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
         fall_.active = true;
         fall_.declared = fall_.by_hand = false;
         fall_.source = TestSource::air_exposure;
@@ -500,8 +520,9 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
         return std::nullopt;
     }
     fall_.active = false;
-    auto const from_ms =
-        fall_.by_hand ? fall_.begin_ms + 1 : fall_.begin_ms - ms(std::max(120.0, 2.0 * known.t90_guess_s));
+    auto const before_ms =
+        std::max(ms(std::max(120.0, 2.0 * known.t90_guess_s)), readings_before * (view.time_ms - last_ms_));
+    auto const from_ms = fall_.by_hand ? fall_.begin_ms + 1 : fall_.begin_ms - before_ms;
     auto const to_ms = aeration_changed ? aeration_edge_ms_ - 1 : view.time_ms;
     auto const piece = cut(samples_, from_ms, fall_.end_ms, to_ms);
     Candidate candidate;
@@ -518,8 +539,10 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
             electrode::membrane_tail_late(length_s / candidate.fit.tau_s * electrode::membrane_tail);
     }
     candidate.temperature_c = view.temperature_c;
-    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe.
-    if (!fall_.declared && !fall_.by_hand &&
+    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe;
+    // but never so quickly as `water_falls_s`, however little is known of the probe.
+    bool const as_water = std::abs(candidate.fit.step) < water_falls_s * candidate.fit.tau_s;
+    if (!fall_.declared && !fall_.by_hand && as_water &&
         candidate.fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s &&
         candidate.fit.set_aside.empty()) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";

@@ -299,6 +299,8 @@ void explain_background(Diagnosis& d, ProbeState const& state, ProbeSetup const&
                        known->level + normal_90 * known->error, known->source, from_unix_ms(known->at_ms)};
     } else if (!state.in_mg_l) {
         d.background_unknown = "the device gives percent without a temperature, so mg/L are not known";
+    } else if (tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing()) {
+        d.background_unknown = "its output does not follow the water";
     } else {
         d.background_unknown = std::string{state.background.why_unknown(now_ms)};
     }

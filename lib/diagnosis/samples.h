@@ -22,6 +22,7 @@ public:
             first_ = static_cast<std::uint32_t>((first_ + 1) % Capacity);
         }
     }
+    void drop_back() { --size_; }
     void clear() { first_ = size_ = 0; }
     [[nodiscard]] std::size_t size() const { return size_; }
     [[nodiscard]] bool empty() const { return size_ == 0; }

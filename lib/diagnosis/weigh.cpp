@@ -69,8 +69,13 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
-    bool const stuck = state.liveness.stuck().has_value() && !(at_zero && (zero || others_low_too));
+    auto const held = state.liveness.stuck();
+    bool const stuck = held && !(at_zero && (zero || others_low_too));
     tracker(state, Reason::stuck).take(now_ms, stuck ? seen_to_be : 0.0, {0.0, hour_s});
+    // What such an output showed was no floor of the water.
+    if (zero || stuck) {
+        state.background.forget_since(zero ? state.liveness.zero_since_ms() : held->since_ms);
+    }
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
     // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
     // to ask, if the level leaps too.

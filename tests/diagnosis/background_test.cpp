@@ -165,7 +165,7 @@ TEST_CASE("a dry zero check tells the background where the water never can", "[d
     Bench bench;
     bench.run(24.0);
     Handling check;
-    check.dry_zero_mg_l = GENERATE(0.03, 0.3, -0.3);
+    check.dry_zero_mg_l = GENERATE(0.03, 0.10, 0.11, 0.3, -0.3);
     CAPTURE(*check.dry_zero_mg_l);
     bench.did(check);
     bench.run(24.0);
@@ -174,6 +174,57 @@ TEST_CASE("a dry zero check tells the background where the water never can", "[d
     CHECK(d.background->source == BackgroundSource::dry_zero);
     CHECK(d.background->value_mg_l == Approx(*check.dry_zero_mg_l));
     CHECK(bench.stands(Reason::background) == (std::abs(*check.dry_zero_mg_l) > 0.1));
+}
+
+TEST_CASE("works that stop their air three times a day show a background as well, over more days",
+          "[diagnosis][background]") {
+    double const offset = GENERATE(0.0, 0.3);
+    CAPTURE(offset);
+    Bench bench;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 8.0) < 7.7; };
+    bench.rig.water = [](double h) {
+        double const off = std::fmod(h, 8.0) - 7.7;
+        return off < 0.0 ? 2.0 : std::max(0.0, 2.0 - 12.0 * off);
+    };
+    bench.rig.probe(0).offset = offset;
+    bench.run(24.0 * 4.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.background);
+    CHECK(d.background->value_mg_l == Approx(offset).margin(0.03));
+    CHECK(bench.stands(Reason::background) == (offset > 0.2));
+}
+
+TEST_CASE("oxygen that stays for some days where the air seldom stops is no background",
+          "[diagnosis][background]") {
+    Bench bench;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 12.0) < 11.7; };
+    bench.rig.water = [](double h) {
+        double const off = std::fmod(h, 12.0) - 11.7;
+        double const least = h > 24.0 * 6.0 && h < 24.0 * 8.5 ? 0.28 : 0.0;
+        return off < 0.0 ? 2.0 : std::max(least, 2.0 - 12.0 * off);
+    };
+    bench.run(24.0 * 12.0);
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
+TEST_CASE("an output that is dead or stuck tells no background", "[diagnosis][background]") {
+    double const shows = GENERATE(0.0, 0.76);
+    CAPTURE(shows);
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = 0.1;
+    bench.run(24.0 * 4.0);
+    REQUIRE(bench.site.verdict(0).background);
+    bench.rig.probe(0).shows = shows;
+    bench.run(24.0 * 4.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.background);
+    CHECK_FALSE(d.background_unknown.empty());
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+    bench.rig.probe(0).shows.reset();
+    bench.run(30.0);
+    REQUIRE(bench.site.verdict(0).background);
+    CHECK(bench.site.verdict(0).background->value_mg_l == Approx(0.1).margin(0.03));
 }
 
 TEST_CASE("a background is gone when the electrode has been cleaned of it", "[diagnosis][background]") {

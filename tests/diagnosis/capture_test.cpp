@@ -85,6 +85,74 @@ TEST_CASE(
     CHECK(bench.stands(Reason::slow_response));
 }
 
+TEST_CASE("blasts that no bit declares and that never come near to air are found by their pulse",
+          "[diagnosis][capture]") {
+    Bench bench{site_of(1, 10.0)};
+    bench.rig.water = [](double) { return 2.0; };
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 80.0;  // so a blast of 35 s reads 6.5 mg/L at most
+    bench.rig.blast_s = 35;
+    bench.run(24.0 * 4.0);
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    CHECK(tests.size() >= 20);  // of 32 blasts
+    for (auto const& test : tests) {
+        CHECK(test.t90_20_s == Approx(80.0).epsilon(0.25));
+    }
+}
+
+TEST_CASE("short blasts of a slow probe that no bit declares are found in water rich in oxygen, too",
+          "[diagnosis][capture]") {
+    auto setup = site_of(1);
+    setup.probes[0].t90_s = 110.0;
+    Bench bench{setup};
+    bench.rig.water = [](double) { return 6.5; };
+    bench.rig.blast_s = 22;  // a third of the way to air, so 0.9 mg/L
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 120.0;
+    bench.run(48.0);
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    CHECK(tests.size() >= 12);  // of 16 blasts
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(120.0).epsilon(0.2));
+}
+
+TEST_CASE("a fall too quick for any water is the probe's own, though it is slower than was thought",
+          "[diagnosis][capture]") {
+    auto setup = site_of(1);
+    setup.probes[0].t90_s = 16.0;
+    Bench bench{setup};
+    bench.rig.water = [](double) { return 2.0; };
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 30.0;
+    bench.run(48.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).size() >= 12);  // of 16 blasts
+}
+
+TEST_CASE("readings a minute apart are waited for until there are enough of them", "[diagnosis][capture]") {
+    auto setup = site_of(1, 60.0);
+    setup.probes[0].limits.evidence_days = 3.0;
+    Bench bench{setup};
+    bench.run(24.0 * 5.0);
+    CHECK_FALSE(bench.stands(Reason::verification_due));
+}
+
+TEST_CASE("water that aeration drives up and that stays up is no blast", "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).t90_s = 20.0;
+    // Up by 3 mg/L in a minute and a half every half an hour, and down again in five minutes: more than any
+    // aerator does.
+    bench.rig.water = [](double h) {
+        double const in = std::fmod(h, 0.5);
+        return in < 0.25 ? 1.6 + 3.0 * std::min(1.0, in / 0.025)
+                         : std::max(1.6, 4.6 - 3.0 * (in - 0.25) / 0.083);
+    };
+    bench.run(48.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).empty());
+}
+
 TEST_CASE("the cold slows a membrane, and the test corrects for it", "[diagnosis][capture]") {
     Bench bench;
     bench.rig.probe(0).temperature_c = 8.0;

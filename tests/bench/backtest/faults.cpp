@@ -75,7 +75,13 @@ void tell_slow(Scene& s, std::string kind) {
     // Where no new membrane was seen in the run, nobody can know better than the configured value.
     double const by_configured = day_slower_than(s.probe, ratio * s.probe.configured_t90_s, start, last);
     bool const learned = s.probe.lives.size() > 1;
-    s.tell(std::move(kind), {"slow_response"}, {}, crossing,
+    // Where neither a bit nor a blast tests it, to ask for a check of a probe that is slow is right.
+    bool const told = s.probe.cleaner || s.site.gives_aeration || s.site.gives_airflow;
+    std::vector<std::string> also_true;
+    if (!told) {
+        also_true.emplace_back("verification_due");
+    }
+    s.tell(std::move(kind), {"slow_response"}, also_true, crossing,
            learned ? crossing : std::max(crossing, by_configured), SeenIn::tests);
 }
 
@@ -118,6 +124,18 @@ double day_read_above(Scene const& s, double limit) {
     return day;
 }
 
+// The first dry zero that is written down as above the limit, to a hundredth; after the run where there is
+// none.
+double day_found_above(Scene const& s, double limit) {
+    auto const& life = s.probe.lives.back();
+    auto const tells = [&](Visit const& v) {
+        double const zero = life.ageing.wear_at(v.day - life.from_day).background_mg_l;
+        return v.kind == VisitKind::dry_zero && v.day > s.day + 0.5 && zero >= limit + 0.005;
+    };
+    auto const first = std::find_if(s.probe.visits.begin(), s.probe.visits.end(), tells);
+    return first != s.probe.visits.end() ? first->day : s.fleet.days + 1.0;
+}
+
 void background(Scene& s) {
     bool const in_water = goes_anoxic(s.tank.settings.kind, s.tank.settings);
     double const limit = in_water ? 0.2 : 0.1;
@@ -135,14 +153,11 @@ void background(Scene& s) {
         for (; check < s.fleet.days - 1.0; check += every) {
             s.probe.visits.push_back({check, VisitKind::dry_zero});
         }
-        auto const first = std::find_if(s.probe.visits.begin(), s.probe.visits.end(), [&](Visit const& v) {
-            return v.kind == VisitKind::dry_zero && v.day > s.day + 0.5;
-        });
-        visible = first != s.probe.visits.end() ? first->day : s.fleet.days + 1.0;
+        visible = day_found_above(s, limit);
     }
     // In mg/L a background of 0.2 and more is also an error of the reading against a reference.
     s.tell("background", {"background"}, {"reference_disagreement"}, s.day, visible,
-           in_water ? SeenIn::floors : SeenIn::readings);
+           in_water ? SeenIn::floors : SeenIn::zeros);
 }
 
 // How much a probe's readings move within half a minute, with so much wrinkle: a high quantile of second

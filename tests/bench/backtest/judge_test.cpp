@@ -1,6 +1,7 @@
 // The judge itself: a fleet is the same for the same seed, its truth agrees with its readings, and the
 // scoring counts as its header says.
 #include <unistd.h>
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <filesystem>
@@ -153,6 +154,78 @@ TEST_CASE("a background is due once the output reads it above its limit, not whi
     }
     CHECK(seen > 5);
     CHECK(late > 0);
+}
+
+TEST_CASE("to ask for a check of a slow probe is right where neither a bit nor a blast tests it", "[judge]") {
+    int asked = 0, tested = 0;
+    for (std::uint64_t seed = 1; seed <= 40; ++seed) {
+        auto const plan = plan_fleet(seed, "intermittent", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                if (fault.named_by.front() == "slow_response") {
+                    auto const& also = fault.also_true;
+                    bool const may_ask =
+                        std::find(also.begin(), also.end(), "verification_due") != also.end();
+                    CHECK(may_ask == (!probe.cleaner && !plan.sites[probe.site].gives_aeration));
+                    ++(may_ask ? asked : tested);
+                }
+            }
+        }
+    }
+    CHECK(asked > 0);
+    CHECK(tested > 0);
+}
+
+TEST_CASE("a background that dry zeros tell is due once one is written down as above its limit", "[judge]") {
+    int due = 0, later = 0;
+    for (std::uint64_t seed = 1; seed <= 20; ++seed) {
+        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
+                if (fault.kind != "background" || day >= plan.days) {
+                    continue;
+                }
+                auto const& life = probe.lives.back();
+                double const zero = life.ageing.wear_at(day - life.from_day).background_mg_l;
+                CAPTURE(seed, probe.truth.id, zero);
+                CHECK(std::round(100.0 * zero) > 10.0);
+                // One before, past the limit in truth but not on paper.
+                double const from = seconds_between(plan.start, fault.crossing) / 86'400.0 + 0.5;
+                later += std::any_of(probe.visits.begin(), probe.visits.end(), [&](Visit const& v) {
+                    return v.kind == VisitKind::dry_zero && v.day > from && v.day < day - 0.5;
+                });
+                ++due;
+            }
+        }
+    }
+    CHECK(due > 5);
+    CHECK(later > 0);
+}
+
+TEST_CASE("a dry zero whose noise hid the background on paper shows nothing yet", "[judge]") {
+    int seen = 0;
+    for (std::uint64_t seed = 1; seed <= 20; ++seed) {
+        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
+        for (std::size_t i = 0; i < plan.probes.size(); ++i) {
+            for (std::size_t k = 0; k < plan.probes[i].truth.faults.size(); ++k) {
+                auto const& fault = plan.probes[i].truth.faults[k];
+                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
+                if (fault.kind != "background" || day > 30.0) {
+                    continue;
+                }
+                Lived lived{0, std::vector<Evidence>(plan.probes.size())};
+                auto const of = [&] {
+                    return truth_of(plan, lived, "fish", seed).probes[i].faults[k].visible;
+                };
+                CHECK(of() >= plan.start + days(40.0));
+                lived.evidence[i].zeros = {day - 7.0, day + 7.0};
+                CHECK(seconds_between(of(), fault.visible + days(7.0)) == Approx(0.0).margin(1.0));
+                ++seen;
+            }
+        }
+    }
+    CHECK(seen > 3);
 }
 
 TEST_CASE("what only a reading in air tells is not due where that cannot be told from the readings",

@@ -23,7 +23,8 @@ constexpr double wear_step_s = 600.0;
 constexpr double lift_minutes = 3.0;    // out of the water before a membrane is off
 constexpr double bench_minutes = 20.0;  // in air with the new one
 constexpr double dry_zero_minutes = 10.0;
-constexpr double floor_s = 300.0;      // without oxygen, until a reading there tells the background
+constexpr double floor_s = 300.0;  // without oxygen, until a reading there tells the background
+constexpr double dry_zero_limit_mg_l = 0.1;
 constexpr double held_back_s = 200.0;  // with a poll more, still within the five minutes a file may be untidy
 
 struct RunningTank {
@@ -319,6 +320,9 @@ bool Simulation::check_zero(RunningProbe& p, double minutes) {
         return false;
     }
     double const zero = p.transmitter.shown_mg_l();
+    if (std::lround(100.0 * zero) > std::lround(100.0 * dry_zero_limit_mg_l)) {
+        p.evidence.zeros.push_back(day_);
+    }
     record(p, day_, fmt::format("inspection,{:.2f},{:.2f},,,", zero, zero));
     return true;
 }
@@ -443,6 +447,11 @@ Fault as_seen(FleetPlan const& plan, Evidence const& evidence, Fault fault) {
         fault.crossing = std::min(fault.crossing, at_day(plan, evidence.disagreements.front()));
     }
     if (fault.seen_in == SeenIn::readings) {
+        return fault;
+    }
+    if (fault.seen_in == SeenIn::zeros) {  // as written down, noise and all
+        auto const zero = std::lower_bound(evidence.zeros.begin(), evidence.zeros.end(), visible);
+        fault.visible = at_day(plan, zero != evidence.zeros.end() ? *zero : std::max(visible, plan.days));
         return fault;
     }
     auto const& days_of = fault.seen_in == SeenIn::floors ? evidence.floors : evidence.tests;

@@ -11,10 +11,11 @@ namespace probekeeper::backtest {
 
 // When the readings of one probe could show something: days of the run.
 struct Evidence {
-    std::vector<double> tests;   // a blast ended, or the air went off over water with oxygen
-    std::vector<double> floors;  // the water had been without oxygen for five minutes
-    std::vector<double>
-        disagreements;  // a person wrote down two readings that are further apart than allowed
+    std::vector<double> tests = {};   // a blast ended, or the air went off over water with oxygen
+    std::vector<double> floors = {};  // the water had been without oxygen for five minutes
+    std::vector<double> zeros = {};   // a dry zero was written down as above its limit
+    // A person wrote down two readings that are further apart than allowed.
+    std::vector<double> disagreements = {};
 };
 
 struct Lived {

@@ -10,8 +10,8 @@
 
 namespace probekeeper::backtest {
 
-// What shows a fault: every reading or a record of a visit, response tests, or anoxic floors.
-enum class SeenIn { readings, tests, floors };
+// What shows a fault: every reading or a record of a visit, response tests, anoxic floors, or dry zeros.
+enum class SeenIn { readings, tests, floors, zeros };
 
 struct Fault {
     std::string kind;                    // what was done to the probe: "coating", "film", "pierced", ...
