@@ -11,6 +11,9 @@ constexpr std::int64_t minute = 60'000;
 constexpr std::int64_t hour = 60 * minute;
 constexpr double zero_part = 0.01;  // of saturation: what counts as zero
 constexpr std::uint32_t fewest_repeats = 40;
+// Thermometers beside such cells give tenths of a degree (a guess), and near freezing, where it is most, each
+// changes the saturation by 0.28 %.
+constexpr double of_thermometer = 0.0028;
 
 }  // namespace
 
@@ -60,10 +63,11 @@ void LivenessWatch::follow_runs(View const& view) {
     if (view.exposed) {
         return;
     }
-    // What a device rounds in percent is blurred in mg/L, by as much again with the temperature's own
-    // rounding: a cell frozen behind its transmitter's conversion repeats to within that.
+    // What a device rounds in percent is blurred in mg/L by a step of it, and by one of the temperature that
+    // it is worked out with: a cell frozen behind its transmitter's conversion repeats to within both.
     double const of_percent = runs_[1].resolution * view.saturation / 100.0;
-    double const mg_l_blur = of_percent > 1.5 * runs_[0].resolution ? 2.0 * of_percent : 0.0;
+    bool const in_percent = of_percent > 1.5 * runs_[0].resolution;
+    double const mg_l_blur = in_percent ? of_percent + of_thermometer * std::abs(view.value) : 0.0;
     follow_run(runs_[0], view.given[0], mg_l_blur, view.time_ms);
     follow_run(runs_[1], view.given[1], 0.0, view.time_ms);
     follow_run(runs_[2], view.given[2], 0.0, view.time_ms);

@@ -131,6 +131,7 @@ class PercentDevice {
 public:
     explicit PercentDevice(Bench& bench) : bench_{bench} {}
     std::optional<double> shows_percent;  // this, whatever the water
+    std::optional<double> frozen_mg_l;    // the cell gives this, and the device works percent out of it
 
     void run(double hours) {
         for (auto const end = second_ + static_cast<std::int64_t>(hours * 3600.0); second_ < end;) {
@@ -139,14 +140,18 @@ public:
             double const water = 80.0 + 6.0 * std::sin(h / 4.0) + 0.1 * random_.normal();
             Reading r;
             r.time = day_one + Millis{1000 * second_};
-            r.temperature_c = 18.0 + std::round(20.0 * std::sin(h / 5.0)) / 10.0;
-            r.do_percent = shows_percent.value_or(std::round(10.0 * water) / 10.0);
-            r.do_mg_l = r.do_percent / 100.0 * (14.6 - 0.276 * r.temperature_c);
+            double const temperature_c = 18.0 + 2.0 * std::sin(h / 5.0);
+            double const percent = frozen_mg_l ? 100.0 * *frozen_mg_l / saturation(temperature_c) : water;
+            r.temperature_c = std::round(10.0 * temperature_c) / 10.0;
+            r.do_percent = shows_percent.value_or(std::round(10.0 * percent) / 10.0);
+            r.do_mg_l = r.do_percent / 100.0 * saturation(r.temperature_c);
             bench_.site.take(0, r, bench_.heard);
         }
     }
 
 private:
+    static double saturation(double celsius) { return 14.0 - 0.25 * celsius; }
+
     Bench& bench_;
     physics::Random random_{7};
     std::int64_t second_ = 0;
@@ -168,6 +173,17 @@ TEST_CASE(
     CHECK(finding->text.find("78.40 %") != std::string::npos);
     REQUIRE(finding->since);
     CHECK(std::abs(seconds_between(day_one + Millis{72 * 3'600'000}, *finding->since)) < 60.0);
+}
+
+TEST_CASE("a cell that is frozen behind a device that gives percent is stuck, though its percent moves",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    PercentDevice device{bench};
+    device.run(72.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    device.frozen_mg_l = 8.3;
+    device.run(24.0);
+    CHECK(bench.stands(Reason::stuck));
 }
 
 TEST_CASE("an output that repeats one value near zero is stuck and not dead", "[diagnosis][liveness]") {
