@@ -19,7 +19,8 @@ constexpr double far_leap = 4.0;
 // the floor of a membrane with a hole. Guesses.
 constexpr double far_step = 1.25;
 constexpr double broken_floor_mg_l = 0.25;
-constexpr double seen_to_be = 0.99;  // of what is plain from the readings, not estimated
+constexpr double enough_oxygen = 0.1;  // of saturation: beside it a living cell does not read zero. A guess
+constexpr double seen_to_be = 0.99;    // of what is plain from the readings, not estimated
 
 Tracker& tracker(ProbeState& state, Reason reason) {
     return state.trackers[static_cast<std::size_t>(reason)];
@@ -63,13 +64,19 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
     bool const others_low_too = anyone && others < 0.05;
     bool const others_high_too = anyone && others > 1.4;
+    if (aerated && (!anyone || others > enough_oxygen)) {
+        state.liveness.follow_air(now_ms, state.capture.aeration_since_ms());
+    }
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
     bool const still_dead =
         tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
     bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
-    bool const stuck = state.liveness.stuck().has_value() && !(at_zero && (zero || others_low_too));
+    // Told, it stays so while the value does, though the water should run out of oxygen once more.
+    bool const told_stuck = tracker(state, Reason::stuck).standing();
+    bool const excused = at_zero && (zero || (others_low_too && !told_stuck));
+    bool const stuck = state.liveness.stuck().has_value() && !excused;
     tracker(state, Reason::stuck).take(now_ms, stuck ? seen_to_be : 0.0, {0.0, hour_s});
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
     // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none

@@ -37,6 +37,42 @@ TEST_CASE("water that runs out of oxygen for all of its probes is no fault of th
     }
 }
 
+namespace {
+
+// Air for 20 minutes of each hour: oxygen comes with it, and is gone soon after it.
+double within_the_hour(double h) {
+    return h - std::floor(h);
+}
+double aired_water(double h) {
+    double const part = within_the_hour(h);
+    return part < 1.0 / 3.0 ? 6.0 * part : std::max(0.0, 2.0 - 12.0 * (part - 1.0 / 3.0));
+}
+
+}  // namespace
+
+TEST_CASE("a probe that dies in water without oxygen is told by air that comes in vain",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return within_the_hour(h) < 1.0 / 3.0; };
+    bench.run(72.75);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(5.0);
+    CHECK(bench.stands(Reason::no_signal));
+}
+
+TEST_CASE("a bit that says air all the time makes no dead probe of one in water without oxygen",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return h > 72.0 || within_the_hour(h) < 1.0 / 3.0; };
+    bench.run(120.0);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
 TEST_CASE("a signal that comes back clears the failure", "[diagnosis][liveness]") {
     Bench bench{2};
     bench.run(72.0);
@@ -184,6 +220,20 @@ TEST_CASE("a cell that is frozen behind a device that gives percent is stuck, th
     device.frozen_mg_l = 8.3;
     device.run(24.0);
     CHECK(bench.stands(Reason::stuck));
+}
+
+TEST_CASE("a stuck output is told once, though its neighbour is without oxygen at times",
+          "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
+    bench.rig.water = [](double h) { return aired_water(h / 4.0); };  // without for two hours of four
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 0.05;
+    bench.run(48.0);
+    auto const& found = bench.heard.found;
+    CHECK(std::count_if(found.begin(), found.end(), [](auto const& f) {
+              return f.place == 0 && f.finding.reason == Reason::stuck;
+          }) == 1);
 }
 
 TEST_CASE("an output that repeats one value near zero is stuck and not dead", "[diagnosis][liveness]") {
