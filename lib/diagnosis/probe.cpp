@@ -384,7 +384,7 @@ Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_m
     auto const fresh = state.fluctuation.fresh();
     out.fluctuation_ratio = today && fresh ? *today / *fresh : 0.0;
     out.temperature_c = state.last_temperature_c;
-    out.leapt = state.fluctuation.leapt() > 0.0;
+    out.leapt_ms = state.fluctuation.leapt_ms();
     out.state = &state;
     out.setup = &setup;
     return out;

@@ -40,7 +40,7 @@ struct Shown {
     double fluctuation_ratio =
         0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
     double temperature_c = 0.0;  // NaN where not read
-    bool leapt = false;          // its movement has leapt within hours
+    std::int64_t leapt_ms = 0;   // since when its movement has leapt within hours; 0: it has not
     // Both live as long as the site is weighed.
     ProbeState const* state = nullptr;
     ProbeSetup const* setup = nullptr;

@@ -19,6 +19,9 @@ constexpr double far_leap = 4.0;
 // the floor of a membrane with a hole. Guesses.
 constexpr double far_step = 1.25;
 constexpr double broken_floor_mg_l = 0.25;
+// What moves the water reaches all of its probes within hours; a neighbour that leapt on another day had its
+// own reason. A guess.
+constexpr std::int64_t one_storm_ms = 4 * hour_ms;
 constexpr double enough_oxygen = 0.1;  // of saturation: beside it a living cell does not read zero. A guess
 constexpr double seen_to_be = 0.99;    // of what is plain from the readings, not estimated
 
@@ -81,8 +84,10 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
     // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
     // to ask, if the level leaps too.
-    bool const others_leapt =
-        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
+    auto const leapt_ms = state.fluctuation.leapt_ms();
+    bool const others_leapt = std::any_of(neighbours.begin(), neighbours.end(), [leapt_ms](Shown const& n) {
+        return n.alive && n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
+    });
     bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
     // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
     bool const loose = tracker(state, Reason::fluctuation).standing();

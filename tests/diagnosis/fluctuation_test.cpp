@@ -133,6 +133,19 @@ TEST_CASE("a storm that reaches all probes within hours damages no membrane", "[
     CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 1));
 }
 
+TEST_CASE("a membrane that is pierced days after its neighbour's is damaged, too",
+          "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(1).noise = 0.3;
+    bench.run(48.0);
+    REQUIRE(bench.stands(Reason::membrane_damage, 1));
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 0));
+    bench.rig.probe(0).noise = 0.3;
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::membrane_damage, 0));
+}
+
 TEST_CASE("a few hours of readings leave the fluctuation unknown, with the reason why",
           "[diagnosis][fluctuation]") {
     Bench bench;
