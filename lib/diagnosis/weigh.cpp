@@ -165,10 +165,11 @@ bool misses_are_no_chance(ProbeState const& state) {
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                         std::vector<Shown> const& neighbours) {
     state.trend.settle(now_ms);
-    state.fluctuation.close_hour(now_ms, state.liveness.resolution());
+    state.fluctuation.close_hour(now_ms, state.liveness.resolution(), setup.poll_s);
     state.liveness.close_hour(now_ms);
     state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
+    state.neighbours_movement = typical(neighbours, [](Shown const& n) { return n.movement_mg_l; });
 
     hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);
@@ -180,7 +181,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const pierced = tracker(state, Reason::membrane_damage).standing();
     tracker(state, Reason::fluctuation)
         .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
-              {(compared ? 4.0 : 12.0) * hour_s, day_s});
+              {(compared ? 4.0 : 8.0) * hour_s, day_s});
     tracker(state, Reason::span_error)
         .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
     bool const restless = state.service.restless();
