@@ -233,10 +233,13 @@ FluctuationWatch::Gained FluctuationWatch::gained_of(ByScale const& day, ByScale
         bool const known = day[scale] > 0.0 && fresh[scale] > 0.0;
         return known ? std::max(0.0, day[scale] * day[scale] - fresh[scale] * fresh[scale]) : 0.0;
     };
+    // Livelier, it keeps its shape: of what it showed over four readings, no more came from each to the next.
+    double const before = fresh[base_ + 2] * fresh[base_ + 2];
+    double const shape = before > 0.0 ? fresh[base_] * fresh[base_] / before : water_smooth;
+    double const part = std::min(shape, water_smooth);
     double const quick = gained(base_);
-    double const by_water = (most_lively * most_lively - 1.0) * fresh[base_ + 2] * fresh[base_ + 2];
-    double const smooth = water_smooth * std::min(gained(base_ + 2), by_water);
-    double const loose = (quick - smooth) / (1.0 - water_smooth * loose_smooth);
+    double const by_water = std::min(gained(base_ + 2), (most_lively * most_lively - 1.0) * before);
+    double const loose = (quick - part * by_water) / (1.0 - part * loose_smooth);
     return {std::sqrt(quick), std::sqrt(std::clamp(loose, 0.0, quick))};
 }
 
