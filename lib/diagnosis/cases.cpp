@@ -261,22 +261,37 @@ Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int6
     return c;
 }
 
+namespace {
+
+// The water moves its neighbours too: beyond what they gain by it, a gain is the probe's own.
+double own_movement(ProbeState const& state, FluctuationWatch::Gained const& gained) {
+    // They may respond less than this one, and some of it may hide in their rounding. Guesses.
+    constexpr double slower = 1.5, hidden = 0.25;
+    double const shared = std::max(1.0, state.neighbours_ratio);
+    double const theirs = square(state.neighbours_movement) * (1.0 + hidden - 1.0 / square(shared));
+    double const own = theirs > 0.0 ? square(gained.all) - square(slower) * theirs : 0.0;
+    return std::max(gained.flutter, std::sqrt(std::max(0.0, own)));
+}
+
+}  // namespace
+
 Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
     Case c;
     c.unit = "mg/L";
-    auto const today = state.fluctuation.today();
+    auto const gained = state.fluctuation.gained();
     auto const fresh = state.fluctuation.fresh();
-    if (!today || !fresh) {
+    if (!gained || !fresh) {
         return c;
     }
     double const error = std::hypot(state.fluctuation.today_error(), 0.07);
-    // What the neighbours' readings have gained in movement is the water's.
+    // What the neighbours' readings have gained in movement is the water's, and adds up in its square.
     double const shared = std::max(1.0, state.neighbours_ratio);
-    c.value = *today;
-    c.low = *today * std::exp(-normal_90 * error);
-    c.high = *today * std::exp(normal_90 * error);
-    c.limit = *fresh * setup.limits.fluctuation_ratio * shared;
-    c.probability = over(std::log(*today), std::log(*c.limit), error);
+    double const value = std::hypot(*fresh, own_movement(state, *gained));
+    c.value = value;
+    c.low = value * std::exp(-normal_90 * error);
+    c.high = value * std::exp(normal_90 * error);
+    c.limit = *fresh * std::sqrt(square(setup.limits.fluctuation_ratio) + square(shared) - 1.0);
+    c.probability = over(std::log(value), std::log(*c.limit), error);
     return c;
 }
 

@@ -25,6 +25,16 @@ constexpr std::size_t fewest_days = 2;
 // A slow membrane hides much of the water's movement, and the new one after it shows that. More than this
 // many times what the old one showed is its own. A guess.
 constexpr double most_for_new = 3.0;
+// Transmitters and cells have a noise of their own from one reading to the next; where these are closer than
+// so, means of two are taken. A guess.
+constexpr double quickest_s = 10.0;
+// What the water does comes through the membrane, and is smoother than what arises behind it: over one
+// reading it grows by at most so much of what it grows by over four, as squares. Looseness shows nearly as
+// much over either, as if `loose_smooth` were its own part. Both guesses, that fit any response slower than
+// the polls.
+constexpr double water_smooth = 0.5, loose_smooth = 0.56;
+// No water becomes more than so many times as lively and stays so for a day. A guess.
+constexpr double most_lively = 4.0;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
 constexpr double leap = 2.5;
 
@@ -102,7 +112,7 @@ double FluctuationWatch::upper_quartile(Scale const& scale) {
     return middle_of(bins - 1);
 }
 
-void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
+void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double poll_s) {
     if (hour_ms_ == 0) {
         hour_ms_ = now_ms;
     }
@@ -110,6 +120,7 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution) {
         return;
     }
     hour_ms_ = now_ms;
+    base_ = poll_s < quickest_s ? 1 : 0;
     double const least = std::max(0.001, 0.3 * resolution);
     double log_sum = 0.0;
     std::size_t known = 0;
@@ -156,6 +167,7 @@ void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
     today_.reset();
     fresh_value_.reset();
     before_value_.reset();
+    gained_.reset();
     today_error_ = unknown_error;
 }
 
@@ -215,42 +227,40 @@ FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
     return fresh;
 }
 
-std::size_t FluctuationWatch::grown_most(ByScale const& day, ByScale const& fresh) {
-    std::size_t most = scales;
-    double most_grown = 0.0;
-    for (std::size_t i = 0; i + 1 < scales; ++i) {
-        double const before = fresh[i] * fresh[i + 1];
-        double const grown = before > 0.0 ? day[i] * day[i + 1] / before : 0.0;
-        if (grown > most_grown) {
-            most = i;
-            most_grown = grown;
-        }
-    }
-    return most;
+// Movements of different origin add up in their squares.
+FluctuationWatch::Gained FluctuationWatch::gained_of(ByScale const& day, ByScale const& fresh) const {
+    auto const gained = [&](std::size_t scale) {
+        bool const known = day[scale] > 0.0 && fresh[scale] > 0.0;
+        return known ? std::max(0.0, day[scale] * day[scale] - fresh[scale] * fresh[scale]) : 0.0;
+    };
+    // Livelier, it keeps its shape: of what it showed over four readings, no more came from each to the next.
+    double const before = fresh[base_ + 2] * fresh[base_ + 2];
+    double const shape = before > 0.0 ? fresh[base_] * fresh[base_] / before : water_smooth;
+    double const part = std::min(shape, water_smooth);
+    double const quick = gained(base_);
+    double const by_water = std::min(gained(base_ + 2), (most_lively * most_lively - 1.0) * before);
+    double const loose = (quick - part * by_water) / (1.0 - part * loose_smooth);
+    return {std::sqrt(quick), std::sqrt(std::clamp(loose, 0.0, quick))};
 }
 
 void FluctuationWatch::compare(ByScale const& day) {
     auto const fresh = fresh_by_scale();
-    auto const i = grown_most(day, fresh);
-    bool const known = i < scales;
-    today_ = known ? std::optional{std::sqrt(day[i] * day[i + 1])} : std::nullopt;
-    fresh_value_ = known ? std::optional{std::sqrt(fresh[i] * fresh[i + 1])} : std::nullopt;
-    today_error_ = known ? error_of_pair(i) : unknown_error;
-    bool const bounded =
-        known && fresh_learned_ && (fresh_[i] == most_fresh_[i] || fresh_[i + 1] == most_fresh_[i + 1]);
-    before_value_ =
-        bounded ? std::optional{std::sqrt(most_fresh_[i] * most_fresh_[i + 1]) / most_for_new} : std::nullopt;
+    bool const known = day[base_] > 0.0 && fresh[base_] > 0.0;
+    today_ = day[base_] > 0.0 ? std::optional{day[base_]} : std::nullopt;
+    fresh_value_ = known ? std::optional{fresh[base_]} : std::nullopt;
+    gained_ = known ? std::optional{gained_of(day, fresh)} : std::nullopt;
+    today_error_ = known ? error_of(base_) : unknown_error;
+    bool const bounded = known && fresh_learned_ && fresh_[base_] == most_fresh_[base_];
+    before_value_ = bounded ? std::optional{most_fresh_[base_] / most_for_new} : std::nullopt;
 }
 
-double FluctuationWatch::error_of_pair(std::size_t scale) const {
+double FluctuationWatch::error_of(std::size_t scale) const {
     std::array<double, 48> kept{};
     std::size_t n = 0;
     for (std::size_t i = 0; i < hours_.size(); ++i) {
         auto const& h = hours_.from_back(i);
-        double const both =
-            static_cast<double>(h.by_scale[scale]) * static_cast<double>(h.by_scale[scale + 1]);
-        if (h.end_ms > at_ms_ - 24 * hour && both > 0.0) {
-            kept[n++] = 0.5 * std::log(both);
+        if (h.end_ms > at_ms_ - 24 * hour && h.by_scale[scale] > 0.0F) {
+            kept[n++] = std::log(static_cast<double>(h.by_scale[scale]));
         }
     }
     if (n < fewest_hours) {

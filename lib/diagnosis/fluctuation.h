@@ -19,25 +19,31 @@ public:
     void take(View const& view, bool disturbed);
     void interrupt();
     // Closes the hour that has passed; call at least hourly. `resolution` bounds what can be seen from below.
-    void close_hour(std::int64_t now_ms, double resolution);
+    void close_hour(std::int64_t now_ms, double resolution, double poll_s);
     // Another membrane; `fresh` if it is a new one, whose value can be learned - as far as it moves no more
     // than several times what the one before did: one with a wrinkle flutters from the first day.
     void new_life(std::int64_t now_ms, bool fresh);
 
-    // Scale of the movement in the last day, mg/L, at the pair of neighbouring time scales that has grown
-    // most against the fresh membrane's; empty until there are enough hours. A membrane flutters at its own
-    // pace, which the mean of all scales would hide behind the water's slower movement.
+    // Scale of the movement in the last day from one reading to the next, mg/L; empty until there are enough
+    // hours.
     [[nodiscard]] std::optional<double> today() const { return today_; }
+    // What of it has come since the membrane was fresh; and what of that is too quick to have come through
+    // the membrane: a loose one flutters behind it. The water's own movement grows over several readings, and
+    // less from each to the next.
+    struct Gained {
+        double all = 0.0, flutter = 0.0;  // mg/L
+    };
+    [[nodiscard]] std::optional<Gained> gained() const { return gained_; }
     // Its standard error as a part of the value.
     [[nodiscard]] double today_error() const { return today_error_; }
     // The movement has leapt within hours to several times what it was, and stays there. How many times: 0 if
     // not.
     [[nodiscard]] double leapt() const;
     [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
-    // The value of the fresh membrane at the same time scales, or else of the quieter days seen.
+    // The value of the fresh membrane at the same time scale, or else of the quieter days seen.
     [[nodiscard]] std::optional<double> fresh() const { return fresh_value_; }
     [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }
-    // The value of the membrane before at the same time scales, where the new one moved so much more from the
+    // The value of the membrane before at the same time scale, where the new one moved so much more from the
     // first day that the old one's bounds what counts as fresh.
     [[nodiscard]] std::optional<double> before() const { return before_value_; }
     // Standard deviation of a single reading at the finest scale.
@@ -69,9 +75,8 @@ private:
     void compare(ByScale const& day);
     [[nodiscard]] ByScale day_by_scale() const;
     [[nodiscard]] ByScale fresh_by_scale() const;
-    // The faster one of the two time scales that have grown most; `scales` where none is known.
-    [[nodiscard]] static std::size_t grown_most(ByScale const& day, ByScale const& fresh);
-    [[nodiscard]] double error_of_pair(std::size_t scale) const;
+    [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;
+    [[nodiscard]] double error_of(std::size_t scale) const;
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
@@ -86,10 +91,13 @@ private:
     double noise_ = 0.01;
     ByScale fresh_{};
     ByScale most_fresh_{};  // what can be of a fresh membrane, by the one before it; 0: not known
-    std::optional<double> today_, fresh_value_, before_value_;  // as compared when the hour was closed
+    // As compared when the hour was closed.
+    std::optional<double> today_, fresh_value_, before_value_;
+    std::optional<Gained> gained_;
     double today_error_ = unknown_error;
     Ring<std::array<float, scales>, 32> days_;  // one a day, of this membrane
     std::int64_t day_ms_ = 0;                   // when the newest of them was kept
+    std::uint32_t base_ = 0;                    // the time scale that a flutter is told at
     bool fresh_learned_ = false;
     bool life_known_ = false;
 };

@@ -6,12 +6,12 @@
 namespace probekeeper::diagnosis {
 namespace {
 
-// ln T90 by the day: coating doubles T90 in one week to months, and quickens. Guesses that the simulated plants
-// bear out.
-constexpr double level_noise = 1e-4;  // growth of the variance a day
+// ln T90 by the day: coating doubles T90 in one week to months, and quickens. Guesses that the simulated
+// plants bear out.
+constexpr double level_noise = 1e-4;    // growth of the variance a day
 constexpr double slope_noise = 1.2e-5;  // of the slope's, per day^3
-constexpr double slope_prior = 9e-4;  // CoatingPrior has its root
-constexpr double vague = 4.0;         // variance of ln tau before the first test
+constexpr double slope_prior = 9e-4;    // CoatingPrior has its root
+constexpr double vague = 4.0;           // variance of ln tau before the first test
 // Common practice, no source: blowers and diffusers run down in seconds, surface aerators in half a minute.
 constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
 // Of an airflow that is measured: what the meter itself is late, and the water on its way. A guess.
@@ -134,7 +134,8 @@ double Level::take_decline(Measured const& m) {
     unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay);
     double const expected_late_s = std::max(expected_s + delay_s(), 0.5 * late_s);
     double const surprise_s = late_s - expected_s - delay_s();
-    return take(surprise_s, weights, square(m.error) * late_s * expected_late_s, decline_roughness_, considered);
+    return take(surprise_s, weights, square(m.error) * late_s * expected_late_s, decline_roughness_,
+                considered);
 }
 
 // In seconds, for what is late of it may be nothing or less. It comes after steps or declines only.

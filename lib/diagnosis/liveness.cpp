@@ -11,6 +11,13 @@ constexpr std::int64_t minute = 60'000;
 constexpr std::int64_t hour = 60 * minute;
 constexpr double zero_part = 0.01;  // of saturation: what counts as zero
 constexpr std::uint32_t fewest_repeats = 40;
+// Thermometers beside such cells give tenths of a degree (a guess), and near freezing, where it is most, each
+// changes the saturation by 0.28 %.
+constexpr double of_thermometer = 0.0028;
+// So often, and for so long in all, the air comes on in vain at a dead cell before it is called that, and so
+// many times as often as this water ever stayed without oxygen through. Guesses.
+constexpr std::uint32_t fewest_airs = 3;
+constexpr double shortest_air_s = 1800.0;
 
 }  // namespace
 
@@ -29,6 +36,7 @@ void LivenessWatch::interrupt() {
     }
     zero_start_ms_ = high_start_ms_ = 0;
     zero_leapt_ = false;
+    airs_ = 0;
 }
 
 void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const {
@@ -60,10 +68,11 @@ void LivenessWatch::follow_runs(View const& view) {
     if (view.exposed) {
         return;
     }
-    // What a device rounds in percent is blurred in mg/L, by as much again with the temperature's own
-    // rounding: a cell frozen behind its transmitter's conversion repeats to within that.
+    // What a device rounds in percent is blurred in mg/L by a step of it, and by one of the temperature that
+    // it is worked out with: a cell frozen behind its transmitter's conversion repeats to within both.
     double const of_percent = runs_[1].resolution * view.saturation / 100.0;
-    double const mg_l_blur = of_percent > 1.5 * runs_[0].resolution ? 2.0 * of_percent : 0.0;
+    bool const in_percent = of_percent > 1.5 * runs_[0].resolution;
+    double const mg_l_blur = in_percent ? of_percent + of_thermometer * std::abs(view.value) : 0.0;
     follow_run(runs_[0], view.given[0], mg_l_blur, view.time_ms);
     follow_run(runs_[1], view.given[1], 0.0, view.time_ms);
     follow_run(runs_[2], view.given[2], 0.0, view.time_ms);
@@ -90,7 +99,28 @@ void LivenessWatch::follow_zero(View const& view) {
     if (zero_start_ms_ != 0) {
         longest_zero_ms_ = std::max(longest_zero_ms_, last_ms_ - zero_start_ms_);
         zero_start_ms_ = 0;
+        most_airs_ = std::max(most_airs_, airs_);
+        airs_ = 0;
     }
+}
+
+// Air that was on when the reading fell to zero may be a bit that tells nothing.
+void LivenessWatch::follow_air(std::int64_t now_ms, std::int64_t on_since_ms) {
+    auto const since_ms = std::max(on_since_ms, air_asked_ms_);
+    air_asked_ms_ = now_ms;
+    if (zero_start_ms_ == 0 || on_since_ms <= zero_start_ms_) {
+        return;
+    }
+    if (airs_ == 0 || on_since_ms != air_ms_) {
+        air_s_ = airs_ == 0 ? 0.0F : air_s_;
+        air_ms_ = on_since_ms;
+        ++airs_;
+    }
+    air_s_ += static_cast<float>(now_ms - since_ms) / 1000.0F;
+}
+
+bool LivenessWatch::aired_in_vain() const {
+    return airs_ >= std::max(fewest_airs, fewest_airs * most_airs_) && air_s_ > shortest_air_s;
 }
 
 void LivenessWatch::follow_high(View const& view) {
@@ -182,7 +212,8 @@ bool LivenessWatch::dead_zero(std::int64_t now_ms, double aerated_for_s) const {
         return false;
     }
     bool const beyond_habit = held > std::max(hour, 4 * longest_zero_ms_);
-    return beyond_habit && (zero_leapt_ || aerated_long || longest_zero_ms_ < 5 * minute);
+    return aired_in_vain() ||
+           (beyond_habit && (zero_leapt_ || aerated_long || longest_zero_ms_ < 5 * minute));
 }
 
 double LivenessWatch::level_leap() const {

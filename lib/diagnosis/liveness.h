@@ -30,8 +30,12 @@ public:
         std::int64_t since_ms = 0;
     };
     [[nodiscard]] std::optional<Stuck> stuck() const;
-    // The output has been at zero for longer than the water ever was, and with no movement.
-    // `aerated_for_s`: how long the water has been aerated, 0 if it is not or if nothing tells.
+    // Asked at each weighing while air that should bring oxygen is on, since `on_since_ms`, and no neighbour
+    // shows that it brings none.
+    void follow_air(std::int64_t now_ms, std::int64_t on_since_ms);
+    // The output has been at zero for longer than the water ever was, and with no movement; or the air has
+    // come on again and again, and left it there. `aerated_for_s`: how long the water has been aerated, 0 if
+    // it is not or if nothing tells.
     [[nodiscard]] bool dead_zero(std::int64_t now_ms, double aerated_for_s) const;
     [[nodiscard]] std::int64_t zero_since_ms() const { return zero_start_ms_; }
     // The reading has been far above anything the days before showed, as a part of saturation.
@@ -56,6 +60,7 @@ private:
     [[nodiscard]] bool repeats_near_zero() const;
     void follow_zero(View const& view);
     void follow_high(View const& view);
+    [[nodiscard]] bool aired_in_vain() const;
 
     Ring<float, 96> hourly_high_;  // highest part of saturation in each of the last hours
     std::int64_t first_ms_ = 0;
@@ -64,7 +69,10 @@ private:
     std::int64_t zero_start_ms_ = 0;
     std::int64_t high_start_ms_ = 0;
     std::int64_t hour_ms_ = 0;
-    std::int64_t longest_zero_ms_ = 0;  // before the running one
+    std::int64_t longest_zero_ms_ = 0;            // before the running one
+    std::int64_t air_ms_ = 0, air_asked_ms_ = 0;  // since when the newest air was on; when it was asked for
+    float air_s_ = 0.0F;                          // while it reads zero, in all
+    std::uint32_t airs_ = 0, most_airs_ = 0;      // that came on while it reads zero; at most, before
     double hour_high_ = -1.0;
     double usual_high_ = 0.0;  // upper level of the reading over saturation in the last days
     double last_value_ = 0.0;

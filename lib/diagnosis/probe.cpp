@@ -401,15 +401,33 @@ void return_to_use(ProbeState& state, std::int64_t at_ms) {
     }
 }
 
+namespace {
+
+// What a probe that is loose, pierced, stuck or dead shows is its own movement, or none; and what it showed
+// when there was last oxygen to move says nothing of today.
+bool shows_water_move(ProbeState const& state, std::int64_t now_ms) {
+    constexpr std::int64_t recent_ms = 6 * 3'600'000;
+    constexpr std::array own{Reason::fluctuation, Reason::membrane_damage, Reason::stuck, Reason::no_signal};
+    bool const its_own = std::any_of(own.begin(), own.end(), [&state](Reason reason) {
+        return state.trackers[static_cast<std::size_t>(reason)].standing();
+    });
+    return !its_own && now_ms - state.fluctuation.at_ms() < recent_ms;
+}
+
+}  // namespace
+
 Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Shown out;
     out.alive = state.absent_since_ms == 0 && state.last_ms != 0 && now_ms - state.last_ms < 600'000;
     out.value = state.last_value / state.last_saturation;
     auto const today = state.fluctuation.today();
     auto const fresh = state.fluctuation.fresh();
-    out.fluctuation_ratio = today && fresh ? *today / *fresh : 0.0;
+    if (today && fresh && shows_water_move(state, now_ms)) {
+        out.fluctuation_ratio = *today / *fresh;
+        out.movement_mg_l = *today;
+    }
     out.temperature_c = state.last_temperature_c;
-    out.leapt = state.fluctuation.leapt() > 0.0;
+    out.leapt_ms = state.fluctuation.leapt_ms();
     out.state = &state;
     out.setup = &setup;
     return out;

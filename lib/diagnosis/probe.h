@@ -39,8 +39,9 @@ struct Shown {
     double value = 0.0;  // newest reading over saturation, 0..1 and beyond
     double fluctuation_ratio =
         0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
+    double movement_mg_l = 0.0;  // of the last day from one reading to the next; 0: not known
     double temperature_c = 0.0;  // NaN where not read
-    bool leapt = false;          // its movement has leapt within hours
+    std::int64_t leapt_ms = 0;   // since when its movement has leapt within hours; 0: it has not
     // Both live as long as the site is weighed.
     ProbeState const* state = nullptr;
     ProbeSetup const* setup = nullptr;
@@ -80,8 +81,9 @@ struct ProbeState {
     double highest_airflow = 0.0;
     double guess_20_s = 0.0;  // of T90 at 20 degC, since it was last weighed or tested; 0: not made since
     double in_air = 1.0;      // what it reads there, over saturation, as far as it is known
-    double neighbours_ratio = 0.0;  // their typical fluctuation ratio; 0: not known
-    CoatingPrior coating;           // of this membrane, when it was put on
+    double neighbours_ratio = 0.0;     // their typical fluctuation ratio; 0: not known
+    double neighbours_movement = 0.0;  // and their typical movement, mg/L
+    CoatingPrior coating;              // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
     double blasts_share = 0.5;      // of the last hundred or so that should have shown, how many did

@@ -26,7 +26,8 @@ constexpr std::int64_t rest_before_return_ms = 12 * minute_ms;
 // Parts of saturation.
 constexpr double jump_to_air = 0.25, least_in_air = 0.85, out_of_air = 0.8;
 constexpr double overshoot = 1.5, overshoot_gone = 1.4, about_zero = 0.05;
-constexpr double rest = 0.01;                                         // of movement over a window
+constexpr double rest = 0.01;         // of movement over a window
+constexpr double still_step = 0.005;  // from one reading to the next, at rest in air. A guess
 constexpr double calibrated_within = 1.0, uncalibrated_beyond = 1.5;  // percent in air
 
 }  // namespace
@@ -41,6 +42,8 @@ std::optional<ServiceWatch::Rise> ServiceWatch::Windows::take(std::int64_t time_
     last_ms_ = time_ms;
     auto const span_ms = std::max(static_cast<std::int64_t>(span_s * 1000.0), 8 * poll_ms);
     if (time_ms - begin_ms_ < span_ms) {
+        steps_ += firsts_ + seconds_ > 0 ? std::abs(ratio - newest_) : 0.0;
+        newest_ = ratio;
         bool const early = time_ms - begin_ms_ < span_ms / 2;
         (early ? first_ : second_) += ratio;
         ++(early ? firsts_ : seconds_);
@@ -50,7 +53,7 @@ std::optional<ServiceWatch::Rise> ServiceWatch::Windows::take(std::int64_t time_
     if (firsts_ >= 2 && seconds_ >= 2) {
         double const n = firsts_, m = seconds_;
         rise = Rise{2.0 * (second_ / m - first_ / n), (first_ + second_) / (n + m),
-                    2.0 * noise * std::sqrt(1.0 / n + 1.0 / m)};
+                    2.0 * noise * std::sqrt(1.0 / n + 1.0 / m), steps_ / (n + m - 1.0)};
     }
     restart();
     begin_ms_ = last_ms_ = time_ms;
@@ -180,7 +183,9 @@ ServiceWatch::Seen ServiceWatch::watch_hand(View const& view, double ratio, bool
     by_hold_ = by_hold_ || hold;
     Seen seen;
     seen.dry_zero_mg_l = follow_zero(view, ratio);
-    if (rise && at_rest(*rise)) {
+    // In air nothing moves a membrane that is whole. A burst one, which reads as if it were there, may stand
+    // still for a moment between two means, and never from one reading to the next.
+    if (rise && at_rest(*rise) && rise->step <= still_step) {
         note_rest(*rise);
     }
     auto const longest = by_hold_ ? longest_hold_ms : longest_lift_ms;

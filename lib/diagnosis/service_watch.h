@@ -50,9 +50,10 @@ public:
 
 private:
     enum class Phase : std::uint8_t { in_service, in_hand, settling };
-    // The rise of the reading over a span, as parts of saturation, from the means of its halves.
+    // The rise of the reading over a span, as parts of saturation, from the means of its halves; and its
+    // typical step from one reading to the next.
     struct Rise {
-        double over = 0.0, mean = 0.0, error = 0.0;
+        double over = 0.0, mean = 0.0, error = 0.0, step = 0.0;
     };
     class Windows {
     public:
@@ -62,6 +63,7 @@ private:
     private:
         std::int64_t begin_ms_ = 0, last_ms_ = 0;  // 0: none under way
         double first_ = 0.0, second_ = 0.0;
+        double newest_ = 0.0, steps_ = 0.0;
         std::uint32_t firsts_ = 0, seconds_ = 0;
     };
 

@@ -19,7 +19,11 @@ constexpr double far_leap = 4.0;
 // the floor of a membrane with a hole. Guesses.
 constexpr double far_step = 1.25;
 constexpr double broken_floor_mg_l = 0.25;
-constexpr double seen_to_be = 0.99;  // of what is plain from the readings, not estimated
+// What moves the water reaches all of its probes within hours; a neighbour that leapt on another day had its
+// own reason. A guess.
+constexpr std::int64_t one_storm_ms = 4 * hour_ms;
+constexpr double enough_oxygen = 0.1;  // of saturation: beside it a living cell does not read zero. A guess
+constexpr double seen_to_be = 0.99;    // of what is plain from the readings, not estimated
 
 Tracker& tracker(ProbeState& state, Reason reason) {
     return state.trackers[static_cast<std::size_t>(reason)];
@@ -63,14 +67,20 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
     bool const others_low_too = anyone && others < 0.05;
     bool const others_high_too = anyone && others > 1.4;
+    if (aerated && (!anyone || others > enough_oxygen)) {
+        state.liveness.follow_air(now_ms, state.capture.aeration_since_ms());
+    }
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
     bool const still_dead =
         tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
     bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
+    // Told, it stays so while the value does, though the water should run out of oxygen once more.
+    bool const told_stuck = tracker(state, Reason::stuck).standing();
+    bool const excused = at_zero && (zero || (others_low_too && !told_stuck));
     auto const held = state.liveness.stuck();
-    bool const stuck = held && !(at_zero && (zero || others_low_too));
+    bool const stuck = held && !excused;
     tracker(state, Reason::stuck).take(now_ms, stuck ? seen_to_be : 0.0, {0.0, hour_s});
     // What such an output showed was no floor of the water.
     if (zero || stuck) {
@@ -79,8 +89,10 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
     // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
     // to ask, if the level leaps too.
-    bool const others_leapt =
-        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && n.leapt; });
+    auto const leapt_ms = state.fluctuation.leapt_ms();
+    bool const others_leapt = std::any_of(neighbours.begin(), neighbours.end(), [leapt_ms](Shown const& n) {
+        return n.alive && n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
+    });
     bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
     // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
     bool const loose = tracker(state, Reason::fluctuation).standing();
@@ -169,10 +181,11 @@ bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms) {
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                         std::vector<Shown> const& neighbours) {
     state.trend.settle(now_ms);
-    state.fluctuation.close_hour(now_ms, state.liveness.resolution());
+    state.fluctuation.close_hour(now_ms, state.liveness.resolution(), setup.poll_s);
     state.liveness.close_hour(now_ms);
     state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
+    state.neighbours_movement = typical(neighbours, [](Shown const& n) { return n.movement_mg_l; });
 
     hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);
@@ -184,7 +197,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const pierced = tracker(state, Reason::membrane_damage).standing();
     tracker(state, Reason::fluctuation)
         .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
-              {(compared ? 4.0 : 12.0) * hour_s, day_s});
+              {(compared ? 4.0 : 8.0) * hour_s, day_s});
     auto const span = state.span.known(pressure_error(state, setup));
     // Beyond these it is no error of span, and blasts are better judged against air itself.
     state.in_air = span ? std::clamp(span->percent / 100.0, 0.7, 1.5) : 1.0;

@@ -65,7 +65,7 @@ TEST_CASE("what a fresh membrane moves is learned after a membrane change, and o
         view.time_ms = at_ms;
         view.value = 6.0 + 0.02 * random.normal();
         watch.take(view, /*disturbed=*/false);
-        watch.close_hour(at_ms, 0.001);
+        watch.close_hour(at_ms, 0.001, 10.0);
     }
     CHECK(watch.fresh_learned() == changed);
     REQUIRE(watch.today());
@@ -133,6 +133,38 @@ TEST_CASE("a storm that reaches all probes within hours damages no membrane", "[
     CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 1));
 }
 
+TEST_CASE("a membrane that is pierced days after its neighbour's is damaged, too",
+          "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(1).noise = 0.3;
+    bench.run(48.0);
+    REQUIRE(bench.stands(Reason::membrane_damage, 1));
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 0));
+    bench.rig.probe(0).noise = 0.3;
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::membrane_damage, 0));
+}
+
+TEST_CASE("what a probe adds to livelier water is told by squares", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.did(Act::membrane_change, 0);
+    bench.did(Act::membrane_change, 1);
+    bench.run(96.0);
+    // The water moves twice as much as it did; half of what a loose membrane would add hides in that.
+    for (double const times : {1.5, 2.0}) {
+        bench.rig.probe(0).noise = bench.rig.probe(1).noise = 0.01 * times;
+        bench.run(24.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 0));
+    for (double const times : {3.0, 4.0, 4.8, 4.8}) {
+        bench.rig.probe(0).noise = 0.01 * times;
+        bench.run(24.0);
+    }
+    CHECK(bench.stands(Reason::fluctuation, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 1));
+}
+
 TEST_CASE("a few hours of readings leave the fluctuation unknown, with the reason why",
           "[diagnosis][fluctuation]") {
     Bench bench;
@@ -157,7 +189,7 @@ TEST_CASE("a quick flutter is seen beside water that moves slowly and as much as
             view.time_ms = at_ms;
             view.value = 6.0 + slow + flutter * random.normal();
             watch.take(view, /*disturbed=*/false);
-            watch.close_hour(at_ms, 0.001);
+            watch.close_hour(at_ms, 0.001, 10.0);
         }
     };
     for (int i = 0; i < 4; ++i) {
@@ -169,6 +201,39 @@ TEST_CASE("a quick flutter is seen beside water that moves slowly and as much as
     day(0.03);
     // Over eight readings the water moves as much as ever; reading by reading ten times the noise is plain.
     CHECK(*watch.today() / *watch.fresh() > 3.5);
+}
+
+TEST_CASE("water that becomes livelier comes through the membrane, and is no flutter behind it",
+          "[diagnosis][fluctuation]") {
+    physics::Random random{5};
+    FluctuationWatch watch;
+    std::int64_t at_ms = to_unix_ms(day_one);
+    watch.new_life(at_ms, /*fresh=*/true);
+    double water = 0.0, seen = 0.0;
+    auto const day = [&](double lively, double flutter) {
+        for (int i = 0; i < 8640; ++i) {
+            at_ms += 10'000;
+            water += -0.2 * water + 0.02 * lively * random.normal();
+            seen += 0.3 * (water - seen);  // a response of 28 s
+            View view;
+            view.time_ms = at_ms;
+            view.value = 6.0 + seen + 0.003 * random.normal() + flutter * random.normal();
+            watch.take(view, /*disturbed=*/false);
+            watch.close_hour(at_ms, 0.001, 10.0);
+        }
+    };
+    for (int i = 0; i < 4; ++i) {
+        day(1.0, 0.0);
+    }
+    REQUIRE(watch.fresh_learned());
+    day(3.0, 0.0);
+    day(3.0, 0.0);
+    REQUIRE(watch.gained());
+    CHECK(watch.gained()->all > 1.5 * *watch.fresh());
+    CHECK(watch.gained()->flutter < 0.5 * watch.gained()->all);
+    day(1.0, 0.03);
+    day(1.0, 0.03);
+    CHECK(watch.gained()->flutter > 0.9 * watch.gained()->all);
 }
 
 TEST_CASE("one quiet day makes no restless probe of the others", "[diagnosis][fluctuation]") {

@@ -37,6 +37,42 @@ TEST_CASE("water that runs out of oxygen for all of its probes is no fault of th
     }
 }
 
+namespace {
+
+// Air for 20 minutes of each hour: oxygen comes with it, and is gone soon after it.
+double within_the_hour(double h) {
+    return h - std::floor(h);
+}
+double aired_water(double h) {
+    double const part = within_the_hour(h);
+    return part < 1.0 / 3.0 ? 6.0 * part : std::max(0.0, 2.0 - 12.0 * (part - 1.0 / 3.0));
+}
+
+}  // namespace
+
+TEST_CASE("a probe that dies in water without oxygen is told by air that comes in vain",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return within_the_hour(h) < 1.0 / 3.0; };
+    bench.run(72.75);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(5.0);
+    CHECK(bench.stands(Reason::no_signal));
+}
+
+TEST_CASE("a bit that says air all the time makes no dead probe of one in water without oxygen",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return h > 72.0 || within_the_hour(h) < 1.0 / 3.0; };
+    bench.run(120.0);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
 TEST_CASE("a signal that comes back clears the failure", "[diagnosis][liveness]") {
     Bench bench{2};
     bench.run(72.0);
@@ -131,6 +167,7 @@ class PercentDevice {
 public:
     explicit PercentDevice(Bench& bench) : bench_{bench} {}
     std::optional<double> shows_percent;  // this, whatever the water
+    std::optional<double> frozen_mg_l;    // the cell gives this, and the device works percent out of it
 
     void run(double hours) {
         for (auto const end = second_ + static_cast<std::int64_t>(hours * 3600.0); second_ < end;) {
@@ -139,14 +176,18 @@ public:
             double const water = 80.0 + 6.0 * std::sin(h / 4.0) + 0.1 * random_.normal();
             Reading r;
             r.time = day_one + Millis{1000 * second_};
-            r.temperature_c = 18.0 + std::round(20.0 * std::sin(h / 5.0)) / 10.0;
-            r.do_percent = shows_percent.value_or(std::round(10.0 * water) / 10.0);
-            r.do_mg_l = r.do_percent / 100.0 * (14.6 - 0.276 * r.temperature_c);
+            double const temperature_c = 18.0 + 2.0 * std::sin(h / 5.0);
+            double const percent = frozen_mg_l ? 100.0 * *frozen_mg_l / saturation(temperature_c) : water;
+            r.temperature_c = std::round(10.0 * temperature_c) / 10.0;
+            r.do_percent = shows_percent.value_or(std::round(10.0 * percent) / 10.0);
+            r.do_mg_l = r.do_percent / 100.0 * saturation(r.temperature_c);
             bench_.site.take(0, r, bench_.heard);
         }
     }
 
 private:
+    static double saturation(double celsius) { return 14.0 - 0.25 * celsius; }
+
     Bench& bench_;
     physics::Random random_{7};
     std::int64_t second_ = 0;
@@ -168,6 +209,31 @@ TEST_CASE(
     CHECK(finding->text.find("78.40 %") != std::string::npos);
     REQUIRE(finding->since);
     CHECK(std::abs(seconds_between(day_one + Millis{72 * 3'600'000}, *finding->since)) < 60.0);
+}
+
+TEST_CASE("a cell that is frozen behind a device that gives percent is stuck, though its percent moves",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    PercentDevice device{bench};
+    device.run(72.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    device.frozen_mg_l = 8.3;
+    device.run(24.0);
+    CHECK(bench.stands(Reason::stuck));
+}
+
+TEST_CASE("a stuck output is told once, though its neighbour is without oxygen at times",
+          "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
+    bench.rig.water = [](double h) { return aired_water(h / 4.0); };  // without for two hours of four
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 0.05;
+    bench.run(48.0);
+    auto const& found = bench.heard.found;
+    CHECK(std::count_if(found.begin(), found.end(), [](auto const& f) {
+              return f.place == 0 && f.finding.reason == Reason::stuck;
+          }) == 1);
 }
 
 TEST_CASE("an output that repeats one value near zero is stuck and not dead", "[diagnosis][liveness]") {

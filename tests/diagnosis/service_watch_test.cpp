@@ -1,5 +1,6 @@
 #include "diagnosis/service_watch.h"
 
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 
@@ -312,4 +313,19 @@ TEST_CASE("a new membrane that came to rest away from 100 % in air is told where
     CHECK(d.service_state == ServiceState::awaiting_calibration);
     CHECK(d.condition == Condition::function_check);
     CHECK(d.next_evidence.find("came to rest at 115 % in air") != std::string::npos);
+}
+
+TEST_CASE("a membrane that bursts in livelier water than its readings ever showed is no new one",
+          "[diagnosis][service]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double h) { return 4.5 + 2.5 * std::sin(std::numbers::pi * h); };
+    bench.run(72.3);
+    bench.rig.probe(0).gain = 2.1;
+    bench.rig.probe(0).noise = 0.3;
+    bench.run(12.0);
+    CHECK(std::none_of(bench.heard.changes.begin(), bench.heard.changes.end(), [](auto const& c) {
+        return c.change.state == ServiceState::settling ||
+               c.change.state == ServiceState::awaiting_calibration;
+    }));
 }

@@ -160,13 +160,25 @@ void background(Scene& s) {
            in_water ? SeenIn::floors : SeenIn::zeros);
 }
 
+// The transmitter as its output is rounded in the readings: where these are in percent, to a tenth of one.
+physics::TransmitterSettings as_given(FleetPlan const& fleet, ProbePlan const& plan) {
+    auto transmitter = plan.transmitter;
+    constexpr double tenth_of_a_percent_mg_l = 0.009;  // of a saturation of 9 mg/L
+    transmitter.resolution_mg_l = fleet.in_percent ? tenth_of_a_percent_mg_l : transmitter.resolution_mg_l;
+    return transmitter;
+}
+
 // How much a probe's readings move within half a minute, with so much wrinkle: a high quantile of second
-// differences over the tank's second day, which edges of the air hardly enter.
-double movement_mg_l(ProbePlan const& plan, TankPlan const& tank, double wrinkle) {
+// differences over the tank's second day, which edges of the air hardly enter. Without oxygen no wrinkle
+// moves anything, and a tank that is without it most of the time would hide one of any size: that does not
+// count.
+double movement_mg_l(ProbePlan const& plan, TankPlan const& tank, physics::TransmitterSettings const& given,
+                     double wrinkle) {
     constexpr double step_s = 2.5;
+    constexpr double least_mg_l = 0.5;
     physics::Tank water{tank.settings, Random{tank.seed}};
     physics::Probe probe{plan.probe, Random{plan.seed}};
-    physics::Transmitter transmitter{plan.transmitter, Random{plan.seed + 1}};
+    physics::Transmitter transmitter{given, Random{plan.seed + 1}};
     probe.wear().wrinkle = wrinkle;
     auto const every = static_cast<std::size_t>(std::max(15.0, plan.truth.poll_s) / step_s);
     std::vector<double> shown;
@@ -180,12 +192,18 @@ double movement_mg_l(ProbePlan const& plan, TankPlan const& tank, double wrinkle
     }
     std::vector<double> moves;
     for (std::size_t i = 2; i < shown.size(); ++i) {
-        moves.push_back(std::abs(shown[i] - 2.0 * shown[i - 1] + shown[i - 2]));
+        if (std::min({shown[i], shown[i - 1], shown[i - 2]}) > least_mg_l) {
+            moves.push_back(std::abs(shown[i] - 2.0 * shown[i - 1] + shown[i - 2]));
+        }
+    }
+    double const rounding = 0.7 * given.resolution_mg_l;
+    if (moves.empty()) {
+        return rounding;
     }
     auto const middle = moves.begin() + static_cast<std::ptrdiff_t>(moves.size() * 7 / 10);
     std::nth_element(moves.begin(), middle, moves.end());
     // A coarse output at rest moves not at all: rounding alone is then its scale.
-    return std::max(*middle, 0.7 * plan.transmitter.resolution_mg_l);
+    return std::max(*middle, rounding);
 }
 
 double usual_do_mg_l(WaterKind kind) {
@@ -203,12 +221,13 @@ double usual_do_mg_l(WaterKind kind) {
 }
 
 void wrinkling(Scene& s) {
-    double const limit = 3.0 * movement_mg_l(s.probe, s.tank, 0.0);
+    auto const given = as_given(s.fleet, s.probe);
+    double const limit = 3.0 * movement_mg_l(s.probe, s.tank, given, 0.0);
     double low = 0.0;
     double high = 0.3;
     while (high - low > 2e-4) {
         double const middle = 0.5 * (low + high);
-        (movement_mg_l(s.probe, s.tank, middle) < limit ? low : high) = middle;
+        (movement_mg_l(s.probe, s.tank, given, middle) < limit ? low : high) = middle;
     }
     s.ageing().wrinkle = high;
     double const born = s.probe.lives.back().from_day;
