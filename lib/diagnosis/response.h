@@ -25,9 +25,11 @@ struct ResponseFit {
     // that water and air take to displace each other at it. Of a decline: the aerator's own delay. NaN where
     // the readings do not show it, as of a transmitter that freezes meanwhile.
     double onset_s = 0.0;
-    // Of a step: the onset that a membrane of this tail would show beside the flush; a first-order lag shows
-    // none. NaN where the step's length is not known.
-    double onset_if_membrane_s = std::numeric_limits<double>::quiet_NaN();
+    // Of a blast: ln T90 by its whole course, and ln of the odds for the membrane; see pulse.h. NaN where it
+    // was not fitted.
+    double ln_t90_first_order = std::numeric_limits<double>::quiet_NaN();
+    double ln_t90_membrane = std::numeric_limits<double>::quiet_NaN();
+    double membrane_evidence = 0.0;
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.0;
     double step = 0.0;  // height of the step, in the readings' unit
