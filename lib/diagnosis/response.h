@@ -49,9 +49,10 @@ struct ResponseFit {
 // standard deviation of a reading; a fit that leaves less owes it to having few points, and is not believed
 // more.
 //
-// The tail is the probe's alone: the flush of the water is quicker and only shifts it. For a first-order lag
-// T90 is ln(10) tau. Membrane diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too,
-// whose T90 is ln(20) tau and which begins ln 2 time constants late.
+// The tail is nearly the probe's alone: the flush of the water shifts it, and of a quick probe it lengthens
+// it; pulse.h takes it out where the step's ends are known. For a first-order lag T90 is ln(10) tau. Membrane
+// diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too, whose T90 is ln(20) tau and
+// which begins ln 2 time constants late.
 [[nodiscard]] ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise);
 
 // The bend after the aeration stopped at t = 0: the water begins to fall at `delay` and the probe follows
