@@ -17,10 +17,6 @@ constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
 // A decline tells the mean lag of a response, a step its tail: 1.645 times as much for membrane diffusion
 // (L^2/6D over L^2/pi^2 D), the same for a first-order response. The water's own bend comes to it.
 constexpr double usual_offset = 0.2, usual_offset_error = 0.3;
-// Without steps ln tau is that of what gives T90 if the response is as likely of the one kind as of the
-// other: the mean lag is an eighth more or less by the kind, and by some more for the water's own bend, of
-// which declines take a part for lag. A guess that the simulated plants bear out.
-constexpr double alone_offset_error = 0.14;
 constexpr double offset_noise =
     2e-5;  // growth of its variance a day: the water's bend changes with the season
 // Of a rise: how late a water is by itself. A guess, and how that changes with the load from day to day.
@@ -44,7 +40,6 @@ double square(double x) {
 
 Level::Level() {
     filter_.set(delay, usual_delay_s, square(usual_delay_error_s));
-    filter_.set(offset, 0.0, square(alone_offset_error));
     filter_.set(temperature, 0.0, square(temperature_error));
     filter_.set(rise_habit, 0.0, square(usual_rise_habit_error_s));
     restart();
@@ -83,12 +78,9 @@ double Level::take(double surprise, Filter::Vector const& weights, double varian
     return off;
 }
 
-// The first step tells the tail apart.
+// Declines alone are taken at their word: ln tau is then that of the mean lag. The first step tells the tail
+// apart.
 void Level::tell_declines_from_steps() {
-    if (declines_seen_) {
-        filter_.add(level, 1.0, offset);
-        filter_.add(fresh, 1.0, offset);
-    }
     filter_.set(offset, usual_offset, square(usual_offset_error));
     if (declines_seen_) {
         filter_.add(level, -1.0, offset);
@@ -180,14 +172,6 @@ double Level::variance_ahead(double days) const {
 
 Level::Ahead Level::ahead(double days) const {
     return {filter_.mean(level) + days * filter_.mean(slope), std::sqrt(variance_ahead(days))};
-}
-
-// The mean lag, as declines tell it.
-Level::Ahead Level::lag_ahead(double days) const {
-    double const shared = filter_.covariance(level, offset) + days * filter_.covariance(slope, offset);
-    auto const now = ahead(days);
-    return {now.ln_tau + filter_.mean(offset),
-            std::sqrt(std::max(square(now.error) + filter_.variance(offset) + 2.0 * shared, 0.0))};
 }
 
 double Level::change_error(double days) const {

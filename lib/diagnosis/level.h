@@ -60,7 +60,6 @@ public:
         double ln_tau = 0.0, error = 0.0;
     };
     [[nodiscard]] Ahead ahead(double days) const;
-    [[nodiscard]] Ahead lag_ahead(double days) const;
     // Then, the standard deviation of its change since the fresh day.
     [[nodiscard]] double change_error(double days) const;
 

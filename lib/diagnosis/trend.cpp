@@ -306,7 +306,7 @@ void Trend::learn_fresh(std::int64_t now_ms) {
 
 // A fresh probe that is later than it should be owes that to the aerator.
 void Trend::learn_delay(double slower, double error) {
-    level_.expect(std::log(nominal_s_ / t90_over_lag_either) + slower, error);
+    level_.expect(std::log(nominal_s_ / t90_over_lag_either) + slower, std::hypot(error, decline_error));
 }
 
 void Trend::new_life(std::int64_t now_ms, bool fresh) {
@@ -336,11 +336,10 @@ void Trend::bring(Taken const& taken) {
     }
 }
 
-// The level is ln of the time constant of a first-order response, or of what takes its place where there are
-// declines only; what makes it T90 is the model, as far as it is known.
+// The level is ln of the time constant of a first-order response, or of the mean lag where there are declines
+// only; what makes it T90 is the model, as far as it is known.
 Trend::LnKnown Trend::scale() const {
-    // Of declines alone the level has in it how far the kind is open.
-    return steps_batches_ > 0 ? t90_over(membrane_ln_) : LnKnown{std::log(t90_over_lag_either), 0.0};
+    return t90_over(steps_batches_ > 0 ? membrane_ln_ : membrane_mean_ln);
 }
 
 Trend::LnKnown Trend::t90_over_lag() const {
@@ -360,8 +359,8 @@ std::optional<Trend::LnKnown> Trend::lag(std::int64_t at_ms) const {
     if (batches_ == 0) {
         return std::nullopt;
     }
-    bool const of_declines = steps_batches_ == 0;
-    auto const now = of_declines ? level_.lag_ahead(days_ahead(at_ms)) : level_.ahead(days_ahead(at_ms));
+    auto const now = level_.ahead(days_ahead(at_ms));
+    bool const of_declines = steps_batches_ == 0;  // their level is the mean lag
     auto const over_tail = if_membrane(of_declines ? 0.0 : lag_over_level(), probability_of(kind_evidence()));
     return LnKnown{now.ln_tau + over_tail.ln,
                    std::sqrt(square(now.error) + square(model_error) + square(over_tail.error) +
@@ -382,9 +381,10 @@ std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
     }
     auto const now = level_.ahead(days_ahead(at_ms));
     auto const by = scale();
+    double const of_declines = steps_batches_ > 0 ? 0.0 : decline_error;
     return LnKnown{now.ln_tau + by.ln,
                    std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
-                             square(by.error) + square(temperature_error_))};
+                             square(by.error) + square(of_declines) + square(temperature_error_))};
 }
 
 std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {

@@ -3,8 +3,6 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 
-#include "electrode/membrane.h"
-
 using namespace probekeeper::diagnosis;
 
 namespace {
@@ -36,31 +34,6 @@ TEST_CASE("the T90 that is configured tells the aerator's delay of a probe whose
     CHECK(told.delay_error_s() < 0.9 * untold.delay_error_s());
     // It does not replace what the tests say: a probe that is twice as late is not taken for a fresh one.
     CHECK(after_a_day_of_declines(90.0, 50.0).known(36 * hour_ms)->ln_t90 > std::log(1.8 * 50.0));
-}
-
-TEST_CASE(
-    "of a fresh probe that declines alone test, the T90 that is configured settles what their kind leaves "
-    "open") {
-    constexpr double nominal_s = 60.0;
-    // A membrane's mean lag, and the usual delay of an aerator.
-    double const late_s = nominal_s / probekeeper::electrode::membrane_t90_over_mean + 10.0;
-    auto const fresh_after = [&](double expected_s) {
-        Trend trend;
-        trend.new_life(1, true);
-        ResponseFit fit;
-        fit.late_s = late_s;
-        fit.late_error_s = 2.0;
-        for (int hour = 1; hour < 40; ++hour) {
-            trend.take(hour * hour_ms, TestSource::aeration_off, 0.0, fit, expected_s);
-            trend.settle(hour * hour_ms);
-        }
-        return *trend.known(40 * hour_ms);
-    };
-    auto const told = fresh_after(nominal_s), untold = fresh_after(0.0);
-    CHECK(std::exp(told.ln_t90) < 1.06 * nominal_s);
-    CHECK(std::exp(untold.ln_t90) > 1.08 * nominal_s);
-    CHECK(told.error < 0.14);
-    CHECK(untold.error > 0.15);
 }
 
 namespace {
