@@ -4,8 +4,8 @@
 #include <cmath>
 #include <limits>
 
+#include "diagnosis/pulse.h"
 #include "electrode/first_order.h"
-#include "electrode/membrane.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -514,6 +514,30 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
                                    : unknown;
 }
 
+// Blasts that a bit declares: of what else leaps nothing tells when it began and ended.
+void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const {
+    if (fall_.source != TestSource::cleaning || !fit.set_aside.empty() || std::isnan(fall_.base)) {
+        return;
+    }
+    auto const after =
+        std::find_if(points.begin(), points.end(), [](FitPoint const& p) { return p.t_s > 0.0; });
+    double const begin_s = s_between(fall_.end_ms, fall_.begin_ms);
+    double const first_s = s_between(fall_.end_ms, fall_.first_ms);
+    Pulse pulse;
+    pulse.begin_s = 0.5 * (begin_s + first_s);
+    pulse.begin_gap_s = first_s - begin_s;
+    pulse.end_gap_s = after == points.end() ? 0.0 : 2.0 * after->t_s;
+    pulse.way = fall_.saturation - fall_.base;
+    pulse.frozen = known.frozen || !(fit.held / fit.step > least_held);
+    auto const whole = fit_pulse(points, pulse, fit.tau_s, known.noise);
+    if (!std::isnan(whole.ln_membrane)) {
+        fit.ln_t90_first_order = whole.ln_first_order;
+        fit.ln_t90_membrane = whole.ln_membrane;
+        fit.membrane_evidence = whole.membrane_evidence;
+        fit.ln_error = whole.ln_error;
+    }
+}
+
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
     bool const aeration_changed = aeration_edge_ms_ > fall_.end_ms;
     if (!fall_.active || (view.time_ms < fall_.deadline_ms && !aeration_changed)) {
@@ -532,12 +556,7 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
     // What an edge of the air has cut short may not have been over.
     candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
-    if (fall_.declared) {
-        double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
-        candidate.fit.onset_if_membrane_s =
-            candidate.fit.tau_s *
-            electrode::membrane_tail_late(length_s / candidate.fit.tau_s * electrode::membrane_tail);
-    }
+    fit_whole(piece.span(), known, candidate.fit);
     candidate.temperature_c = view.temperature_c;
     // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe;
     // but never so quickly as `water_falls_s`, however little is known of the probe.

@@ -5,6 +5,7 @@
 #include <array>
 #include <cstdint>
 #include <optional>
+#include <span>
 
 #include "base/reading.h"
 #include "diagnosis/air_fall.h"
@@ -150,6 +151,7 @@ private:
     [[nodiscard]] bool may_leap(View const& view, double least) const;
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, Known const& known);
+    void fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const;
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
     [[nodiscard]] bool edge_is_over(Edge const& edge, View const& view) const;

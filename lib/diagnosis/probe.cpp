@@ -206,7 +206,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     bool const of_water =
         candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
     double const lag_s = state.trend.lag_s(candidate.source, fit);
-    test.t90_s = lag_s * state.trend.t90_over_tau(candidate.source);
+    test.t90_s = state.trend.t90_s(candidate.source, fit);
     double const ln_error =
         of_water ? std::hypot(fit.late_error_s, state.trend.lag_error_s(candidate.source)) / lag_s
                  : fit.ln_error;

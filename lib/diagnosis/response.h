@@ -25,9 +25,11 @@ struct ResponseFit {
     // that water and air take to displace each other at it. Of a decline: the aerator's own delay. NaN where
     // the readings do not show it, as of a transmitter that freezes meanwhile.
     double onset_s = 0.0;
-    // Of a step: the onset that a membrane of this tail would show beside the flush; a first-order lag shows
-    // none. NaN where the step's length is not known.
-    double onset_if_membrane_s = std::numeric_limits<double>::quiet_NaN();
+    // Of a blast: ln T90 by its whole course, and ln of the odds for the membrane; see pulse.h. NaN where it
+    // was not fitted.
+    double ln_t90_first_order = std::numeric_limits<double>::quiet_NaN();
+    double ln_t90_membrane = std::numeric_limits<double>::quiet_NaN();
+    double membrane_evidence = 0.0;
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.1;
     double step = 0.0;  // height of the step, in the readings' unit
@@ -47,9 +49,10 @@ struct ResponseFit {
 // standard deviation of a reading; a fit that leaves less owes it to having few points, and is not believed
 // more.
 //
-// The tail is the probe's alone: the flush of the water is quicker and only shifts it. For a first-order lag
-// T90 is ln(10) tau. Membrane diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too,
-// whose T90 is ln(20) tau and which begins ln 2 time constants late.
+// The tail is nearly the probe's alone: the flush of the water shifts it, and of a quick probe it lengthens
+// it; pulse.h takes it out where the step's ends are known. For a first-order lag T90 is ln(10) tau. Membrane
+// diffusion (Crank, The Mathematics of Diffusion) tends to an exponential too, whose T90 is ln(20) tau and
+// which begins ln 2 time constants late.
 [[nodiscard]] ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double noise);
 
 // What the probe reads where there is no oxygen, and its standard error: a guess where nothing is known.

@@ -34,7 +34,6 @@ constexpr double few_tests_error = 0.05;
 constexpr std::uint32_t fewest_fresh_tests = 5;
 // A slope says nothing of months to come: where tests have long stopped, it is not followed any further.
 constexpr double longest_ahead_days = 14.0;
-constexpr std::uint32_t enough_onsets = 20;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
 // Until then the fresh value follows the level: the sources of tests come into line with each other
 // meanwhile.
@@ -45,21 +44,21 @@ constexpr double ln10 = electrode::first_order_t90_over_tau;
 // ln of T90 over the tail's time constant, and over the mean lag, each over the same of first order.
 double const membrane_tail_ln = std::log(electrode::membrane_t90_over_tail / ln10);
 double const membrane_mean_ln = std::log(electrode::membrane_t90_over_mean / ln10);
-double const lag_over_tail_ln = membrane_tail_ln - membrane_mean_ln;
 // Of it: what lags beside the membrane, a film or a filter, is in both in other parts. And the odds that it
-// can bring at most. Guesses.
-constexpr double lag_model_error = 0.1, most_neighbour_evidence = 3.5;
+// can bring at most. Guesses; of what neighbours say plainly of the kinds of simulated probes, a quarter is
+// wrong.
+constexpr double lag_model_error = 0.1, most_neighbour_evidence = 1.5;
 // T90 over the mean lag, when the response is as likely of the one kind as of the other.
 constexpr double t90_over_lag_either = 2.0477;  // sqrt(ln 10 * 1.8211)
-// How long water and air take to displace each other at a membrane. A guess at what is common; no source.
-constexpr double flush_s = 4.0, flush_error_s = 3.0;
-// Beside it, how well an onset is told, as a part of the time constant: blasts end before the reading
-// settles.
-constexpr double onset_part_error = 0.25;
-// Later than so many time constants an onset is not told.
-constexpr double most_late = 1.5;
-// What is configured may be plainly wrong: odds of twelve to one are the most it can bring. A guess.
-constexpr double most_nominal_evidence = 2.5;
+// So many blasts tell the kind of response; later ones tell only how much T90 differs by it.
+constexpr std::uint32_t enough_blasts = 40;
+constexpr double blasts_remembered = 20.0;
+// However many agree: what lags beside the membrane can make a first-order response look like diffusion, and
+// no blast tells that. A guess; of some sixty simulated cleaners one deceives.
+constexpr double most_blast_evidence = 4.5;
+// What is configured may be plainly wrong: odds of five to one are the most it can bring. A guess: about as
+// often it is right about the kinds of simulated probes.
+constexpr double most_nominal_evidence = 1.6;
 // How near one of unknown age comes to the T90 its configuration expects, having usually slowed a little
 // (standard deviation of ln). Guesses, too.
 constexpr double used_slower = 0.1, used_error = 0.2;
@@ -77,6 +76,8 @@ bool is_step(TestSource source) {
 }
 
 }  // namespace
+
+Trend::Trend() : membrane_ln_{membrane_tail_ln} {}
 
 void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, ResponseFit const& fit,
                  double nominal_s, CoatingPrior const& coating) {
@@ -97,9 +98,11 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
         add(declines_, time_ms, {std::log(fit.late_s), fit.late_error_s / fit.late_s, ln_to_20});
         return;
     }
-    add(steps_, time_ms, {std::log(fit.tau_s), fit.ln_error, ln_to_20});
-    if (!std::isnan(fit.onset_s)) {
-        saw_onset(fit);
+    bool const whole = !std::isnan(fit.ln_t90_membrane);
+    double const ln_tau = whole ? fit.ln_t90_first_order - std::log(ln10) : std::log(fit.tau_s);
+    add(steps_, time_ms, {ln_tau, fit.ln_error, ln_to_20});
+    if (whole) {
+        saw_blast(fit);
     }
 }
 
@@ -138,38 +141,33 @@ void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
     ++batch.count;
 }
 
-// The kind of response belongs to the kind of probe. Once it is told it is left alone: a coated anode makes
-// the response too long for the blasts, and what their onsets seem to say then would pass for a change of
-// T90.
-void Trend::saw_onset(ResponseFit const& fit) {
-    if (onsets_ == enough_onsets) {
-        return;
+// The kind of response belongs to the kind of probe. Once it is told it is left alone: slime and a coated
+// anode lag beside the membrane, too, and what blasts seem to say then would pass for a change of T90.
+void Trend::saw_blast(ResponseFit const& fit) {
+    double const more = std::clamp(fit.ln_t90_membrane - fit.ln_t90_first_order, 0.0, 2.0 * membrane_tail_ln);
+    ++blasts_;
+    membrane_ln_ += (more - membrane_ln_) / std::min<double>(blasts_, blasts_remembered);
+    if (blasts_ <= enough_blasts) {
+        blast_evidence_ += fit.membrane_evidence;
     }
-    ++onsets_;
-    double const gain = 1.0 / onsets_;
-    double const if_membrane_s = std::isnan(fit.onset_if_membrane_s)
-                                     ? std::log(2.0) * fit.tau_s
-                                     : std::min(fit.onset_if_membrane_s, most_late * fit.tau_s);
-    onset_mean_s_ += gain * (fit.onset_s - onset_mean_s_);
-    onset_if_membrane_s_ += gain * (if_membrane_s - onset_if_membrane_s_);
-    tau_mean_s_ += gain * (fit.tau_s - tau_mean_s_);
 }
 
-// Two signs of membrane diffusion. Its tail begins late by ln 2 time constants and more, on top of a flush of
-// a few seconds. And a fresh probe's T90 should be what its configuration expects.
+// Two signs of membrane diffusion: the whole course of blasts, and that a fresh probe's T90 should be what
+// its configuration expects.
 double Trend::kind_evidence() const {
-    double const late_by_s = onset_if_membrane_s_;
-    double const variance =
-        square(flush_error_s) + square(onset_part_error * tau_mean_s_) * (1.0 + 4.0 / std::max(onsets_, 1U));
-    double const onset_evidence = late_by_s / variance * (onset_mean_s_ - flush_s - 0.5 * late_by_s);
-    return onset_evidence + nominal_evidence_;
+    return std::clamp(blast_evidence_, -most_blast_evidence, most_blast_evidence) + nominal_evidence_;
 }
 
 double Trend::membrane_probability() const {
     return probability_of(kind_evidence() + neighbour_evidence_);
 }
 
-// A membrane's mean lag is 1.64 time constants of its tail; of a first-order lag it is one.
+// ln of the mean lag over what the level is, where the response is a membrane's; of a first-order lag it is
+// nothing.
+double Trend::lag_over_level() const {
+    return membrane_ln_ - membrane_mean_ln;
+}
+
 void Trend::heard_lag(std::int64_t at_ms, LnKnown const& ln_lag) {
     if (steps_batches_ == 0) {
         return;  // the level is the lag itself
@@ -177,7 +175,8 @@ void Trend::heard_lag(std::int64_t at_ms, LnKnown const& ln_lag) {
     auto const now = level_.ahead(days_ahead(at_ms));
     double const over_tail = ln_lag.ln - now.ln_tau;
     double const error = std::sqrt(square(ln_lag.error) + square(now.error) + square(lag_model_error));
-    double const evidence = lag_over_tail_ln / square(error) * (over_tail - 0.5 * lag_over_tail_ln);
+    double const more = lag_over_level();
+    double const evidence = more / square(error) * (over_tail - 0.5 * more);
     neighbour_evidence_ = std::clamp(evidence, -most_neighbour_evidence, most_neighbour_evidence);
 }
 
@@ -187,7 +186,7 @@ ResponseModel Trend::model() const {
 
 void Trend::compare_with_nominal(double expected_ln, double error) {
     double const as_first_order = level_.ln_tau() + std::log(ln10) - expected_ln;
-    double const shift = std::log(electrode::membrane_t90_over_tail / ln10);
+    double const shift = membrane_ln_;
     double const evidence = -shift / square(error) * (as_first_order + 0.5 * shift);
     nominal_evidence_ = std::clamp(evidence, -most_nominal_evidence, most_nominal_evidence);
 }
@@ -197,6 +196,13 @@ double Trend::t90_over_tau(TestSource source) const {
         return ln10;
     }
     return is_step(source) ? electrode::membrane_t90_over_tail : electrode::membrane_t90_over_mean;
+}
+
+double Trend::t90_s(TestSource source, ResponseFit const& fit) const {
+    if (is_step(source) && !std::isnan(fit.ln_t90_membrane)) {
+        return std::exp(model() == ResponseModel::membrane ? fit.ln_t90_membrane : fit.ln_t90_first_order);
+    }
+    return lag_s(source, fit) * t90_over_tau(source);
 }
 
 void Trend::settle(std::int64_t now_ms) {
@@ -330,10 +336,10 @@ void Trend::bring(Taken const& taken) {
     }
 }
 
-// The level is ln of the tail's time constant, or of the mean lag where there are declines only; what makes
-// it T90 is the model, as far as it is known.
+// The level is ln of the time constant of a first-order response, or of the mean lag where there are declines
+// only; what makes it T90 is the model, as far as it is known.
 Trend::LnKnown Trend::scale() const {
-    return t90_over(steps_batches_ > 0 ? membrane_tail_ln : membrane_mean_ln);
+    return t90_over(steps_batches_ > 0 ? membrane_ln_ : membrane_mean_ln);
 }
 
 Trend::LnKnown Trend::t90_over_lag() const {
@@ -355,7 +361,7 @@ std::optional<Trend::LnKnown> Trend::lag(std::int64_t at_ms) const {
     }
     auto const now = level_.ahead(days_ahead(at_ms));
     bool const of_declines = steps_batches_ == 0;  // their level is the mean lag
-    auto const over_tail = if_membrane(of_declines ? 0.0 : lag_over_tail_ln, probability_of(kind_evidence()));
+    auto const over_tail = if_membrane(of_declines ? 0.0 : lag_over_level(), probability_of(kind_evidence()));
     return LnKnown{now.ln_tau + over_tail.ln,
                    std::sqrt(square(now.error) + square(model_error) + square(over_tail.error) +
                              square(of_declines ? decline_error : 0.0) + square(temperature_error_))};

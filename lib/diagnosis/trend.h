@@ -21,6 +21,7 @@ struct LevelKnown {
 
 class Trend {
 public:
+    Trend();
     struct LnKnown {
         double ln, error;
     };
@@ -83,6 +84,8 @@ public:
     [[nodiscard]] LnKnown t90_over_lag() const;
     // T90 over the tail's time constant, for that model and source.
     [[nodiscard]] double t90_over_tau(TestSource source) const;
+    // T90 by one test, in water of its temperature.
+    [[nodiscard]] double t90_s(TestSource source, ResponseFit const& fit) const;
 
 private:
     // Tests of one source, a few hours together, stand as one: their median is not moved by the odd bad one.
@@ -93,11 +96,12 @@ private:
         std::int64_t first_ms = 0, last_ms = 0;
     };
     void add(Batch& batch, std::int64_t time_ms, Measured const& test);
-    void saw_onset(ResponseFit const& fit);
+    void saw_blast(ResponseFit const& fit);
     void compare_with_nominal(double expected_ln, double error);
 
     [[nodiscard]] double kind_evidence() const;
     [[nodiscard]] double membrane_probability() const;
+    [[nodiscard]] double lag_over_level() const;
     void close(Batch& batch);
     void close_rises();
     void follow_jump(double surprise);
@@ -122,11 +126,13 @@ private:
     std::uint32_t tests_ = 0;
     std::uint32_t batches_ = 0;
     std::uint32_t steps_batches_ = 0;  // at this position, ever
-    std::uint32_t onsets_ = 0;
-    // Of the first steps.
-    double onset_mean_s_ = 0.0, tau_mean_s_ = 0.0, onset_if_membrane_s_ = 0.0;
-    // ln of the odds for the membrane, from a fresh probe, and from its lag as neighbours tell it.
-    double nominal_evidence_ = 0.0, neighbour_evidence_ = 0.0;
+    // Blasts that were fitted as a whole: how many, and of T90 how much more the newest ones say (ln) where
+    // the response is a membrane's.
+    std::uint32_t blasts_ = 0;
+    double membrane_ln_;
+    // ln of the odds for the membrane, from blasts, from a fresh probe, and from its lag as neighbours tell
+    // it.
+    double blast_evidence_ = 0.0, nominal_evidence_ = 0.0, neighbour_evidence_ = 0.0;
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
     double last_surprise_ = 0.0;

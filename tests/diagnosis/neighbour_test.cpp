@@ -216,13 +216,13 @@ TEST_CASE("a lag that neighbours tell, held against the tail of steps, tells the
     trend.heard_lag(now_ms, {std::log(20.0 * tail_over_mean), 0.08});
     CHECK(trend.model() == ResponseModel::membrane);
     CHECK(std::exp(trend.known(now_ms)->ln_t90) ==
-          Approx(20.0 * electrode::membrane_t90_over_tail).epsilon(0.03));
+          Approx(20.0 * electrode::membrane_t90_over_tail).epsilon(0.06));
     CHECK(trend.known(now_ms)->error < alone.error);
     // What it tells others of itself is what it knew before.
     CHECK(trend.lag(now_ms)->error > 0.2);
     trend.heard_lag(now_ms, {std::log(20.0), 0.08});
     CHECK(trend.model() == ResponseModel::first_order);
-    CHECK(std::exp(trend.known(now_ms)->ln_t90) == Approx(46.05).epsilon(0.03));
+    CHECK(std::exp(trend.known(now_ms)->ln_t90) == Approx(46.05).epsilon(0.06));
 }
 
 }  // namespace probekeeper::diagnosis::test
