@@ -26,7 +26,8 @@ using Gradient = std::array<double, parameters>;
 class Fall {
 public:
     Fall(Gradient const& p, double step_s)
-        : level_{std::max(p[before] - p[at_zero], 1e-3)},
+        // The reading is behind a water that drifts, which is already so much further.
+        : level_{std::max(p[before] + p[drift] * (p[delay] + std::exp(p[ln_tau])) - p[at_zero], 1e-3)},
           ln_level_{std::log(level_)},
           uptake_{p[uptake]},
           half_{std::exp(p[ln_half])},
@@ -122,16 +123,22 @@ auto curve_of(double step_s) {
             }
             g[before] = 1.0;
             g[drift] = t;
-            if (t > p[delay]) {
-                fall.go_to(t - p[delay]);
-                g[before] += fall.by_level();
-                g[uptake] = fall.by_uptake();
-                g[ln_half] = fall.by_ln_half();
-                g[ln_tau] = fall.by_ln_tau();
-                g[delay] = fall.by_delay();
-                g[at_zero] = -fall.by_level();
+            double const u = t - p[delay];
+            if (u <= 0.0) {
+                return p[before] + p[drift] * t;
             }
-            return p[before] + p[drift] * t + fall.value();
+            fall.go_to(u);
+            // What drifted the water has ended with the air; the reading goes on until it has caught up.
+            double const tau = std::exp(p[ln_tau]), left = std::exp(-u / tau);
+            double const caught_up = tau * (1.0 - left);
+            g[before] += fall.by_level();
+            g[drift] = p[delay] + caught_up + fall.by_level() * (p[delay] + tau);
+            g[uptake] = fall.by_uptake();
+            g[ln_half] = fall.by_ln_half();
+            g[ln_tau] = fall.by_ln_tau() + p[drift] * (caught_up - u * left + fall.by_level() * tau);
+            g[delay] = fall.by_delay() + p[drift] * (1.0 - left + fall.by_level());
+            g[at_zero] = -fall.by_level();
+            return p[before] + p[drift] * (p[delay] + caught_up) + fall.value();
         };
     };
 }

@@ -18,7 +18,10 @@ ProbeState tested(double per_day, double now_s) {
     fit.ln_error = 0.05;
     for (int i = 1; i <= 3 * days_tested; ++i) {
         auto const at_ms = 8 * i * hour_ms;
-        fit.tau_s = now_s / std::log(10.0) * std::exp(per_day * (i / 3.0 - days_tested));
+        double const t90_s = now_s * std::exp(per_day * (i / 3.0 - days_tested));
+        fit.tau_s = t90_s / std::log(10.0);
+        fit.ln_t90_first_order = fit.ln_t90_membrane = std::log(t90_s);
+        fit.membrane_evidence = -1.0;
         state.trend.take(at_ms, TestSource::cleaning, 0.0, fit, 50.0);
         state.trend.settle(at_ms);
     }

@@ -169,6 +169,7 @@ TEST_CASE("a fit that cannot be believed is set aside with its reason", "[diagno
 namespace {
 
 struct SwitchOff {
+    double rises_mg_l_s = 0.0;    // before, and no longer
     double background = 0.0;      // what the probe reads where there is no oxygen
     double level = 6.0;           // before
     double uptake_mg_l_h = 36.0;  // 0.01 mg/L/s
@@ -185,13 +186,15 @@ std::vector<FitPoint> points_of(SwitchOff const& s) {
     physics::Random random{s.seed};
     std::vector<FitPoint> points;
     double const dt = 0.1, tau = s.t90_s / electrode::first_order_t90_over_tau;
-    double water = s.level, shown = s.level, next = -120.0;
+    double water = s.level - 120.0 * s.rises_mg_l_s, next = -120.0;
+    double shown = water - tau * s.rises_mg_l_s;
     for (double t = -120.0; t <= s.until_s; t += dt) {
         if (t >= next) {
             points.push_back({t, s.background + shown + s.noise * random.normal()});
             next += s.poll_s;
         }
-        water -= t > s.delay_s ? dt * s.uptake_mg_l_h / 3600.0 * water / (water + 0.3) : 0.0;
+        bool const off = t > s.delay_s;
+        water += dt * (off ? -s.uptake_mg_l_h / 3600.0 * water / (water + 0.3) : s.rises_mg_l_s);
         shown += (water - shown) * dt / tau;
     }
     return points;
@@ -243,6 +246,24 @@ TEST_CASE("water that runs short before the reading has followed does not make a
     }
     double const late_s = s.delay_s + s.t90_s / electrode::first_order_t90_over_tau;
     CHECK(0.1 * sum == Approx(late_s).epsilon(0.15));
+}
+
+TEST_CASE("water that was still rising when the air stopped does not make a probe slower",
+          "[diagnosis][response]") {
+    SwitchOff s;
+    s.level = 2.5;
+    s.uptake_mg_l_h = 30.0;
+    s.t90_s = GENERATE(40.0, 120.0);
+    s.rises_mg_l_s = GENERATE(0.0, 0.003);
+    double sum = 0.0;
+    for (s.seed = 1; s.seed <= 10; ++s.seed) {
+        auto const found = fit_decline(points_of(s), 8.0, 5.0, s.noise, 9.0);
+        CAPTURE(s.seed, s.t90_s, s.rises_mg_l_s, found.late_s, found.set_aside);
+        CHECK(found.set_aside == "");
+        sum += found.late_s;
+    }
+    double const late_s = s.delay_s + s.t90_s / electrode::first_order_t90_over_tau;
+    CHECK(0.1 * sum == Approx(late_s).epsilon(0.12));
 }
 
 TEST_CASE("a decline that cannot be believed is set aside with its reason", "[diagnosis][response]") {
