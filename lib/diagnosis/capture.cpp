@@ -271,6 +271,10 @@ void Capture::follow_excursion(View const& view, Known const& known) {
             return;
         }
         auto const back_ms = view.time_ms - std::max(ms(1.5 * t90_guess_s), 2 * (view.time_ms - last_ms_));
+        // What rises after an edge of the air is the water.
+        if (aeration_edge_ms_ > back_ms) {
+            return;
+        }
         double const span_s = std::max(60.0, 2.5 * s_between(last_ms_, view.time_ms));
         if (!may_leap(view, least_before(back_ms, span_s))) {
             return;
@@ -297,7 +301,8 @@ void Capture::follow_excursion(View const& view, Known const& known) {
 void Capture::end_excursion(View const& view, Known const& known) {
     double const t90_guess_s = known.t90_guess_s;
     double const left = (view.value - excursion_.base) / (excursion_.peak - excursion_.base);
-    if (left < 0.15) {
+    bool const by_water = aeration_edge_ms_ > excursion_.begin_ms;
+    if (left < 0.15 && !by_water) {
         bool const high = excursion_.peak > near_air * view.saturation ||
                           excursion_.peak - excursion_.base > excursion_part * view.saturation;
         lifts_ += high && excursion_.base < 0.5 * view.saturation ? 1U : 0U;
@@ -312,8 +317,8 @@ void Capture::end_excursion(View const& view, Known const& known) {
         exposed_until_ms_ = excursion_.peak_ms;
         excursion_.active = false;
         found_blast(view, known);
-    } else if (s_between(excursion_.begin_ms, view.time_ms) > excursion_.longest_s) {
-        excursion_.active = false;  // it stayed: no exposure but a change of level, for others to judge
+    } else if (by_water || s_between(excursion_.begin_ms, view.time_ms) > excursion_.longest_s) {
+        excursion_.active = false;  // or it stayed: no exposure but a change of level, for others to judge
         exposed_until_ms_ = view.time_ms;
     }
 }

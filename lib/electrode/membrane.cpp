@@ -62,13 +62,6 @@ double membrane_response_slope(double x) {
     return curve(x).slope;
 }
 
-double membrane_tail_late(double x) {
-    double const shown = membrane_response(x);
-    // Nothing of a very short step shows by its end.
-    return shown > 0.0 ? std::log(-2.0 * std::expm1(-x / membrane_tail) / shown)
-                       : std::numeric_limits<double>::infinity();
-}
-
 double membrane_time(double level) {
     if (level <= 0.0 || level >= 1.0) {
         return level <= 0.0 ? 0.0 : std::numeric_limits<double>::infinity();

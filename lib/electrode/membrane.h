@@ -29,11 +29,6 @@ inline constexpr double membrane_t90_over_mean = membrane_x90 / membrane_mean;  
 // Its derivative by x, for fits.
 [[nodiscard]] double membrane_response_slope(double x);
 
-// After a step of length x (> 0) and back: when its tail, run backwards, reaches what was shown at the end of
-// the step, counted from there in time constants of the tail. Of a first-order lag it is 0. ln 2 after a long
-// step, more after a short one, whose front has not come through when it ends.
-[[nodiscard]] double membrane_tail_late(double x);
-
 // The x at which `level` is shown. 0 at level 0 and below, infinity at 1 and above.
 [[nodiscard]] double membrane_time(double level);
 

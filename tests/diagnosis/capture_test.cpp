@@ -363,4 +363,21 @@ TEST_CASE("where most blasts have always been missed, a run of misses is no fail
     CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
 }
 
+TEST_CASE("oxygen that comes and goes with the air is no lift of a slow probe", "[diagnosis][capture]") {
+    auto setup = site_of(1);
+    setup.probes[0].t90_s = 400.0;
+    Bench bench{setup};
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).t90_s = 450.0;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 1.1) < 0.25; };
+    bench.rig.water = [](double h) {
+        double const in_cycle = std::fmod(h, 1.1);
+        return in_cycle < 0.25 ? 8.0 * (1.0 - std::exp(-in_cycle / 0.07))
+                               : std::max(0.0, 7.8 - 60.0 * (in_cycle - 0.25));
+    };
+    bench.run(24.0 * 3.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).empty());
+    CHECK(bench.heard.used(TestSource::aeration_off).size() > 10);
+}
+
 }  // namespace probekeeper::diagnosis::test

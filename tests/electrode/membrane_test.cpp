@@ -87,19 +87,3 @@ TEST_CASE("the area above the curve is the mean response time") {
     CHECK(area == Approx(membrane_mean).epsilon(1e-7));
     CHECK(membrane_t90_over_mean == Approx(membrane_x90 / area).epsilon(1e-6));
 }
-
-TEST_CASE("the tail after a step and back begins ln 2 time constants late, and later after a short one") {
-    CHECK(membrane_tail_late(20.0 * membrane_tail) == Approx(std::log(2.0)).epsilon(1e-6));
-    for (double constants = 0.6; constants < 6.0; constants += 0.3) {
-        CAPTURE(constants);
-        double const length = constants * membrane_tail;
-        // Far out the fall is the tail alone: run back by its own constant to the height at the end of the
-        // step.
-        double const far = length + 8.0 * membrane_tail;
-        double const left = many_long_terms(far) - many_long_terms(far - length);
-        double const from_end = (far - length) / membrane_tail;
-        double const late = from_end + std::log(left / many_long_terms(length));
-        CHECK(membrane_tail_late(length) == Approx(late).epsilon(1e-6));
-    }
-    CHECK(membrane_tail_late(0.5 * membrane_tail) > membrane_tail_late(membrane_tail));
-}
