@@ -480,6 +480,17 @@ bool Capture::rises_seen() {
 // it: height times length, whatever lags. Where no bit tells the length, or one that is read too seldom, the
 // blasts of a timer are as long as those were that were seen first, when the probe was right: what has
 // changed since is known all the same.
+// How far, as a part of it, a length may be off that blasts of a much slower or quicker probe have taught: of
+// a long tail an area has too much.
+double Capture::length_drift(Known const& known) const {
+    constexpr double like_enough = 0.3, a_factor_e = 0.2;  // of ln T90. Guesses
+    if (length_t90_s_ == 0.0) {
+        return 0.0;  // a bit has told it
+    }
+    double const other = std::abs(std::log(known.t90_guess_s / length_t90_s_));
+    return a_factor_e * std::max(0.0, other - like_enough);
+}
+
 Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known) {
     AirLevel const unknown{nan, nan};
     double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
@@ -512,7 +523,10 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
     double const step_s = told      ? usual_length(length_s, 1.0, 200)
                           : teaches ? usual_length(fit.area / way, way * way, enough_lengths)
                                     : usual_length(length_s_ * level, 0.0, enough_lengths);
-    double const by_length = told ? 0.3 * every_s * fit.area / (step_s * step_s) : 0.0;
+    if (teaches && !told && !std::isnan(step_s)) {
+        length_t90_s_ += (known.t90_guess_s - length_t90_s_) * way * way / lengths_weight_;
+    }
+    double const by_length = fit.area / step_s * (told ? 0.3 * every_s / step_s : length_drift(known));
     double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / step_s, by_length));
     // NaN, too.
     return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error, told}

@@ -171,6 +171,7 @@ private:
         double percent, error;  // NaN where the exposure does not tell it
         bool absolute = true;
     };
+    [[nodiscard]] double length_drift(Known const& known) const;
     [[nodiscard]] AirLevel air_level(ResponseFit const& fit, Known const& known);
 
     Samples samples_;
@@ -194,8 +195,9 @@ private:
     std::uint32_t lifts_ = 0;    // exposures found in the readings that reached air
     double length_s_ = 0.0;      // of this cleaner's blasts, their mean
     double lengths_weight_ = 0.0;
-    std::uint32_t lengths_ = 0;       // blasts that taught it
-    std::uint32_t unlike_ = 0;        // newest blasts, in a row, that were of another length
+    double length_t90_s_ = 0.0;  // how slow the probe was when they taught it themselves; 0: a bit told it
+    std::uint32_t lengths_ = 0;  // blasts that taught it
+    std::uint32_t unlike_ = 0;   // newest blasts, in a row, that were of another length
     std::uint32_t found_blasts_ = 0;  // that no bit declared, of the newest
     std::uint32_t found_rises_ = 0;   // of these, with readings on the way up
     bool fell_short_ = false;         // the newest blast that should have shown did less than usual
