@@ -16,11 +16,11 @@ SEEDS = ["31", "32"]
 SERVICE_SEEDS = ["33"]
 SERVICES_RIGHT = 0.9
 FLOORS = [  # name in the summary, the sense, the floor
-    ("recall", ">=", 0.63),
-    ("false_tickets_per_probe_year", "<=", 0.7),
-    ("wrong_reasons", "<=", 6),
-    ("t90_error_median", "<=", 0.10),
-    ("t90_coverage", ">=", 0.8),
+    ("recall", ">=", 0.85),
+    ("false_tickets_per_probe_year", "<=", 0.5),
+    ("wrong_reasons", "<=", 3),
+    ("t90_error_median", "<=", 0.07),
+    ("t90_coverage", ">=", 0.85),
 ]
 
 
