@@ -164,6 +164,7 @@ ResponseFit fit_fall(std::span<FitPoint const> points, double before_s, double n
         }
     }
     estimate::FitOptions<4> options;
+    options.tolerance = 1e-4;
     options.lower = {-1e9, -1e3, -1e9, std::log(0.3)};
     options.upper = {1e9, 1e3, 1e9, std::log(3600.0)};
     auto const fitted =

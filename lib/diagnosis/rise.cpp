@@ -136,6 +136,7 @@ ResponseFit fit_rise(std::span<FitPoint const> points, double delay_s, double de
         };
     };
     estimate::FitOptions<6> options;
+    options.tolerance = 1e-4;
     options.lower = {-1e3, -1.0, -10.0, std::log(1e-6), std::log(0.5), -60.0};
     options.upper = {1e3, 1.0, 10.0, std::log(0.5), std::log(1200.0), 240.0};
     options.weights = std::span<double const>{w.used.weight.data(), w.used.count};
