@@ -89,7 +89,10 @@ constexpr double rise_lasts_s = 420.0;
 constexpr double before_rise_s = 200.0;
 
 std::int64_t ms(double s) {
-    return static_cast<std::int64_t>(s * 1000.0);
+    // Longer, or no number: as a checkpoint may hold it that is damaged.
+    constexpr double longest_s = 1e11;
+    return std::abs(s) < longest_s ? static_cast<std::int64_t>(1000.0 * s)
+                                   : static_cast<std::int64_t>(1000.0 * longest_s);
 }
 double s_between(std::int64_t from_ms, std::int64_t to_ms) {
     return static_cast<double>(to_ms - from_ms) / 1000.0;
