@@ -16,7 +16,7 @@ struct FitPoint {
 
 struct ResponseFit {
     double tau_s = 0.0;     // time constant of the exponential tail
-    double ln_error = 0.1;  // standard error of its logarithm
+    double ln_error = 0.0;  // standard error of its logarithm
     // Of a decline: how late the reading is behind the water's ramp, counted from the event: the probe's mean
     // lag and the aerator's delay together, which the bend determines far better than either. And its
     // standard error.
@@ -31,13 +31,13 @@ struct ResponseFit {
     double ln_t90_membrane = std::numeric_limits<double>::quiet_NaN();
     double membrane_evidence = 0.0;
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
-    double kla_per_h = 0.0, kla_ln_error = 0.1;
+    double kla_per_h = 0.0, kla_ln_error = 0.0;
     double step = 0.0;  // height of the step, in the readings' unit
     double held = 0.0;  // typical height over its last time constant; NaN where nothing was read
     // Of a fall: what the readings show above their baseline from the begin of the step until they are back,
     // in the readings' unit times seconds, and its standard error. Whatever lags in a probe, and flushes at
     // it, moves this area but leaves its size: it is the step's height times its length.
-    double area = 0.0, area_error = 0.1;
+    double area = 0.0, area_error = 0.0;
     double residual = 0.0;               // standard deviation of what the model leaves
     bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
     bool onset_found = false;            // of a rise: the moment of the event was found in the readings
