@@ -68,6 +68,24 @@ SaidReason said(std::string const& code, double day) {
     return {"p", "t-1", code, "", start + days(day)};
 }
 
+// `act(plan, probe, fault)` of every fault in so many fleets of twenty probes and forty days.
+template <typename Act>
+void for_faults(std::string const& fleet, std::uint64_t seeds, Act act) {
+    for (std::uint64_t seed = 1; seed <= seeds; ++seed) {
+        auto const plan = plan_fleet(seed, fleet, 20, 40.0);
+        for (auto const& probe : plan.probes) {
+            for (auto const& fault : probe.truth.faults) {
+                CAPTURE(seed, probe.truth.id, fault.kind);
+                act(plan, probe, fault);
+            }
+        }
+    }
+}
+
+double day_of(FleetPlan const& plan, Timestamp time) {
+    return seconds_between(plan.start, time) / 86'400.0;
+}
+
 }  // namespace
 
 TEST_CASE("the same seed gives the same fleet, byte for byte", "[judge]") {
@@ -133,72 +151,55 @@ TEST_CASE("faults pass their limits inside the run, about half of the probes hav
 TEST_CASE("a background is due once the output reads it above its limit, not while it rounds it down",
           "[judge]") {
     int seen = 0, late = 0;
-    for (std::uint64_t seed = 1; seed <= 8; ++seed) {
-        auto const plan = plan_fleet(seed, "intermittent", 20, 40.0);
-        for (auto const& probe : plan.probes) {
-            for (auto const& fault : probe.truth.faults) {
-                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
-                if (fault.kind != "background" || day >= plan.days) {
-                    continue;
-                }
-                auto const& life = probe.lives.back();
-                double const step = probe.transmitter.resolution_mg_l;
-                double const held = life.ageing.wear_at(day - life.from_day).background_mg_l;
-                CAPTURE(seed, probe.truth.id, step, held);
-                CHECK((step <= 2.0 * probe.probe.own_noise_mg_l ||
-                       std::round(held / step + 1e-6) * step > 0.2));
-                late += fault.visible - fault.crossing > std::chrono::hours{12} ? 1 : 0;
-                ++seen;
-            }
+    for_faults("intermittent", 8, [&](FleetPlan const& plan, ProbePlan const& probe, Fault const& fault) {
+        double const day = day_of(plan, fault.visible);
+        if (fault.kind != "background" || day >= plan.days) {
+            return;
         }
-    }
+        auto const& life = probe.lives.back();
+        double const step = probe.transmitter.resolution_mg_l;
+        double const held = life.ageing.wear_at(day - life.from_day).background_mg_l;
+        CAPTURE(step, held);
+        CHECK((step <= 2.0 * probe.probe.own_noise_mg_l || std::round(held / step + 1e-6) * step > 0.2));
+        late += fault.visible - fault.crossing > std::chrono::hours{12} ? 1 : 0;
+        ++seen;
+    });
     CHECK(seen > 5);
     CHECK(late > 0);
 }
 
 TEST_CASE("to ask for a check of a slow probe is right where neither a bit nor a blast tests it", "[judge]") {
     int asked = 0, tested = 0;
-    for (std::uint64_t seed = 1; seed <= 40; ++seed) {
-        auto const plan = plan_fleet(seed, "intermittent", 20, 40.0);
-        for (auto const& probe : plan.probes) {
-            for (auto const& fault : probe.truth.faults) {
-                if (fault.named_by.front() == "slow_response") {
-                    auto const& also = fault.also_true;
-                    bool const may_ask =
-                        std::find(also.begin(), also.end(), "verification_due") != also.end();
-                    CHECK(may_ask == (!probe.cleaner && !plan.sites[probe.site].gives_aeration));
-                    ++(may_ask ? asked : tested);
-                }
-            }
+    for_faults("intermittent", 40, [&](FleetPlan const& plan, ProbePlan const& probe, Fault const& fault) {
+        if (fault.named_by.front() == "slow_response") {
+            auto const& also = fault.also_true;
+            bool const may_ask = std::find(also.begin(), also.end(), "verification_due") != also.end();
+            CHECK(may_ask == (!probe.cleaner && !plan.sites[probe.site].gives_aeration));
+            ++(may_ask ? asked : tested);
         }
-    }
+    });
     CHECK(asked > 0);
     CHECK(tested > 0);
 }
 
 TEST_CASE("a background that dry zeros tell is due once one is written down as above its limit", "[judge]") {
     int due = 0, later = 0;
-    for (std::uint64_t seed = 1; seed <= 20; ++seed) {
-        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
-        for (auto const& probe : plan.probes) {
-            for (auto const& fault : probe.truth.faults) {
-                double const day = seconds_between(plan.start, fault.visible) / 86'400.0;
-                if (fault.kind != "background" || day >= plan.days) {
-                    continue;
-                }
-                auto const& life = probe.lives.back();
-                double const zero = life.ageing.wear_at(day - life.from_day).background_mg_l;
-                CAPTURE(seed, probe.truth.id, zero);
-                CHECK(std::round(100.0 * zero) > 10.0);
-                // One before, past the limit in truth but not on paper.
-                double const from = seconds_between(plan.start, fault.crossing) / 86'400.0 + 0.5;
-                later += std::any_of(probe.visits.begin(), probe.visits.end(), [&](Visit const& v) {
-                    return v.kind == VisitKind::dry_zero && v.day > from && v.day < day - 0.5;
-                });
-                ++due;
-            }
+    for_faults("fish", 20, [&](FleetPlan const& plan, ProbePlan const& probe, Fault const& fault) {
+        double const day = day_of(plan, fault.visible);
+        if (fault.kind != "background" || day >= plan.days) {
+            return;
         }
-    }
+        auto const& life = probe.lives.back();
+        double const zero = life.ageing.wear_at(day - life.from_day).background_mg_l;
+        CAPTURE(zero);
+        CHECK(std::round(100.0 * zero) > 10.0);
+        // One before, past the limit in truth but not on paper.
+        double const from = day_of(plan, fault.crossing) + 0.5;
+        later += std::any_of(probe.visits.begin(), probe.visits.end(), [&](Visit const& v) {
+            return v.kind == VisitKind::dry_zero && v.day > from && v.day < day - 0.5;
+        });
+        ++due;
+    });
     CHECK(due > 5);
     CHECK(later > 0);
 }
@@ -231,19 +232,14 @@ TEST_CASE("a dry zero whose noise hid the background on paper shows nothing yet"
 TEST_CASE("what only a reading in air tells is not due where that cannot be told from the readings",
           "[judge]") {
     int frozen = 0, open = 0;
-    for (std::uint64_t seed = 1; seed <= 40; ++seed) {
-        auto const plan = plan_fleet(seed, "fish", 20, 40.0);
-        for (auto const& probe : plan.probes) {
-            for (auto const& fault : probe.truth.faults) {
-                if (fault.kind == "bad_service") {
-                    bool const freezes = probe.transmitter.freezes_while_cleaning ||
-                                         (!probe.gives_temperature && !plan.in_percent);
-                    CHECK((fault.visible > plan.start + days(40.0)) == freezes);
-                    ++(freezes ? frozen : open);
-                }
-            }
+    for_faults("fish", 40, [&](FleetPlan const& plan, ProbePlan const& probe, Fault const& fault) {
+        if (fault.kind == "bad_service") {
+            bool const freezes =
+                probe.transmitter.freezes_while_cleaning || (!probe.gives_temperature && !plan.in_percent);
+            CHECK((fault.visible > plan.start + days(40.0)) == freezes);
+            ++(freezes ? frozen : open);
         }
-    }
+    });
     CHECK(frozen > 0);
     CHECK(open > 0);
 }
