@@ -340,11 +340,14 @@ void Capture::put_back(std::int64_t back_ms, View const& now, double t90_guess_s
     exposed_until_ms_ = back_ms;
 }
 
+double Capture::blast_length_s() const {
+    return lengths_ > 0 ? length_s_ : usual_blast_s;
+}
+
 // One that no bit declares: it has come when the others let expect it, or teaches when they come.
 void Capture::found_blast(View const& view, Known const& known) {
-    double const length_s = lengths_ > 0 ? length_s_ : usual_blast_s;
-    found_ = judge({excursion_.base, excursion_.peak - excursion_.base, view.saturation, length_s}, known);
-    blast_found_ = true;
+    found_ =
+        judge({excursion_.base, excursion_.peak - excursion_.base, view.saturation, blast_length_s()}, known);
     auto const at_ms = excursion_.peak_ms;
     double const since_s = timer_.last_ms == 0 ? 0.0 : s_between(timer_.last_ms, at_ms);
     timer_.last_ms = at_ms;
@@ -371,7 +374,7 @@ std::optional<BlastSeen> Capture::overdue_blast(View const& view, Known const& k
         return std::nullopt;
     }
     timer_.due_ms += ms(timer_.every_s);
-    double const length_s = lengths_ > 0 ? length_s_ : usual_blast_s;
+    double const length_s = blast_length_s();
     auto seen = judge({view.value, 0.0, view.saturation, length_s}, known);
     bool const stirred =
         excursion_.begin_ms > view.time_ms - 2 * slack_ms;  // something leapt, and did not return
@@ -701,9 +704,9 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
         outcome.blast = judge_blast(known);
         blast_to_judge_ = false;
     }
-    if (blast_found_) {
+    if (found_) {
         outcome.blast = found_;
-        blast_found_ = false;
+        found_.reset();
     } else if (!outcome.blast) {
         outcome.blast = overdue_blast(view, known);
     }

@@ -145,6 +145,7 @@ private:
     void follow_aeration(View const& view, double t90_guess_s);
     void follow_excursion(View const& view, Known const& known);
     void follow_floor(View const& view, Known const& known);
+    [[nodiscard]] double blast_length_s() const;
     void found_blast(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> overdue_blast(View const& view, Known const& known);
     std::optional<Candidate> finish_found(View const& view);
@@ -204,8 +205,7 @@ private:
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;
     bool blast_to_judge_ = false;
-    bool blast_found_ = false;  // just now; then `found_` says what of it
-    BlastSeen found_;
+    std::optional<BlastSeen> found_;  // a blast that no bit declared, just now
 };
 
 }  // namespace probekeeper::diagnosis

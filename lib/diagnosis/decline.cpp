@@ -46,6 +46,7 @@ public:
         u_ = u;
     }
 
+    [[nodiscard]] double tau_s() const { return tau_; }
     // Of the fall: by the level before, the uptake, ln K and ln tau, and by the delay.
     [[nodiscard]] double value() const { return shown_[0]; }
     [[nodiscard]] double by_level() const { return shown_[1]; }
@@ -129,7 +130,7 @@ auto curve_of(double step_s) {
             }
             fall.go_to(u);
             // What drifted the water has ended with the air; the reading goes on until it has caught up.
-            double const tau = std::exp(p[ln_tau]), left = std::exp(-u / tau);
+            double const tau = fall.tau_s(), left = std::exp(-u / tau);
             double const caught_up = tau * (1.0 - left);
             g[before] += fall.by_level();
             g[drift] = p[delay] + caught_up + fall.by_level() * (p[delay] + tau);
