@@ -637,7 +637,8 @@ std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Know
     candidate.source = edge.source;
     candidate.fit =
         on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
-           : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation);
+           : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation,
+                         known.membrane_probability);
     doubt_by_expected(candidate.fit, known);
     candidate.temperature_c = view.temperature_c;
     candidate.air_percent = candidate.air_error = nan;

@@ -59,6 +59,7 @@ public:
     struct Known {
         double t90_guess_s = 60.0;
         double delay_s = 5.0, delay_error_s = 20.0;  // of the aerator
+        double membrane_probability = 0.5;           // of the kind of response
         double noise = 0.01;                         // standard deviation of a reading
         bool frozen = false;                         // the output, while the probe is cleaned
         double resolution = 0.0;                     // of the reading

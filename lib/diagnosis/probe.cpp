@@ -274,7 +274,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     state.guess_20_s = state.guess_20_s > 0.0 ? state.guess_20_s : guess_20_s(state, setup);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
-        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.fluctuation.noise(),
+        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.trend.membrane_probability(), state.fluctuation.noise(),
                state.habits.frozen_while_cleaning().value_or(false), state.liveness.resolution(),
                nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air});
     follow_service(state, view, reading.has(mark_hold), guess_s);

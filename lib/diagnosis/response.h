@@ -25,10 +25,10 @@ struct ResponseFit {
     // that water and air take to displace each other at it. Of a decline: the aerator's own delay. NaN where
     // the readings do not show it, as of a transmitter that freezes meanwhile.
     double onset_s = 0.0;
-    // Of a blast: ln T90 by its whole course, and ln of the odds for the membrane; see pulse.h. NaN where it
-    // was not fitted.
+    // Of a blast: ln T90 by its whole course; see pulse.h. NaN where it was not fitted.
     double ln_t90_first_order = std::numeric_limits<double>::quiet_NaN();
     double ln_t90_membrane = std::numeric_limits<double>::quiet_NaN();
+    // Of a blast and a decline: ln of the odds for a membrane's response against one of first order.
     double membrane_evidence = 0.0;
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.0;
@@ -68,9 +68,12 @@ inline constexpr double decline_down_to = 0.25;
 // with its lag. The water uses its oxygen by Monod's law, evenly at first and ever less as it runs short:
 // behind a slow probe it does so long before the reading shows it. `delay_s` and `delay_error_s`: what is
 // known of the aerator's own delay, which does not age. `saturation`: C*, in the readings' unit, as `zero`.
-// In the answer `onset_s` is the delay found by this fit.
+// `membrane_probability`: how likely the response is a membrane's and not of first order. Unless that is
+// plain, both are fitted, the answer lies between them, and `membrane_evidence` says what this decline has to
+// say of it. In the answer `onset_s` is the delay found by this fit, and `tau_s` the mean lag.
 [[nodiscard]] ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s,
-                                      double noise, double saturation, ZeroReading const& zero = {});
+                                      double noise, double saturation, double membrane_probability = 0.0,
+                                      ZeroReading const& zero = {});
 
 // The way of the reading after the aeration began at t = 0, or the air was given or taken in a step. The
 // water follows dC/dt = kLa (C* - C) - OUR from `delay` on, and the probe lags it: two exponentials whose

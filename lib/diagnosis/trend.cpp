@@ -48,14 +48,18 @@ double const membrane_mean_ln = std::log(electrode::membrane_t90_over_mean / ln1
 // can bring at most. Guesses; of what neighbours say plainly of the kinds of simulated probes, a quarter is
 // wrong.
 constexpr double lag_model_error = 0.1, most_neighbour_evidence = 1.5;
-// T90 over the mean lag, when the response is as likely of the one kind as of the other.
-constexpr double t90_over_lag_either = 2.0477;  // sqrt(ln 10 * 1.8211)
 // So many blasts tell the kind of response; later ones tell only how much T90 differs by it.
 constexpr std::uint32_t enough_blasts = 40;
 constexpr double blasts_remembered = 20.0;
 // However many agree: what lags beside the membrane can make a first-order response look like diffusion, and
 // no blast tells that. A guess; of some sixty simulated cleaners one deceives.
 constexpr double most_blast_evidence = 4.5;
+// What declines say of the kind they all say with the same water and the same aerator, so that it is what they
+// say on average that counts, and their number only until that is known. Guesses, which simulated tanks bear
+// out: of those that say most, one in thirty deceives.
+constexpr std::uint32_t enough_declines = 200;
+constexpr double declines_unsure = 10.0;
+constexpr double decline_evidence_share = 2.5, most_decline_evidence = 3.0;
 // What is configured may be plainly wrong: odds of five to one are the most it can bring. A guess: about as
 // often it is right about the kinds of simulated probes.
 constexpr double most_nominal_evidence = 1.6;
@@ -96,6 +100,7 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
     newest_other_ms_ = std::max(newest_other_ms_, time_ms);
     if (!is_step(source)) {
         add(declines_, time_ms, {std::log(fit.late_s), fit.late_error_s / fit.late_s, ln_to_20});
+        saw_decline(fit);
         return;
     }
     bool const whole = !std::isnan(fit.ln_t90_membrane);
@@ -149,17 +154,29 @@ void Trend::saw_blast(ResponseFit const& fit) {
     membrane_ln_ += (more - membrane_ln_) / std::min<double>(blasts_, blasts_remembered);
     if (blasts_ <= enough_blasts) {
         blast_evidence_ += fit.membrane_evidence;
+        tell_kind();
     }
 }
 
-// Two signs of membrane diffusion: the whole course of blasts, and that a fresh probe's T90 should be what
-// its configuration expects.
-double Trend::kind_evidence() const {
-    return std::clamp(blast_evidence_, -most_blast_evidence, most_blast_evidence) + nominal_evidence_;
+void Trend::saw_decline(ResponseFit const& fit) {
+    if (declines_heard_ < enough_declines) {
+        ++declines_heard_;
+        decline_evidence_ += (fit.membrane_evidence - decline_evidence_) / declines_heard_;
+        tell_kind();
+    }
 }
 
-double Trend::membrane_probability() const {
-    return probability_of(kind_evidence() + neighbour_evidence_);
+// Three signs of membrane diffusion: the whole course of blasts and of declines, and that a fresh probe's T90
+// should be what its configuration expects.
+double Trend::kind_evidence() const {
+    double const seen = declines_heard_ / (declines_heard_ + declines_unsure);
+    double const declines = decline_evidence_share * seen * decline_evidence_;
+    return std::clamp(blast_evidence_, -most_blast_evidence, most_blast_evidence) + nominal_evidence_ +
+           std::clamp(declines, -most_decline_evidence, most_decline_evidence);
+}
+
+void Trend::tell_kind() {
+    membrane_probability_ = probability_of(kind_evidence() + neighbour_evidence_);
 }
 
 // ln of the mean lag over what the level is, where the response is a membrane's; of a first-order lag it is
@@ -178,6 +195,7 @@ void Trend::heard_lag(std::int64_t at_ms, LnKnown const& ln_lag) {
     double const more = lag_over_level();
     double const evidence = more / square(error) * (over_tail - 0.5 * more);
     neighbour_evidence_ = std::clamp(evidence, -most_neighbour_evidence, most_neighbour_evidence);
+    tell_kind();
 }
 
 ResponseModel Trend::model() const {
@@ -189,6 +207,7 @@ void Trend::compare_with_nominal(double expected_ln, double error) {
     double const shift = membrane_ln_;
     double const evidence = -shift / square(error) * (as_first_order + 0.5 * shift);
     nominal_evidence_ = std::clamp(evidence, -most_nominal_evidence, most_nominal_evidence);
+    tell_kind();
 }
 
 double Trend::t90_over_tau(TestSource source) const {
@@ -306,7 +325,9 @@ void Trend::learn_fresh(std::int64_t now_ms) {
 
 // A fresh probe that is later than it should be owes that to the aerator.
 void Trend::learn_delay(double slower, double error) {
-    level_.expect(std::log(nominal_s_ / t90_over_lag_either) + slower, std::hypot(error, decline_error));
+    auto const over_lag = t90_over_lag();
+    level_.expect(std::log(nominal_s_) - over_lag.ln + slower,
+                  std::hypot(error, decline_error, over_lag.error));
 }
 
 void Trend::new_life(std::int64_t now_ms, bool fresh) {

@@ -75,8 +75,9 @@ public:
     [[nodiscard]] double temperature_share() const { return level_.temperature_share(); }
     // When the newest test came that was no rise.
     [[nodiscard]] std::int64_t newest_declared_ms() const { return newest_other_ms_; }
-    // The likelier kind of response, by what the tests say.
+    // The likelier kind of response, by what the tests say, and how likely a membrane's is.
     [[nodiscard]] ResponseModel model() const;
+    [[nodiscard]] double membrane_probability() const { return membrane_probability_; }
     // ln of the mean lag at 20 degC, by this probe's own tests alone, whatever heard_lag() said: neighbours
     // are told it, and must not hear themselves. And of T90 over it, by both models as far as all that is
     // known tells them apart.
@@ -97,10 +98,11 @@ private:
     };
     void add(Batch& batch, std::int64_t time_ms, Measured const& test);
     void saw_blast(ResponseFit const& fit);
+    void saw_decline(ResponseFit const& fit);
     void compare_with_nominal(double expected_ln, double error);
 
     [[nodiscard]] double kind_evidence() const;
-    [[nodiscard]] double membrane_probability() const;
+    void tell_kind();
     [[nodiscard]] double lag_over_level() const;
     void close(Batch& batch);
     void close_rises();
@@ -131,8 +133,11 @@ private:
     std::uint32_t blasts_ = 0;
     double membrane_ln_;
     // ln of the odds for the membrane, from blasts, from a fresh probe, and from its lag as neighbours tell
-    // it.
+    // it; and of each of the declines so far, on average.
     double blast_evidence_ = 0.0, nominal_evidence_ = 0.0, neighbour_evidence_ = 0.0;
+    double decline_evidence_ = 0.0;
+    std::uint32_t declines_heard_ = 0;
+    double membrane_probability_ = 0.5;  // by all of them
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
     double last_surprise_ = 0.0;
