@@ -166,6 +166,12 @@ void Level::time_air() {
     filter_.set(delay, timed_delay_s, square(timed_delay_error_s));
 }
 
+void Level::expect_offset(double ln, double error) {
+    Filter::Vector weights{};
+    weights[offset] = 1.0;
+    filter_.update(ln - filter_.mean(offset), weights, square(error));
+}
+
 void Level::expect(double ln_tau_s, double error) {
     Filter::Vector weights{};
     weights[level] = 1.0;

@@ -40,6 +40,10 @@ public:
     // something else is wrong, and nothing is learned.
     void expect(double ln_tau_s, double error);
 
+    // By how much the mean lag, which declines tell, should exceed the tail's time constant (ln), by what is
+    // known of the kind of response. Of no use before there are both.
+    void expect_offset(double ln, double error);
+
     // Declines are counted from when the air really stopped, as a measured airflow tells it.
     void time_air();
     [[nodiscard]] bool air_timed() const { return air_timed_; }
@@ -53,6 +57,7 @@ public:
     // Another membrane: what was learned of the probe is of no use, what was learned of the position is.
     void restart();
 
+    [[nodiscard]] bool steps_seen() const { return steps_seen_; }
     [[nodiscard]] bool started() const { return taken_ > 0; }
     [[nodiscard]] double ln_tau() const { return filter_.mean(level); }  // at 20 degC
     [[nodiscard]] double fresh_ln_tau() const { return filter_.mean(fresh); }

@@ -288,7 +288,19 @@ void Trend::close(Batch& batch) {
     level_ms_ = std::max(level_ms_, at_ms);
     steps_batches_ += step ? 1U : 0U;
     follow_jump(step ? level_.take_step(measured) : level_.take_decline(measured));
+    learn_offset();
     learn_fresh(at_ms);
+}
+
+// What a decline tells beside a step hangs on the kind of response, of which more comes to be known.
+void Trend::learn_offset() {
+    constexpr double much_better = 0.6;
+    auto const more = if_membrane(lag_over_level(), membrane_probability_);
+    double const error = std::hypot(more.error, lag_model_error);
+    if (level_.steps_seen() && error < much_better * offset_told_) {
+        level_.expect_offset(more.ln, error);
+        offset_told_ = error;
+    }
 }
 
 // Twice far off the same way: the level has stepped, and the tests are right.

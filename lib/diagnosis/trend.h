@@ -108,6 +108,7 @@ private:
     void close_rises();
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
+    void learn_offset();
     void learn_delay(double slower, double error);
     // T90 over what the level is, as far as the model is known.
     [[nodiscard]] LnKnown scale() const;
@@ -138,6 +139,7 @@ private:
     double decline_evidence_ = 0.0;
     std::uint32_t declines_heard_ = 0;
     double membrane_probability_ = 0.5;  // by all of them
+    double offset_told_ = 1.0;           // how well the kind has told the lag from the tail; standard deviation
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
     double last_surprise_ = 0.0;
