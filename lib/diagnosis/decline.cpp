@@ -13,8 +13,9 @@ namespace {
 // far off that may be (ln): activated sludge has 0.1 to 0.5 mg/L of some 9 (common practice, no source).
 constexpr double half_part = 0.027, half_ln_error = 1.0;
 // Blowers and diffusers run down in seconds (common practice, no source): that part of the aerator's delay is
-// a lag of its own. No decline tells how long it is, but without it each would look more like first order.
-constexpr double run_down_s = 7.0;
+// a lag of its own. No decline tells how long it is, but without it each would look more like first order. A
+// guess; where edges are timed by the airflow, the delay is none, but the run-down is there.
+constexpr double run_down_part = 0.7, least_run_down_s = 4.0;
 constexpr double least_level_part = 0.09;  // of saturation
 constexpr double longest_step_s = 5.0;
 constexpr double steps_to_empty = 50.0;
@@ -63,7 +64,7 @@ struct Lag {
 // which partial fractions turn into lags side by side.
 class Fall {
 public:
-    Fall(Gradient const& p, Kind const& kind, double step_s)
+    Fall(Gradient const& p, Kind const& kind, double run_down_s, double step_s)
         : mean_lag_s_{kind.mean_lag * std::exp(p[ln_tau])},
           // The reading is behind a water that drifts, which is already so much further.
           level_{std::max(p[before] + p[drift] * (p[delay] + mean_lag_s_) - p[at_zero], 1e-3)},
@@ -73,7 +74,7 @@ public:
           half_{std::exp(p[ln_half])},
           step_s_{step_s},
           ln_c_{ln_level_} {
-        set_lags(kind, std::exp(p[ln_tau]));
+        set_lags(kind, run_down_s, std::exp(p[ln_tau]));
     }
 
     // `u`: seconds since the air began to run down.
@@ -116,7 +117,7 @@ private:
     static constexpr std::size_t most_lags = 5;
 
     // The first one is the run-down.
-    void set_lags(Kind const& kind, double tau_s) {
+    void set_lags(Kind const& kind, double run_down_s, double tau_s) {
         count_ = kind.modes + 1;
         lags_[0].tau_s = run_down_s;
         for (std::size_t i = 0; i < kind.modes; ++i) {
@@ -198,9 +199,9 @@ private:
     Water water_{};
 };
 
-auto curve_of(Kind const& kind, double step_s) {
-    return [&kind, step_s](Gradient const& p) {
-        return [&p, fall = Fall{p, kind, step_s}](double t, Gradient& g) mutable {
+auto curve_of(Kind const& kind, double run_down_s, double step_s) {
+    return [&kind, run_down_s, step_s](Gradient const& p) {
+        return [&p, run_down_s, fall = Fall{p, kind, run_down_s, step_s}](double t, Gradient& g) mutable {
             g = {};
             if (t <= delay_mark) {
                 auto const known = t == delay_mark ? delay : t == half_mark ? ln_half : at_zero;
@@ -276,9 +277,10 @@ OneKind fit_kind(Window const& w, Kind const& kind, Gradient start, double noise
     options.weights = std::span<double const>{w.used.weight.data(), w.used.count};
     options.tolerance = 3e-3;
     double const step_s = std::max(longest_step_s, level / start[uptake] / steps_to_empty);
+    double const run_down_s = std::max(run_down_part * start[delay], least_run_down_s);
     start[ln_tau] -= std::log(kind.mean_lag);
     auto const fitted = estimate::least_squares<parameters>(
-        curve_of(kind, step_s), std::span<double const>{w.used.t.data(), w.used.count},
+        curve_of(kind, run_down_s, step_s), std::span<double const>{w.used.t.data(), w.used.count},
         std::span<double const>{w.used.y.data(), w.used.count}, start, options);
     ResponseFit fit;
     fit.tau_s = kind.mean_lag * std::exp(fitted.parameters[ln_tau]);

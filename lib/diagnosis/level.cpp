@@ -172,6 +172,23 @@ void Level::expect_offset(double ln, double error) {
     filter_.update(ln - filter_.mean(offset), weights, square(error));
 }
 
+void Level::expect_delay(double delay_s, double error_s) {
+    Filter::Vector weights{};
+    weights[delay] = 1.0;
+    filter_.update(delay_s - filter_.mean(delay), weights, square(error_s), outlier_beyond);
+}
+
+Level::Delay Level::delay_beside(double more, double more_error) const {
+    double const expected_s = std::exp(filter_.mean(level) + filter_.mean(offset));
+    double const lag_s = std::exp(filter_.mean(level) + more);
+    Filter::Vector weights{};
+    weights[level] = expected_s - lag_s;
+    weights[offset] = expected_s;
+    weights[delay] = 1.0;
+    return {filter_.mean(delay) + expected_s - lag_s,
+            std::sqrt(filter_.expected_variance(weights) + square(lag_s * more_error))};
+}
+
 void Level::expect(double ln_tau_s, double error) {
     Filter::Vector weights{};
     weights[level] = 1.0;

@@ -44,6 +44,14 @@ public:
     // known of the kind of response. Of no use before there are both.
     void expect_offset(double ln, double error);
 
+    // The aerator's delay, as another probe in the same water tells it.
+    void expect_delay(double delay_s, double error_s);
+    struct Delay {
+        double s = 0.0, error_s = 0.0;
+    };
+    // What of the declines is the aerator's, if the mean lag is the tail's time constant by so much more (ln).
+    [[nodiscard]] Delay delay_beside(double more, double more_error) const;
+
     // Declines are counted from when the air really stopped, as a measured airflow tells it.
     void time_air();
     [[nodiscard]] bool air_timed() const { return air_timed_; }

@@ -60,6 +60,8 @@ constexpr double most_blast_evidence = 4.5;
 constexpr std::uint32_t enough_declines = 200;
 constexpr double declines_unsure = 10.0;
 constexpr double decline_evidence_share = 2.5, most_decline_evidence = 3.0;
+// The water on its way from one probe to the other, and what their fits make of the same edge. A guess.
+constexpr double apart_delay_error_s = 2.0;
 // What is configured may be plainly wrong: odds of five to one are the most it can bring. A guess: about as
 // often it is right about the kinds of simulated probes.
 constexpr double most_nominal_evidence = 1.6;
@@ -159,11 +161,9 @@ void Trend::saw_blast(ResponseFit const& fit) {
 }
 
 void Trend::saw_decline(ResponseFit const& fit) {
-    if (declines_heard_ < enough_declines) {
-        ++declines_heard_;
-        decline_evidence_ += (fit.membrane_evidence - decline_evidence_) / declines_heard_;
-        tell_kind();
-    }
+    declines_heard_ = std::min(declines_heard_ + 1, enough_declines);
+    decline_evidence_ += (fit.membrane_evidence - decline_evidence_) / declines_heard_;
+    tell_kind();
 }
 
 // Three signs of membrane diffusion: the whole course of blasts and of declines, and that a fresh probe's T90
@@ -300,6 +300,25 @@ void Trend::learn_offset() {
     if (level_.steps_seen() && error < much_better * offset_told_) {
         level_.expect_offset(more.ln, error);
         offset_told_ = error;
+    }
+}
+
+std::optional<Level::Delay> Trend::aerator() const {
+    constexpr std::uint32_t few = 3;
+    if (steps_batches_ < few || batches_ < steps_batches_ + few) {
+        return std::nullopt;
+    }
+    auto const more = if_membrane(lag_over_level(), probability_of(kind_evidence()));
+    return level_.delay_beside(more.ln, std::hypot(more.error, model_error));
+}
+
+// Only what is much better than what has been told already: it is the same news.
+void Trend::heard_delay(Level::Delay const& told) {
+    constexpr double much_better = 0.6;
+    double const error_s = std::hypot(told.error_s, apart_delay_error_s);
+    if (steps_batches_ == 0 && level_.started() && error_s < much_better * delay_told_) {
+        level_.expect_delay(told.s, error_s);
+        delay_told_ = error_s;
     }
 }
 

@@ -56,6 +56,10 @@ public:
     // What neighbours say of its mean lag now (ln at 20 degC): held against the tail of its own steps it
     // tells the kind of response.
     void heard_lag(std::int64_t at_ms, LnKnown const& ln_lag);
+    // The aerator's delay: of a probe that steps and declines test, so that it knows which part of these is
+    // its own; and what such a probe tells another in the same water.
+    [[nodiscard]] std::optional<Level::Delay> aerator() const;
+    void heard_delay(Level::Delay const& told);
     // A wipe: the level may step down within the same life.
     void wiped() { level_.may_have_jumped(0.5); }
 
@@ -139,6 +143,7 @@ private:
     double decline_evidence_ = 0.0;
     std::uint32_t declines_heard_ = 0;
     double membrane_probability_ = 0.5;  // by all of them
+    double delay_told_ = 7.0;  // how well another probe has told the delay; standard deviation, s
     double offset_told_ = 1.0;           // how well the kind has told the lag from the tail; standard deviation
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read

@@ -230,6 +230,20 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }
 
+// Of the neighbour that knows best, by edges that are timed alike, what of them is the aerator's.
+void hear_delay(ProbeState& state, std::vector<Shown> const& neighbours) {
+    std::optional<Level::Delay> best;
+    for (auto const& n : neighbours) {
+        auto const told = n.alive && n.state->trend.air_times_edges() == state.trend.air_times_edges()
+                              ? n.state->trend.aerator()
+                              : std::nullopt;
+        best = told && (!best || told->error_s < best->error_s) ? told : best;
+    }
+    if (best) {
+        state.trend.heard_delay(*best);
+    }
+}
+
 // With the neighbour whose response is known best.
 std::optional<ResponseTest> compare_with_best(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                                               std::vector<Shown> const& neighbours) {
@@ -285,6 +299,7 @@ std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, st
         weigh_output(state, now_ms, neighbours);
         if (now_ms - state.hour_ms >= hour_ms) {
             state.hour_ms = now_ms;
+            hear_delay(state, neighbours);
             test = compare_with_best(state, setup, now_ms, neighbours);
             weigh_temperature(state, now_ms, neighbours);
             weigh_slow_reasons(state, setup, now_ms, neighbours);
