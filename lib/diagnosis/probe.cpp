@@ -151,6 +151,10 @@ ResponseTest judge_found(ProbeState& state, Candidate const& candidate, double t
     return test;
 }
 
+bool standing(ProbeState const& state, Reason reason) {
+    return state.trackers[static_cast<std::size_t>(reason)].standing();
+}
+
 // Empty: the test counts.
 std::string_view why_aside(ProbeState const& state, Candidate const& candidate, bool settling) {
     if (settling) {
@@ -160,13 +164,18 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
     if (candidate.fit.set_aside.empty() && untimed && state.trend.air_times_edges()) {
         return "the airflow did not tell when the air stopped, as it does here";
     }
+    // A step of air is large beside what a loose membrane adds; an edge of the air is not.
+    bool const of_water = candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
+    if (candidate.fit.set_aside.empty() && of_water &&
+        (standing(state, Reason::fluctuation) || standing(state, Reason::membrane_damage))) {
+        return "the membrane moves its reading too much";
+    }
     return candidate.fit.set_aside;
 }
 
 // What a background that has been told adds to a reading in air: no error of the span.
 double background_percent(ProbeState const& state) {
-    bool const told = state.trackers[static_cast<std::size_t>(Reason::background)].standing();
-    return told ? 100.0 * state.background_mg_l / state.last_saturation : 0.0;
+    return standing(state, Reason::background) ? 100.0 * state.background_mg_l / state.last_saturation : 0.0;
 }
 
 // `against_air`: the saturation of this water is known, so that a reading in air can be held against it.
