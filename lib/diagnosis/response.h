@@ -28,7 +28,8 @@ struct ResponseFit {
     // Of a blast: ln T90 by its whole course; see pulse.h. NaN where it was not fitted.
     double ln_t90_first_order = std::numeric_limits<double>::quiet_NaN();
     double ln_t90_membrane = std::numeric_limits<double>::quiet_NaN();
-    // Of a blast and a decline: ln of the odds for a membrane's response against one of first order.
+    // Of a blast and a decline: ln of the odds for a membrane's response against one of first order; 0 where
+    // not both were tried.
     double membrane_evidence = 0.0;
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.0;

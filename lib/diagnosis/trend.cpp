@@ -161,6 +161,9 @@ void Trend::saw_blast(ResponseFit const& fit) {
 }
 
 void Trend::saw_decline(ResponseFit const& fit) {
+    if (fit.membrane_evidence == 0.0) {
+        return;
+    }
     declines_heard_ = std::min(declines_heard_ + 1, enough_declines);
     decline_evidence_ += (fit.membrane_evidence - decline_evidence_) / declines_heard_;
     tell_kind();

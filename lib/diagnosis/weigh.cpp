@@ -132,10 +132,8 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
             .take(now_ms, over, {slow.by_found ? day_s : 0.5 * day_s, day_s});
         return;
     }
-    // A course that nothing has confirmed for days is no forecast, and of it neighbours say nothing; where
-    // no temperature is read, a cold week looks like one.
-    bool const followed =
-        now_ms - state.trend.newest_test_ms() < followed_ms && !std::isnan(state.last_temperature_c);
+    // A course that nothing has confirmed for days is no forecast; of it neighbours say nothing.
+    bool const followed = now_ms - state.trend.newest_test_ms() < followed_ms;
     double const soon =
         followed ? slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days) : 0.0;
     tracker(state, Reason::slow_response).take(now_ms, std::max(over, soon), {day_s, day_s, likely});
