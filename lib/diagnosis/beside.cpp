@@ -3,10 +3,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
+#include <vector>
 
 #include "diagnosis/assumed.h"
 #include "diagnosis/probe.h"
 #include "electrode/temperature.h"
+#include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -24,8 +27,21 @@ bool shows_the_water(ProbeState const& state) {
 
 // ln of what brings T90 in this water to 20 degC.
 double ln_to_20(ProbeState const& state) {
-    double const temperature_c = state.temperature_seen ? state.plausible_temperature_c : usual_temperature_c;
+    double const lent_c =
+        std::isnan(state.lent_temperature_c) ? usual_temperature_c : state.lent_temperature_c;
+    double const temperature_c = state.temperature_seen ? state.plausible_temperature_c : lent_c;
     return state.trend.temperature_share() * std::log(electrode::t90_at_20(1.0, temperature_c));
+}
+
+// NaN where nobody reads any that water can have.
+double typical_temperature(std::vector<Shown> const& others) {
+    std::vector<double> values;
+    for (auto const& o : others) {
+        if (o.alive && plausible_temperature(o.temperature_c)) {
+            values.push_back(o.temperature_c);
+        }
+    }
+    return values.empty() ? std::numeric_limits<double>::quiet_NaN() : estimate::median_inplace(values);
 }
 
 }  // namespace
@@ -45,6 +61,16 @@ NeighbourShown response_shown(ProbeState const& state, ProbeSetup const& setup, 
         out.usable = shows_the_water(state);
     }
     return out;
+}
+
+void lend_temperature(ProbeState& state, std::vector<Shown> const& neighbours,
+                      std::vector<Shown> const& site) {
+    state.lent_by_neighbours = true;
+    state.lent_temperature_c = typical_temperature(neighbours);
+    if (std::isnan(state.lent_temperature_c)) {
+        state.lent_by_neighbours = false;
+        state.lent_temperature_c = typical_temperature(site);
+    }
 }
 
 std::optional<ResponseTest> compare_with(ProbeState& state, ProbeSetup const& setup,

@@ -30,20 +30,18 @@ std::int64_t longest_gap_ms(ProbeSetup const& setup) {
     return static_cast<std::int64_t>(std::max(90.0, 4.5 * setup.poll_s) * 1000.0);
 }
 
-// What water can be. Beyond it the thermometer is broken, and the oxygen may be right all the same.
-bool plausible_temperature(double temperature_c) {
-    return temperature_c > -3.0 && temperature_c < 50.0;
-}
-
 // A broken thermometer leaves the last believable temperature: water changes by a few degrees in a week, and
-// every other assumption is further off.
+// every other assumption is further off. One that never read any borrows it.
 double temperature_to_use(ProbeState& state, Reading const& reading) {
     if (plausible_temperature(reading.temperature_c)) {
         state.plausible_temperature_c = reading.temperature_c;
         state.temperature_seen = true;
     }
     bool const broken = is_read(reading.temperature_c) && state.temperature_seen;
-    return plausible_temperature(reading.temperature_c) || broken ? state.plausible_temperature_c : nan;
+    if (plausible_temperature(reading.temperature_c) || broken) {
+        return state.plausible_temperature_c;
+    }
+    return state.temperature_seen ? nan : state.lent_temperature_c;
 }
 
 // A reading marked out of range is of use where only its temperature is to blame.
@@ -196,7 +194,10 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     }
     bool const used = set_aside.empty();
     if (used) {
-        state.trend.temperature_known(!std::isnan(candidate.temperature_c));
+        bool const lent = !state.temperature_seen && !state.lent_by_neighbours;
+        state.trend.temperature_leaves(std::isnan(candidate.temperature_c) ? no_temperature_error
+                                       : lent                              ? lent_temperature_error
+                                                                           : 0.0);
         state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
                          setup.t90_s.value_or(0.0), state.coating);
     }

@@ -4,6 +4,7 @@
 
 #include <array>
 #include <cstdint>
+#include <limits>
 #include <optional>
 #include <type_traits>
 #include <vector>
@@ -78,6 +79,8 @@ struct ProbeState {
     double last_saturation = 9.1;
     double last_temperature_c = 0.0;
     double plausible_temperature_c = 20.0;  // the newest that water can have
+    // Of a probe that reads none, what others read; NaN where none does.
+    double lent_temperature_c = std::numeric_limits<double>::quiet_NaN();
     double highest_airflow = 0.0;
     double guess_20_s = 0.0;  // of T90 at 20 degC, since it was last weighed or tested; 0: not made since
     double in_air = 1.0;      // what it reads there, over saturation, as far as it is known
@@ -89,6 +92,7 @@ struct ProbeState {
     double blasts_share = 0.5;      // of the last hundred or so that should have shown, how many did
     bool aeration_seen = false;     // a bit or an airflow has told it, ever
     bool temperature_seen = false;  // a plausible one, ever
+    bool lent_by_neighbours = false;  // in the same water, else in other waters of the site
     bool in_mg_l = true;            // else the device gives only % without temperature, and mg/L are unknown
     Condition condition = Condition::unknown;
 };
@@ -120,6 +124,11 @@ struct Silence {
 // a response test.
 std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                                   std::vector<Shown> const& neighbours, Silence silence);
+
+// What the probes in the same water read of its temperature, or else those in other waters of the site, which
+// hardly differ by more than some degrees: for a probe that reads none.
+void lend_temperature(ProbeState& state, std::vector<Shown> const& neighbours,
+                      std::vector<Shown> const& site);
 
 // What it shows of its response and its water.
 [[nodiscard]] NeighbourShown response_shown(ProbeState const& state, ProbeSetup const& setup,

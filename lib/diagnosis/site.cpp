@@ -185,6 +185,9 @@ void SiteDiagnosis::weigh_all(std::int64_t at_ms, Listener& listener) {
         for (auto const n : setup.neighbours) {
             neighbours.push_back(shown_by_all[n]);
         }
+        if (!member.state.temperature_seen) {
+            lend_temperature(member.state, neighbours, shown_by_all);
+        }
         Silence silence;
         if (silent(member, setup, at_ms)) {
             silence.since_ms = heard_until(member, setup);

@@ -129,10 +129,6 @@ double Trend::lag_error_s(TestSource source) const {
     return std::hypot(level_.delay_error_s(), habit_s);
 }
 
-void Trend::temperature_known(bool known) {
-    temperature_error_ = known ? 0.0 : no_temperature_error;
-}
-
 void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
     if (batch.count == batch.ln.size() || (batch.count > 0 && time_ms - batch.first_ms > batch_ms)) {
         &batch == &rises_ ? close_rises() : close(batch);
@@ -451,7 +447,7 @@ std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
     known.ln_t90 = now->ln;
     known.error = now->error;
     known.change_error = std::hypot(level_.change_error(days_ahead(at_ms)), model_error,
-                                    temperature_error_ > 0.0 ? no_temperature_change : 0.0);
+                                    temperature_error_ * no_temperature_change / no_temperature_error);
     known.slope_per_day = level_.slope_per_day();
     known.slope_error = level_.slope_error();
     return known;

@@ -46,8 +46,8 @@ public:
     // A measured airflow tells when the air stopped, so that hardly anything of a decline is the aerator's.
     void time_edges_by_air() { level_.time_air(); }
     [[nodiscard]] bool air_times_edges() const { return level_.air_timed(); }
-    // Whether tests can be corrected to 20 degC.
-    void temperature_known(bool known);
+    // How well tests can be corrected to 20 degC: what its water's temperature leaves open of ln T90.
+    void temperature_leaves(double error) { temperature_error_ = error; }
     // Closes batches that have waited long enough, even if no further test comes.
     void settle(std::int64_t now_ms);
     // Another membrane, and `fresh` if it is a new one: what was learned of the old one's level is of no use,
@@ -146,7 +146,7 @@ private:
     double delay_told_ = 7.0;  // how well another probe has told the delay; standard deviation, s
     double offset_told_ = 1.0;           // how well the kind has told the lag from the tail; standard deviation
     double nominal_s_ = 0.0;
-    double temperature_error_ = 0.0;  // of ln T90 at 20 degC, where no temperature was read
+    double temperature_error_ = 0.0;  // of ln T90 at 20 degC
     double last_surprise_ = 0.0;
     bool fresh_known_ = false;
     bool life_known_ = false;

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <span>
 
+#include "diagnosis/assumed.h"
 #include "diagnosis/cases.h"
 #include "diagnosis/probe.h"
 #include "estimate/robust.h"
@@ -109,11 +110,10 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
     if (std::isnan(t)) {
         return;
     }
-    auto const can_be = [](double celsius) { return celsius >= -3.0 && celsius <= 50.0; };
     // A neighbour's broken thermometer says nothing of this one.
     double const others = typical(
-        neighbours, [&can_be](Shown const& n) { return can_be(n.temperature_c) ? n.temperature_c : 0.0; });
-    bool const impossible = !can_be(t);
+        neighbours, [](Shown const& n) { return plausible_temperature(n.temperature_c) ? n.temperature_c : 0.0; });
+    bool const impossible = !plausible_temperature(t);
     bool const contradicted = others > 0.0 && std::abs(t - others) > 5.0;
     tracker(state, Reason::temperature_fault)
         .take(now_ms, impossible || contradicted ? seen_to_be : 0.0, {6.0 * hour_s, 6.0 * hour_s});
