@@ -653,10 +653,9 @@ std::optional<Candidate> Capture::finish_edge(Edge& edge, View const& view, Know
     candidate.time = from_unix_ms(at_ms);
     candidate.air_timed = stopped_ms.has_value();
     candidate.source = edge.source;
-    candidate.fit =
-        on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
-           : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation,
-                         known.membrane_probability);
+    candidate.fit = on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
+                       : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation,
+                                     known.membrane_probability);
     doubt_by_expected(candidate.fit, known);
     candidate.temperature_c = view.temperature_c;
     candidate.air_percent = candidate.air_error = nan;

@@ -37,7 +37,7 @@ struct Kind {
     double mean_lag;  // over tau
 };
 constexpr Kind first_order{1, {1.0}, 1.0};
-constexpr Kind membrane{4, {2.0, -2.0, 2.0, -1.0}, std::numbers::pi * std::numbers::pi / 6.0};
+constexpr Kind membrane{4, {2.0, -2.0, 2.0, -1.0}, std::numbers::pi* std::numbers::pi / 6.0};
 
 // A first-order lag behind an input that is straight over a step: what is left of what was shown, and the
 // weights of the input at the begin and the end; and each by ln of its time constant.
@@ -334,8 +334,13 @@ ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double
     w.used.add(delay_mark, delay_s, std::pow(weight_noise / delay_error_s, 2));
     w.used.add(half_mark, std::log(half), std::pow(weight_noise / half_ln_error, 2));
     w.used.add(zero_mark, zero.value, std::pow(weight_noise / zero.error, 2));
-    Gradient const start{level,   0.0,       rate_guess * (1.0 + half / level), std::log(half), std::log(std::max(5.0, 0.2 * w.end_s)),
-                         delay_s, zero.value};
+    Gradient const start{level,
+                         0.0,
+                         rate_guess * (1.0 + half / level),
+                         std::log(half),
+                         std::log(std::max(5.0, 0.2 * w.end_s)),
+                         delay_s,
+                         zero.value};
     auto const fit = [&](Kind const& kind) { return fit_kind(w, kind, start, noise, saturation); };
     if (membrane_probability < hardly || membrane_probability > 1.0 - hardly) {
         return fit(membrane_probability < 0.5 ? first_order : membrane).fit;

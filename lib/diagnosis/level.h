@@ -49,7 +49,8 @@ public:
     struct Delay {
         double s = 0.0, error_s = 0.0;
     };
-    // What of the declines is the aerator's, if the mean lag is the tail's time constant by so much more (ln).
+    // What of the declines is the aerator's, if the mean lag is the tail's time constant by so much more
+    // (ln).
     [[nodiscard]] Delay delay_beside(double more, double more_error) const;
 
     // Declines are counted from when the air really stopped, as a measured airflow tells it.

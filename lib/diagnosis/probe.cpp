@@ -163,7 +163,8 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
         return "the airflow did not tell when the air stopped, as it does here";
     }
     // A step of air is large beside what a loose membrane adds; an edge of the air is not.
-    bool const of_water = candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
+    bool const of_water =
+        candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
     if (candidate.fit.set_aside.empty() && of_water &&
         (standing(state, Reason::fluctuation) || standing(state, Reason::membrane_damage))) {
         return "the membrane moves its reading too much";
@@ -284,7 +285,8 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     state.guess_20_s = state.guess_20_s > 0.0 ? state.guess_20_s : guess_20_s(state, setup);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
-        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.trend.membrane_probability(), state.fluctuation.noise(),
+        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(),
+               state.trend.membrane_probability(), state.fluctuation.noise(),
                state.habits.frozen_while_cleaning().value_or(false), state.liveness.resolution(),
                nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air});
     follow_service(state, view, reading.has(mark_hold), guess_s);

@@ -89,11 +89,11 @@ struct ProbeState {
     CoatingPrior coating;              // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
-    double blasts_share = 0.5;      // of the last hundred or so that should have shown, how many did
-    bool aeration_seen = false;     // a bit or an airflow has told it, ever
-    bool temperature_seen = false;  // a plausible one, ever
+    double blasts_share = 0.5;        // of the last hundred or so that should have shown, how many did
+    bool aeration_seen = false;       // a bit or an airflow has told it, ever
+    bool temperature_seen = false;    // a plausible one, ever
     bool lent_by_neighbours = false;  // in the same water, else in other waters of the site
-    bool in_mg_l = true;            // else the device gives only % without temperature, and mg/L are unknown
+    bool in_mg_l = true;  // else the device gives only % without temperature, and mg/L are unknown
     Condition condition = Condition::unknown;
 };
 static_assert(std::is_trivially_copyable_v<ProbeState>);

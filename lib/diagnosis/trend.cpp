@@ -54,9 +54,9 @@ constexpr double blasts_remembered = 20.0;
 // However many agree: what lags beside the membrane can make a first-order response look like diffusion, and
 // no blast tells that. A guess; of some sixty simulated cleaners one deceives.
 constexpr double most_blast_evidence = 4.5;
-// What declines say of the kind they all say with the same water and the same aerator, so that it is what they
-// say on average that counts, and their number only until that is known. Guesses, which simulated tanks bear
-// out: of those that say most, one in thirty deceives.
+// What declines say of the kind they all say with the same water and the same aerator, so that it is what
+// they say on average that counts, and their number only until that is known. Guesses, which simulated tanks
+// bear out: of those that say most, one in thirty deceives.
 constexpr std::uint32_t enough_declines = 200;
 constexpr double declines_unsure = 10.0;
 constexpr double decline_evidence_share = 2.5, most_decline_evidence = 3.0;

@@ -143,8 +143,8 @@ private:
     double decline_evidence_ = 0.0;
     std::uint32_t declines_heard_ = 0;
     double membrane_probability_ = 0.5;  // by all of them
-    double delay_told_ = 7.0;  // how well another probe has told the delay; standard deviation, s
-    double offset_told_ = 1.0;           // how well the kind has told the lag from the tail; standard deviation
+    double delay_told_ = 7.0;            // how well another probe has told the delay; standard deviation, s
+    double offset_told_ = 1.0;  // how well the kind has told the lag from the tail; standard deviation
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC
     double last_surprise_ = 0.0;

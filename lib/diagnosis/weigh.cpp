@@ -111,8 +111,9 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
         return;
     }
     // A neighbour's broken thermometer says nothing of this one.
-    double const others = typical(
-        neighbours, [](Shown const& n) { return plausible_temperature(n.temperature_c) ? n.temperature_c : 0.0; });
+    double const others = typical(neighbours, [](Shown const& n) {
+        return plausible_temperature(n.temperature_c) ? n.temperature_c : 0.0;
+    });
     bool const impossible = !plausible_temperature(t);
     bool const contradicted = others > 0.0 && std::abs(t - others) > 5.0;
     tracker(state, Reason::temperature_fault)

@@ -1,5 +1,7 @@
 // Response tests found in ordinary operation, and what must not be taken for one.
+#include <algorithm>
 #include <catch2/catch.hpp>
+#include <numbers>
 
 #include "diagnosis/bench.h"
 
@@ -378,6 +380,65 @@ TEST_CASE("oxygen that comes and goes with the air is no lift of a slow probe", 
     bench.run(24.0 * 3.0);
     CHECK(bench.heard.used(TestSource::air_exposure).empty());
     CHECK(bench.heard.used(TestSource::aeration_off).size() > 10);
+}
+
+TEST_CASE("blasts in water that moves as much as they do are set aside", "[diagnosis][capture]") {
+    Bench bench;
+    bench.run(48.0);
+    auto const calm = bench.site.verdict(0).t90->value_s;
+    auto const before = bench.heard.used(TestSource::cleaning).size();
+    bench.rig.water = [](double h) { return 6.0 + 0.22 * std::sin(2.0 * std::numbers::pi * h / 0.045); };
+    bench.run(48.0);
+    auto const moved = std::count_if(bench.heard.tests.begin(), bench.heard.tests.end(), [](auto const& t) {
+        return t.test.set_aside == "the water moved by itself meanwhile";
+    });
+    CAPTURE(moved, bench.heard.used(TestSource::cleaning).size() - before);
+    CHECK(moved > 4);
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(calm).epsilon(0.1));
+}
+
+TEST_CASE("edges of the air are no tests while a membrane moves its reading", "[diagnosis][capture]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 2.0) < 1.0; };
+    bench.rig.water = [](double h) {
+        double const in_cycle = std::fmod(h, 2.0);
+        return in_cycle < 1.0 ? 6.0 * (1.0 - std::exp(-in_cycle / 0.1))
+                              : std::max(0.0, 6.0 - 20.0 * (in_cycle - 1.0));
+    };
+    bench.run(96.0);
+    REQUIRE(bench.heard.used(TestSource::aeration_off).size() > 30);
+    for (int hour = 0; hour < 72; ++hour) {
+        bench.rig.probe(0).noise += 0.001;
+        bench.run(1.0);
+    }
+    REQUIRE(bench.stands(Reason::fluctuation));
+    auto const used = bench.heard.used(TestSource::aeration_off).size();
+    bench.run(24.0);
+    CHECK(bench.heard.used(TestSource::aeration_off).size() == used);
+    auto const aside = std::count_if(bench.heard.tests.begin(), bench.heard.tests.end(), [](auto const& t) {
+        return t.place == 0 && t.test.set_aside == "the membrane moves its reading too much";
+    });
+    CHECK(aside > 8);
+    CHECK(bench.heard.used(TestSource::aeration_off, 1).size() > used);
+}
+
+TEST_CASE("a probe without a thermometer borrows the temperature of its water", "[diagnosis][capture]") {
+    Bench bench{2}, alone;
+    for (auto* const b : {&bench, &alone}) {
+        b->rig.probe(0).percent = false;
+        b->rig.probe(0).t90_s = 56.0;  // 40 s at 20 degC, in water of 5 degC
+    }
+    bench.rig.probe(1).temperature_c = 5.0;
+    bench.run(48.0);
+    alone.run(48.0);
+    auto const lent = bench.site.verdict(0).t90, none = alone.site.verdict(0).t90;
+    REQUIRE(lent);
+    REQUIRE(none);
+    CHECK(*bench.heard.used(TestSource::cleaning).back().at_temperature_c == 5.0);
+    CHECK_FALSE(alone.heard.used(TestSource::cleaning).back().at_temperature_c);
+    CHECK(lent->value_s < none->value_s);
+    CHECK(lent->high_s / lent->low_s < 0.8 * none->high_s / none->low_s);
 }
 
 }  // namespace probekeeper::diagnosis::test

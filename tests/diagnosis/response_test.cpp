@@ -3,6 +3,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <functional>
+#include <numbers>
 #include <vector>
 
 #include "electrode/first_order.h"
@@ -174,6 +175,8 @@ struct SwitchOff {
     double level = 6.0;           // before
     double uptake_mg_l_h = 36.0;  // 0.01 mg/L/s
     double delay_s = 8.0;         // of the aerator
+    double run_down_s = 0.0;      // the air does not stop at once then, but runs down; beside the delay
+    bool membrane = false;        // else the response is of first order
     double t90_s = 60.0;
     double until_s = 600.0;
     double poll_s = 5.0;
@@ -181,21 +184,50 @@ struct SwitchOff {
     std::uint64_t seed = 1;
 };
 
-// dC/dt = -r C / (C + 0.3) after the delay, behind a first-order probe.
+// The lags that follow each other in a probe; of a membrane those of q / sinh q (Crank), the late ones as
+// one.
+std::vector<double> lags_of(SwitchOff const& s) {
+    if (!s.membrane) {
+        return {s.t90_s / electrode::first_order_t90_over_tau};
+    }
+    double const tau = s.t90_s / electrode::membrane_t90_over_tail;
+    std::vector<double> lags;
+    double left = std::numbers::pi * std::numbers::pi / 6.0;
+    for (double n = 1.0; n < 8.0; ++n) {
+        lags.push_back(tau / (n * n));
+        left -= 1.0 / (n * n);
+    }
+    lags.push_back(tau * left);
+    return lags;
+}
+
+// dC/dt = air - r C / (C + 0.3), behind a probe; the air ends after the delay, and held the level until then.
 std::vector<FitPoint> points_of(SwitchOff const& s) {
     physics::Random random{s.seed};
     std::vector<FitPoint> points;
-    double const dt = 0.1, tau = s.t90_s / electrode::first_order_t90_over_tau;
+    auto const lags = lags_of(s);
+    double const dt = 0.1;
     double water = s.level - 120.0 * s.rises_mg_l_s, next = -120.0;
-    double shown = water - tau * s.rises_mg_l_s;
+    double const used = s.uptake_mg_l_h / 3600.0 * s.level / (s.level + 0.3);
+    std::vector<double> shown;
+    double behind_s = 0.0;
+    for (double const lag : lags) {
+        behind_s += lag;
+        shown.push_back(water - behind_s * s.rises_mg_l_s);
+    }
     for (double t = -120.0; t <= s.until_s; t += dt) {
         if (t >= next) {
-            points.push_back({t, s.background + shown + s.noise * random.normal()});
+            points.push_back({t, s.background + shown.back() + s.noise * random.normal()});
             next += s.poll_s;
         }
         bool const off = t > s.delay_s;
-        water += dt * (off ? -s.uptake_mg_l_h / 3600.0 * water / (water + 0.3) : s.rises_mg_l_s);
-        shown += (water - shown) * dt / tau;
+        double const air = s.run_down_s > 0.0 ? used * std::exp(-(t - s.delay_s) / s.run_down_s) : 0.0;
+        water += dt * (off ? air - s.uptake_mg_l_h / 3600.0 * water / (water + 0.3) : s.rises_mg_l_s);
+        double in = water;
+        for (std::size_t i = 0; i < lags.size(); ++i) {
+            shown[i] += (in - shown[i]) * dt / std::max(lags[i], dt);
+            in = shown[i];
+        }
     }
     return points;
 }
@@ -264,6 +296,67 @@ TEST_CASE("water that was still rising when the air stopped does not make a prob
     }
     double const late_s = s.delay_s + s.t90_s / electrode::first_order_t90_over_tau;
     CHECK(0.1 * sum == Approx(late_s).epsilon(0.12));
+}
+
+namespace {
+
+struct ByKind {
+    double late_s = 0.0, membrane_late_s = 0.0, evidence = 0.0;  // of ten declines, on average
+};
+
+ByKind by_kind(SwitchOff s) {
+    ByKind mean;
+    for (s.seed = 1; s.seed <= 10; ++s.seed) {
+        auto const points = points_of(s);
+        mean.late_s += 0.1 * fit_decline(points, 10.0, 5.0, s.noise, 9.0, 0.0).late_s;
+        mean.membrane_late_s += 0.1 * fit_decline(points, 10.0, 5.0, s.noise, 9.0, 1.0).late_s;
+        mean.evidence += 0.1 * fit_decline(points, 10.0, 5.0, s.noise, 9.0, 0.5).membrane_evidence;
+    }
+    return mean;
+}
+
+}  // namespace
+
+TEST_CASE("declines tell a membrane from a first-order response, and are as late as either should be",
+          "[diagnosis][response]") {
+    SwitchOff s;
+    s.level = 2.5;
+    s.uptake_mg_l_h = 40.0;
+    s.delay_s = 3.0;
+    s.run_down_s = 8.0;
+    s.t90_s = GENERATE(80.0, 160.0);
+    CAPTURE(s.t90_s);
+    double const delay_s = s.delay_s + s.run_down_s;
+    SECTION("first order") {
+        auto const seen = by_kind(s);
+        CAPTURE(seen.late_s, seen.membrane_late_s, seen.evidence);
+        CHECK(seen.evidence < -0.7);
+        CHECK(seen.late_s == Approx(delay_s + s.t90_s / electrode::first_order_t90_over_tau).epsilon(0.08));
+    }
+    SECTION("membrane") {
+        s.membrane = true;
+        auto const seen = by_kind(s);
+        CAPTURE(seen.late_s, seen.membrane_late_s, seen.evidence);
+        double const late_s = delay_s + s.t90_s / electrode::membrane_t90_over_mean;
+        CHECK(seen.evidence > 0.7);
+        CHECK(seen.membrane_late_s == Approx(late_s).epsilon(0.08));
+        CHECK(std::abs(seen.late_s - late_s) > std::abs(seen.membrane_late_s - late_s));
+    }
+}
+
+TEST_CASE("a decline of unknown kind lies between both, and of a known one only that is tried",
+          "[diagnosis][response]") {
+    SwitchOff s;
+    s.membrane = true;
+    s.t90_s = 120.0;
+    auto const points = points_of(s);
+    double const first = fit_decline(points, 10.0, 5.0, s.noise, 9.0, 0.0).late_s;
+    double const membrane = fit_decline(points, 10.0, 5.0, s.noise, 9.0, 1.0).late_s;
+    auto const between = fit_decline(points, 10.0, 5.0, s.noise, 9.0, 0.5);
+    CHECK(between.late_s == Approx(0.5 * (first + membrane)));
+    CHECK(between.membrane_evidence != 0.0);
+    CHECK(fit_decline(points, 10.0, 5.0, s.noise, 9.0, 0.02).late_s == Approx(first));
+    CHECK(fit_decline(points, 10.0, 5.0, s.noise, 9.0, 0.98).membrane_evidence == 0.0);
 }
 
 TEST_CASE("a decline that cannot be believed is set aside with its reason", "[diagnosis][response]") {

@@ -3,6 +3,10 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 
+#include "electrode/first_order.h"
+#include "electrode/membrane.h"
+
+namespace electrode = probekeeper::electrode;
 using namespace probekeeper::diagnosis;
 
 namespace {
@@ -94,4 +98,80 @@ TEST_CASE("rises follow a probe that slows, once its water's own habit is known,
     auto const after = beside.known(at(24 * 32));
     CHECK(after->ln_t90 > before + 0.35);
     CHECK(after->ln_t90 < before + 1.0);
+}
+
+namespace {
+
+// What an edge of the air tells each hour, and a blast every eight hours, if it has a cleaner.
+struct Daily {
+    double tail_s = 0.0;  // of a blast; 0: no cleaner
+    double late_s = 0.0;
+    double membrane_evidence = 0.0;  // of a decline
+};
+
+void live(Trend& trend, Daily const& daily, int hours) {
+    ResponseFit step, decline;
+    step.tau_s = daily.tail_s;
+    step.ln_error = 0.05;
+    decline.late_s = decline.tau_s = daily.late_s;
+    decline.late_error_s = 2.0;
+    decline.membrane_evidence = daily.membrane_evidence;
+    for (int hour = 1; hour <= hours; ++hour) {
+        trend.take(hour * hour_ms, TestSource::aeration_off, 0.0, decline, 0.0);
+        if (daily.tail_s > 0.0 && hour % 8 == 0) {
+            trend.take(hour * hour_ms, TestSource::cleaning, 0.0, step, 0.0);
+        }
+        trend.settle(hour * hour_ms);
+    }
+}
+
+}  // namespace
+
+TEST_CASE("declines that agree on the kind of response tell what their lag is as T90") {
+    double const evidence = GENERATE(-1.5, 1.5);
+    Trend trend, unsure;
+    live(trend, {0.0, 50.0, evidence}, 96);
+    live(unsure, {0.0, 50.0, 0.0}, 96);
+    double const lag_s = 50.0 - trend.delay_s();
+    bool const membrane = evidence > 0.0;
+    CHECK(trend.model() == (membrane ? ResponseModel::membrane : ResponseModel::first_order));
+    CHECK(std::exp(trend.known(96 * hour_ms)->ln_t90) ==
+          Approx(lag_s * (membrane ? electrode::membrane_t90_over_mean : electrode::first_order_t90_over_tau))
+              .epsilon(0.03));
+    CHECK(trend.t90_over_lag().error < 0.6 * unsure.t90_over_lag().error);
+}
+
+TEST_CASE("the kind of response tells the mean lag from a tail that was seen once") {
+    // A membrane whose tail was seen at the begin: the lag behind a ramp is 1.645 times as much.
+    Trend trend;
+    ResponseFit step;
+    step.tau_s = 20.0;
+    step.ln_error = 0.3;
+    trend.take(hour_ms / 2, TestSource::air_exposure, 0.0, step, 0.0);
+    live(trend, {0.0, 10.0 + 30.0 * 1.645, 1.5}, 240);
+    auto const known = trend.known(240 * hour_ms);
+    // It has become 30 s, which only the declines tell.
+    CHECK(std::exp(known->ln_t90) == Approx(30.0 * electrode::membrane_t90_over_tail).epsilon(0.15));
+}
+
+TEST_CASE("a probe that blasts test tells another in the same water the aerator's delay") {
+    Trend tested, other;
+    live(tested, {20.0, 20.0 + 18.0, -1.5}, 240);
+    live(other, {0.0, 40.0 + 18.0, -1.5}, 240);
+    CHECK_FALSE(other.aerator());
+    auto const told = tested.aerator();
+    REQUIRE(told);
+    CHECK(told->s == Approx(18.0).margin(2.0));
+    double const before_s = std::exp(other.known(240 * hour_ms)->ln_t90);
+    other.heard_delay(*told);
+    CHECK(other.delay_s() == Approx(18.0).margin(3.0));
+    CHECK(other.delay_error_s() < 4.0);
+    // What is the aerator's is not the probe's.
+    double const after_s = std::exp(other.known(240 * hour_ms)->ln_t90);
+    CHECK(after_s < before_s - 8.0);
+    CHECK(after_s == Approx(40.0 * electrode::first_order_t90_over_tau).epsilon(0.1));
+    // The same news twice is no more.
+    double const error_s = other.delay_error_s();
+    other.heard_delay(*told);
+    CHECK(other.delay_error_s() == error_s);
 }
