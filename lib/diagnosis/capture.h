@@ -153,6 +153,7 @@ private:
     [[nodiscard]] bool may_leap(View const& view, double least) const;
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, Known const& known);
+    [[nodiscard]] bool reached_in_part(ResponseFit const& fit, Known const& known) const;
     void fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const;
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
