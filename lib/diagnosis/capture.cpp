@@ -581,14 +581,15 @@ void own_up_to_moving_water(ResponseFit& fit, double noise) {
 }  // namespace
 
 // By the area of what it showed. Such a blast is a step of unknown height, and what lies between the part that
-// air reached and the rest has a time of its own.
+// air reached and the rest has a time of its own. In water that is near air already, an error of span would
+// look like it.
 bool Capture::reached_in_part(ResponseFit const& fit, Known const& known) const {
-    constexpr double part = 0.6;
+    constexpr double part = 0.6, far_from_air = 0.5;
     double const way = known.in_air * fall_.saturation - fall_.base;
     bool const told = fall_.declared && fall_.source == TestSource::cleaning && known.saturation_known;
     bool const frozen = known.frozen || !(fit.held / fit.step > least_held);
     double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
-    return told && !frozen && way > least_way * fall_.saturation && fit.area < part * way * length_s;
+    return told && !frozen && way > far_from_air * fall_.saturation && fit.area < part * way * length_s;
 }
 
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
@@ -610,9 +611,6 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     // What an edge of the air has cut short may not have been over.
     candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
     fit_whole(piece.span(), known, candidate.fit);
-    if (candidate.fit.set_aside.empty() && reached_in_part(candidate.fit, known)) {
-        candidate.fit.set_aside = "the blast reached a part of the membrane only";
-    }
     candidate.temperature_c = view.temperature_c;
     // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe;
     // but never so quickly as `water_falls_s`, however little is known of the probe.
@@ -627,6 +625,9 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.air_error = air.error;
     candidate.air_absolute = air.absolute;
     own_up_to_moving_water(candidate.fit, known.noise);
+    if (candidate.fit.set_aside.empty() && reached_in_part(candidate.fit, known)) {
+        candidate.fit.set_aside = "the blast reached a part of the membrane only";
+    }
     return candidate;
 }
 
