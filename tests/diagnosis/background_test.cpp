@@ -227,6 +227,18 @@ TEST_CASE("an output that is dead or stuck tells no background", "[diagnosis][ba
     CHECK(bench.site.verdict(0).background->value_mg_l == Approx(0.1).margin(0.03));
 }
 
+TEST_CASE("a loose membrane's flutter is no plateau", "[diagnosis][background]") {
+    // Water that keeps oxygen, read through a wrinkle: no spell of it is flat.
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).noise = 0.35;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.water = [](double h) { return 1.2 + 0.6 * std::sin(h * 1.7); };
+    bench.run(24.0 * 6.0);
+    CHECK_FALSE(bench.site.verdict(0).background);
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
 TEST_CASE("a background is gone when the electrode has been cleaned of it", "[diagnosis][background]") {
     Bench bench;
     cycle(bench.rig, nothing);
