@@ -149,6 +149,11 @@ void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     }
 }
 
+// An output that is dead or stuck gives no evidence of anything.
+bool mute(ProbeState& state) {
+    return tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
+}
+
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
@@ -162,7 +167,8 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     probability = slowly ? Tracker::sure : probability;
     // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
     double const wait_s = told_by_person ? 0.0 : sudden ? 2.5 * day_s : slowly ? 30.0 * hour_s : 8.0 * hour_s;
-    tracker(state, Reason::background).take(now_ms, probability, {wait_s, day_s});
+    bool const unseen = !told_by_person && mute(state);
+    tracker(state, Reason::background).take(now_ms, unseen ? -1.0 : probability, {wait_s, day_s});
 }
 
 // Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
@@ -209,17 +215,16 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {restless ? 0.0 : 6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
-    // An output that is dead or stuck shows no blast, and gives no evidence of anything, and a pierced
-    // membrane shows less of each: that is told once.
-    bool const mute =
-        tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
+    // An output that is dead or stuck shows no blast, and a pierced membrane shows less of each: that is told
+    // once.
+    bool const silenced = mute(state);
     bool const blasts_fail = state.blasts_shown >= fewest_blasts && misses_are_no_chance(state, now_ms);
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,
-              mute || pierced ? -1.0
-              : blasts_fail   ? seen_to_be
-                              : 0.0,
+              silenced || pierced ? -1.0
+              : blasts_fail       ? seen_to_be
+                                  : 0.0,
               {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max({newest_evidence_ms(state), state.found_told_ms, state.first_ms});
@@ -227,7 +232,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||
                        unchecked_since_return(state);
-    tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
+    tracker(state, Reason::verification_due).take(now_ms, silenced ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
 }
 
 // With the neighbour whose response is known best.

@@ -227,6 +227,20 @@ TEST_CASE("an output that is dead or stuck tells no background", "[diagnosis][ba
     CHECK(bench.site.verdict(0).background->value_mg_l == Approx(0.1).margin(0.03));
 }
 
+TEST_CASE("floors from before an output stuck raise no background while it is stuck",
+          "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.run(24.0 * 4.0);
+    bench.rig.probe(0).offset = 0.5;
+    bench.run(74.0);
+    REQUIRE_FALSE(bench.stands(Reason::background));
+    bench.rig.probe(0).shows = 2.46;
+    bench.run(24.0 * 4.0);
+    REQUIRE(bench.stands(Reason::stuck));
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
 TEST_CASE("a loose membrane's flutter is no plateau", "[diagnosis][background]") {
     // Water that keeps oxygen, read through a wrinkle: no spell of it is flat.
     Bench bench;
