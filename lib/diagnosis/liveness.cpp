@@ -197,11 +197,11 @@ bool LivenessWatch::repeats_near_zero() const {
     });
 }
 
-bool LivenessWatch::dead_zero(std::int64_t now_ms, double aerated_for_s) const {
+bool LivenessWatch::dead_zero(double aerated_for_s) const {
     if (zero_start_ms_ == 0) {
         return false;
     }
-    auto const held = now_ms - zero_start_ms_;
+    auto const held = last_ms_ - zero_start_ms_;
     bool const habit_known = zero_start_ms_ - first_ms_ > 48 * hour;
     if (!habit_known) {
         return false;

@@ -35,8 +35,8 @@ public:
     void follow_air(std::int64_t now_ms, std::int64_t on_since_ms);
     // The output has been at zero for longer than the water ever was, and with no movement; or the air has
     // come on again and again, and left it there. `aerated_for_s`: how long the water has been aerated, 0 if
-    // it is not or if nothing tells.
-    [[nodiscard]] bool dead_zero(std::int64_t now_ms, double aerated_for_s) const;
+    // it is not or if nothing tells. A silence since the newest reading counts for nothing.
+    [[nodiscard]] bool dead_zero(double aerated_for_s) const;
     [[nodiscard]] std::int64_t zero_since_ms() const { return zero_start_ms_; }
     // The reading has been far above anything the days before showed, as a part of saturation.
     [[nodiscard]] bool leaking(std::int64_t now_ms) const;

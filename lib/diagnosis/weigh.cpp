@@ -73,7 +73,7 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
     bool const still_dead =
         tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
-    bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
+    bool const zero = still_dead || (state.liveness.dead_zero(aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
     // Told, it stays so while the value does, though the water should run out of oxygen once more.

@@ -73,6 +73,23 @@ TEST_CASE("a bit that says air all the time makes no dead probe of one in water 
     CHECK_FALSE(bench.heard.ever(Reason::no_signal));
 }
 
+TEST_CASE("a silence that begins while the water is without oxygen is no dead probe",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return within_the_hour(h) < 1.0 / 3.0; };
+    bench.site = SiteDiagnosis{[] {
+        auto site = site_of(1);
+        site.probes[0].limits.no_reading_minutes = 240.0;
+        return site;
+    }()};
+    bench.run(73.007);  // the air has just come on
+    bench.rig.probe(0).silent = true;
+    bench.run(10.0);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
 TEST_CASE("a signal that comes back clears the failure", "[diagnosis][liveness]") {
     Bench bench{2};
     bench.run(72.0);
