@@ -128,6 +128,24 @@ TEST_CASE("a coarse reading in calm water repeats itself and is not stuck", "[di
     CHECK_FALSE(bench.heard.ever(Reason::stuck));
 }
 
+TEST_CASE("a coarse reading that a controller holds at one value is stuck only beyond all its calm",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.probe(0).blasted = false;
+    // Within a step all the time; at first it leaves its value each half hour, and later hardly ever.
+    bench.rig.water = [](double h) {
+        double const period = h < 120.0 ? 0.5 : 30.0;
+        return 2.2 + (std::fmod(h, period) < 0.05 ? 0.1 : 0.0);
+    };
+    bench.run(220.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    bench.rig.probe(0).shows = 2.2;
+    bench.run(24.0 * 14.0);
+    CHECK(bench.stands(Reason::stuck));
+}
+
 TEST_CASE("a transmitter that freezes while it is cleaned is not stuck", "[diagnosis][liveness]") {
     Bench bench;
     bench.rig.blast_s = 900;
