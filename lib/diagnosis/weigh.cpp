@@ -15,6 +15,8 @@ constexpr std::int64_t hour_ms = 3'600'000;
 // A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
 // guess.
 constexpr double far_leap = 4.0;
+// And of one with a leap of the level, what is typical since. A guess.
+constexpr double least_leap = 2.0;
 // A step of the height of the readings that a load which changes, or more air, hardly makes within hours, and
 // the floor of a membrane with a hole. Guesses.
 constexpr double far_step = 1.25;
@@ -58,6 +60,42 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     return state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
 }
 
+// The water moves its neighbours, too.
+bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& neighbours, double leapt) {
+    auto const leapt_ms = state.fluctuation.leapt_ms();
+    return std::any_of(neighbours.begin(), neighbours.end(), [&](Shown const& n) {
+        bool const leaps_too = n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
+        // Half of the way, of the logarithm.
+        return n.alive && (leaps_too || n.state->fluctuation.risen_since(leapt_ms) > std::sqrt(leapt));
+    });
+}
+
+// A leap of the movement is the membrane's if no neighbour shares it and, where there is none to ask, if the
+// level leaps too; and if it is still there when what moves water for some hours has passed. The level is
+// held against days of which those with the hole soon are a part: that it leapt is kept.
+bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours) {
+    auto& level_ms = state.hole_by_movement_ms;
+    double const leapt = state.fluctuation.leapt();
+    if (tracker(state, Reason::membrane_damage).standing()) {
+        return leapt > 0.0 && !neighbours_share_leap(state, neighbours, leapt);
+    }
+    if (leapt == 0.0) {
+        level_ms = 0;
+        return false;
+    }
+    bool const anyone =
+        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
+    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
+    bool const loose = level_ms == 0 && tracker(state, Reason::fluctuation).standing();
+    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
+    level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
+    double const lasts = state.fluctuation.leapt_for_long();
+    bool const far = level_ms != 0 ? lasts > least_leap : anyone && !loose && lasts > far_leap;
+    bool const hole = far && !neighbours_share_leap(state, neighbours, lasts);
+    level_ms = hole ? state.fluctuation.leapt_ms() : level_ms;
+    return hole;
+}
+
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
     bool const aerated = state.capture.aerated() == Aerated::on;
     double const aerated_for_s =
@@ -87,19 +125,8 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
         state.background.forget_since(zero ? state.liveness.zero_since_ms() : held->since_ms);
     }
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
-    // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
-    // to ask, if the level leaps too.
-    auto const leapt_ms = state.fluctuation.leapt_ms();
-    bool const others_leapt = std::any_of(neighbours.begin(), neighbours.end(), [leapt_ms](Shown const& n) {
-        return n.alive && n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
-    });
-    bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
-    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
-    bool const loose = tracker(state, Reason::fluctuation).standing();
-    bool const told = tracker(state, Reason::membrane_damage).standing();
-    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt && (told || !loose) &&
-                       (told || level_too || (anyone && state.fluctuation.leapt() > far_leap));
-    bool const damaged = leaking || leapt || broken(state, now_ms);
+    bool const leapt = moves_through_hole(state, neighbours);
+    bool const damaged = broken(state, now_ms) || leapt || leaking;
     tracker(state, Reason::membrane_damage)
         .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
 }
@@ -232,7 +259,12 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||
                        unchecked_since_return(state);
-    tracker(state, Reason::verification_due).take(now_ms, silenced ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
+    tracker(state, Reason::verification_due)
+        .take(now_ms,
+              silenced ? -1.0
+              : stale  ? seen_to_be
+                       : 0.0,
+              {0.0, 0.0});
 }
 
 // With the neighbour whose response is known best.
