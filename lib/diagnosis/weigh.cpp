@@ -51,13 +51,22 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
 }
 
 // The floor and the height of the reading have leapt together: a hole lets oxygen past the membrane and
-// residue in, while water that holds more when the air is on does not hold more without it. Once seen it
-// lasts as long as the floor stays up.
+// residue in. Water with hardly any load does both, too, and for the hours of a night: a hole is still there
+// when a day has passed. Once told it lasts as long as the floor stays up.
 bool broken(ProbeState& state, std::int64_t now_ms) {
+    constexpr std::int64_t day_ms = 24 * hour_ms;
+    auto& since_ms = state.hole_by_floor_ms;
     if (tracker(state, Reason::membrane_damage).standing()) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
-    return state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
+    if (since_ms == 0) {
+        bool const begins = state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
+        since_ms = begins ? now_ms : 0;
+        return false;
+    }
+    bool const gone = state.background.lowest(now_ms) <= broken_floor_mg_l || now_ms - since_ms > 2 * day_ms;
+    since_ms = gone ? 0 : since_ms;
+    return since_ms != 0 && now_ms - since_ms >= day_ms && state.height.day_step() > far_step;
 }
 
 // The water moves its neighbours, too.
