@@ -32,6 +32,9 @@ constexpr std::size_t fewest_found = 8;
 constexpr double highest_mg_l = 1.2;
 // Water cannot hold less than no oxygen: below this a flat reading is the probe's own, whatever the aeration.
 constexpr double impossible_mg_l = -0.15;
+// A loose membrane moves with what passes it: where that is no oxygen it is as quiet as others. What moves
+// more than this there is no plateau. A guess.
+constexpr double most_noise_mg_l = 0.15;
 
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
@@ -65,7 +68,7 @@ void BackgroundWatch::take(View const& view, double t90_guess_s, double noise, d
     bool const impossible = view.value < impossible_mg_l;
     bool const may_be_anoxic = view.aerated != Aerated::on && !view.exposed;
     bool const eligible = (may_be_anoxic && view.value < highest_mg_l) || (impossible && !view.exposed);
-    tolerance_ = std::max({0.03, 3.0 * noise, 1.2 * resolution});
+    tolerance_ = std::max({0.03, std::min(3.0 * noise, most_noise_mg_l), 1.2 * resolution});
     // Noise that spans steps of the output averages them away; a quiet reading stays on one.
     rounding_ = noise < 0.5 * resolution ? resolution / std::sqrt(12.0) : 0.0;
     bool const broken = run_start_ms_ != 0 && (!eligible || std::abs(view.value - run_level_) > tolerance_);

@@ -91,16 +91,25 @@ std::string damage_text(ProbeState const& state) {
     }
     auto const now = state.background.floor(state.last_ms);
     if (state.fluctuation.leapt_ms() == 0 && now && now->level > 0.2) {
+        auto const since_ms = state.hole_by_floor_ms != 0 ? state.hole_by_floor_ms
+                                                          : tracker(state, Reason::membrane_damage).over_ms();
         return fmt::format(
             "On {} its lowest and its highest readings leapt up together within hours, as through a hole; "
             "where "
             "the water holds no oxygen it has read {:.2f} mg/L since",
-            minute_of(tracker(state, Reason::membrane_damage).over_ms()), now->level);
+            minute_of(since_ms), now->level);
+    }
+    if (state.fluctuation.leapt_ms() == 0 && state.hole_by_movement_ms == 0 && state.hole_by_floor_ms != 0) {
+        return fmt::format(
+            "On {} its lowest and its highest readings leapt up together within hours, as through a hole; "
+            "its lowest are down again",
+            minute_of(state.hole_by_floor_ms));
     }
     if (state.fluctuation.leapt_ms() == 0) {
         return fmt::format(
             "On {} its reading began within hours to move far more than before; it does so no longer",
-            minute_of(tracker(state, Reason::membrane_damage).over_ms()));
+            minute_of(state.hole_by_movement_ms != 0 ? state.hole_by_movement_ms
+                                                     : tracker(state, Reason::membrane_damage).over_ms()));
     }
     return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
                        minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
@@ -208,7 +217,8 @@ std::int64_t since_ms(Reason reason, ProbeState const& state) {
             return state.liveness.zero_since_ms();
         case Reason::membrane_damage:
             return state.liveness.high_since_ms() != 0 ? state.liveness.high_since_ms()
-                                                       : state.fluctuation.leapt_ms();
+                   : state.hole_by_movement_ms != 0    ? state.hole_by_movement_ms
+                                                       : state.hole_by_floor_ms;
         case Reason::stuck: {
             auto const stuck = state.liveness.stuck();
             return stuck ? stuck->since_ms : 0;

@@ -37,6 +37,8 @@ constexpr double water_smooth = 0.5, loose_smooth = 0.56;
 constexpr double most_lively = 4.0;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
 constexpr double leap = 2.5;
+// A storm, a night without load, or aerators that help out pass within so long; a hole stays. A guess.
+constexpr double long_leap_hours = 12.0;
 
 // Four to an octave, told by the bits of the number: a logarithm of each reading would cost more than all
 // else here.
@@ -299,6 +301,18 @@ void FluctuationWatch::watch_for_leap() {
     } else if (leapt_ms_ != 0 && newest > 0.0 && newest < 0.6 * leap * before_leap_) {
         leapt_ms_ = 0;
     }
+}
+
+double FluctuationWatch::leapt_for_long() const {
+    double const age = static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour);
+    return leapt_ms_ == 0 || age < long_leap_hours ? 0.0
+                                                   : hours_between(0.0, age, fewest_hours) / before_leap_;
+}
+
+double FluctuationWatch::risen_since(std::int64_t from_ms) const {
+    double const age = static_cast<double>(at_ms_ - from_ms) / static_cast<double>(hour);
+    double const since = hours_between(0.0, age, 2), before = hours_between(age, age + 24.0, 8);
+    return before > 0.0 ? since / before : 0.0;
 }
 
 double FluctuationWatch::leapt() const {

@@ -40,6 +40,11 @@ public:
     // not.
     [[nodiscard]] double leapt() const;
     [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
+    // The same of all hours since the leap, once it has lasted for half a day: 0 before.
+    [[nodiscard]] double leapt_for_long() const;
+    // How many times as much as in the day before `from_ms` it has moved since; 0 where too few hours are
+    // known.
+    [[nodiscard]] double risen_since(std::int64_t from_ms) const;
     // The value of the fresh membrane at the same time scale, or else of the quieter days seen.
     [[nodiscard]] std::optional<double> fresh() const { return fresh_value_; }
     [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }

@@ -29,6 +29,21 @@ void HeightWatch::close_hour() {
     count_ = 0;
 }
 
+double HeightWatch::day_step() const {
+    if (hours_.size() < 2 * day) {
+        return 0.0;
+    }
+    std::array<float, day> last{}, earlier{};
+    for (std::size_t i = 0; i < day; ++i) {
+        last[i] = hours_.from_back(i);
+        earlier[i] = hours_.from_back(day + i);
+    }
+    std::sort(last.begin(), last.end());
+    std::sort(earlier.begin(), earlier.end());
+    auto const usual = static_cast<double>(earlier[day / 2]);
+    return usual > 0.0 ? static_cast<double>(last[day / 2]) / usual : 0.0;
+}
+
 double HeightWatch::step() const {
     if (hours_.size() < newest + before) {
         return 0.0;

@@ -19,12 +19,14 @@ public:
 
     // What is typical of the last four hours over what was high in the day before them; 0 until known.
     [[nodiscard]] double step() const;
+    // What is typical of the last day over what was typical of the day before it; 0 until known.
+    [[nodiscard]] double day_step() const;
 
 private:
-    static constexpr std::size_t newest = 4, before = 24;
+    static constexpr std::size_t newest = 4, before = 24, day = 24;
 
-    Ring<float, newest + before> hours_;  // as a part of saturation
-    std::array<float, 60> minutes_{};     // of this hour, one reading of each
+    Ring<float, 2 * day> hours_;       // as a part of saturation
+    std::array<float, 60> minutes_{};  // of this hour, one reading of each
     std::uint32_t count_ = 0;
     std::int64_t minute_ = 0;
 };

@@ -21,12 +21,37 @@ constexpr double shortest_air_s = 1800.0;
 
 }  // namespace
 
+std::int64_t LivenessWatch::Run::calm_before_ms() const {
+    return calm_ms == 0 ? longest_calm_ms : std::max(longest_calm_ms, start_ms - calm_ms);
+}
+
+void LivenessWatch::Run::end_calm(std::int64_t last_ms) {
+    longest_calm_ms = calm_ms == 0 ? longest_calm_ms : std::max(longest_calm_ms, last_ms - calm_ms);
+    calm_ms = 0;
+}
+
+void LivenessWatch::Run::follow_calm(double value, double tolerance, std::int64_t time_ms,
+                                     std::int64_t last_ms) {
+    double const low = std::min(lowest, value), high = std::max(highest, value);
+    constexpr double rounding = 1e-6;
+    if (calm_ms != 0 && high - low <= 2.0 * std::max(resolution, tolerance) + rounding) {
+        lowest = low;
+        highest = high;
+        return;
+    }
+    end_calm(last_ms);
+    calm_ms = time_ms;
+    lowest = highest = value;
+}
+
 // What a gap cuts off still shows the water's habit - unless it was the fault itself.
 void LivenessWatch::interrupt() {
     for (auto& run : runs_) {
         if (run.start_ms != 0 && !is_stuck(run)) {
             run.longest_ms = std::max(run.longest_ms, last_ms_ - run.start_ms);
+            run.end_calm(last_ms_);
         }
+        run.calm_ms = 0;
         run.start_ms = 0;
         run.count = 0;
     }
@@ -56,7 +81,11 @@ void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::in
             run.resolution = step;
         }
     }
+    run.follow_calm(value, tolerance, time_ms, last_ms_);
     // Zeros repeat where a device clips, or is dead: follow_zero() judges them, and they are no habit.
+    if (value == 0.0) {
+        run.end_calm(last_ms_);
+    }
     run.start_ms = value == 0.0 ? 0 : time_ms;
     run.value = value;
     run.count = 1;
@@ -175,7 +204,7 @@ bool LivenessWatch::is_stuck(Run const& run) const {
     bool const habit_known = run.start_ms - first_ms_ > 48 * hour;
     bool const near_zero = zero_start_ms_ != 0;
     auto const least = habit_known && !near_zero ? hour : 12 * hour;
-    return last_ms_ - run.start_ms > std::max(least, 5 * run.longest_ms);
+    return last_ms_ - run.start_ms > std::max({least, 5 * run.longest_ms, run.calm_before_ms()});
 }
 
 std::optional<LivenessWatch::Stuck> LivenessWatch::stuck() const {
@@ -197,11 +226,11 @@ bool LivenessWatch::repeats_near_zero() const {
     });
 }
 
-bool LivenessWatch::dead_zero(std::int64_t now_ms, double aerated_for_s) const {
+bool LivenessWatch::dead_zero(double aerated_for_s) const {
     if (zero_start_ms_ == 0) {
         return false;
     }
-    auto const held = now_ms - zero_start_ms_;
+    auto const held = last_ms_ - zero_start_ms_;
     bool const habit_known = zero_start_ms_ - first_ms_ > 48 * hour;
     if (!habit_known) {
         return false;

@@ -21,9 +21,10 @@ public:
 
     // The smallest step between different readings seen, mg/L; 0 until known.
     [[nodiscard]] double resolution() const;
-    // The output has repeated one value for longer than this probe in this water ever did. Judged on mg/L, %
-    // and hPa alike: of a device that gives one of them, the others go on moving with the temperature. Zero
-    // repeated is not stuck: see dead_zero().
+    // The output has repeated one value for longer than this probe in this water ever did, and than it ever
+    // stayed within a step of itself: a coarse one that a controller holds hardly leaves its value. Judged on
+    // mg/L, % and hPa alike: of a device that gives one of them, the others go on moving with the
+    // temperature. Zero repeated is not stuck: see dead_zero().
     struct Stuck {
         double value = 0.0;
         std::string_view unit;
@@ -35,8 +36,8 @@ public:
     void follow_air(std::int64_t now_ms, std::int64_t on_since_ms);
     // The output has been at zero for longer than the water ever was, and with no movement; or the air has
     // come on again and again, and left it there. `aerated_for_s`: how long the water has been aerated, 0 if
-    // it is not or if nothing tells.
-    [[nodiscard]] bool dead_zero(std::int64_t now_ms, double aerated_for_s) const;
+    // it is not or if nothing tells. A silence since the newest reading counts for nothing.
+    [[nodiscard]] bool dead_zero(double aerated_for_s) const;
     [[nodiscard]] std::int64_t zero_since_ms() const { return zero_start_ms_; }
     // The reading has been far above anything the days before showed, as a part of saturation.
     [[nodiscard]] bool leaking(std::int64_t now_ms) const;
@@ -52,6 +53,14 @@ private:
         double value = 0.0;
         double resolution = 0.0;  // smallest step seen; 0 until known
         std::uint32_t count = 0;
+        // The spell within one step up or down that the newest value belongs to, and the longest such spell
+        // before it.
+        std::int64_t calm_ms = 0, longest_calm_ms = 0;  // since when; 0: none under way
+        double lowest = 0.0, highest = 0.0;
+        // The longest spell that was over, or under way, when the run began.
+        [[nodiscard]] std::int64_t calm_before_ms() const;
+        void follow_calm(double value, double tolerance, std::int64_t time_ms, std::int64_t last_ms);
+        void end_calm(std::int64_t last_ms);
     };
     void follow_runs(View const& view);
     void follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const;

@@ -348,6 +348,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.by_neighbours.forget();
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();
+            state.hole_by_movement_ms = state.hole_by_floor_ms = 0;
             state.coating = handling.coating.value_or(state.coating);
             for (auto& tracker : state.trackers) {
                 tracker.reset();

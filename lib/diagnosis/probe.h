@@ -71,6 +71,9 @@ struct ProbeState {
     std::int64_t pressure_ms = 0;    // of the newest reading that came with the air's pressure; 0: none yet
     std::int64_t found_told_ms = 0;  // when found rises last told on which side of its limit it is; 0: never
     std::int64_t hour_ms = 0;        // when the slow-moving reasons were last weighed
+    // As through a hole: since when it has moved, and since when its floor and its height have been up; 0:
+    // not.
+    std::int64_t hole_by_movement_ms = 0, hole_by_floor_ms = 0;
     std::int64_t absent_since_ms = 0;  // parked since then; 0: in use
     std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
     double dry_zero_mg_l = 0.0;

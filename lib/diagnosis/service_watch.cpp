@@ -233,6 +233,10 @@ ServiceWatch::Seen ServiceWatch::take(View const& view, bool hold, Known const& 
     hold = hold && !hold_ignored_;
     if (begin_ms_ == 0) {
         begin_ms_ = view.time_ms;
+        // A membrane that was put on long before the first reading came to rest unseen: what moves now is the
+        // water.
+        bool const rested = view.time_ms - membrane_ms_ > longest_settling_ms;
+        phase_ = phase_ == Phase::settling && rested ? Phase::in_service : phase_;
     }
     double const ratio = view.value / view.saturation;
     last_ms_ = last_ms_ == 0 ? view.time_ms : last_ms_;

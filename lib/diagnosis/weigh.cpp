@@ -16,6 +16,8 @@ constexpr std::int64_t hour_ms = 3'600'000;
 // A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
 // guess.
 constexpr double far_leap = 4.0;
+// And of one with a leap of the level, what is typical since. A guess.
+constexpr double least_leap = 2.0;
 // A step of the height of the readings that a load which changes, or more air, hardly makes within hours, and
 // the floor of a membrane with a hole. Guesses.
 constexpr double far_step = 1.25;
@@ -50,13 +52,58 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
 }
 
 // The floor and the height of the reading have leapt together: a hole lets oxygen past the membrane and
-// residue in, while water that holds more when the air is on does not hold more without it. Once seen it
-// lasts as long as the floor stays up.
+// residue in. Water with hardly any load does both, too, and for the hours of a night: a hole is still there
+// when a day has passed. Once told it lasts as long as the floor stays up.
 bool broken(ProbeState& state, std::int64_t now_ms) {
+    constexpr std::int64_t day_ms = 24 * hour_ms;
+    auto& since_ms = state.hole_by_floor_ms;
     if (tracker(state, Reason::membrane_damage).standing()) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
-    return state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
+    if (since_ms == 0) {
+        bool const begins = state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
+        since_ms = begins ? now_ms : 0;
+        return false;
+    }
+    bool const gone = state.background.lowest(now_ms) <= broken_floor_mg_l || now_ms - since_ms > 2 * day_ms;
+    since_ms = gone ? 0 : since_ms;
+    return since_ms != 0 && now_ms - since_ms >= day_ms && state.height.day_step() > far_step;
+}
+
+// The water moves its neighbours, too.
+bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& neighbours, double leapt) {
+    auto const leapt_ms = state.fluctuation.leapt_ms();
+    return std::any_of(neighbours.begin(), neighbours.end(), [&](Shown const& n) {
+        bool const leaps_too = n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
+        // Half of the way, of the logarithm.
+        return n.alive && (leaps_too || n.state->fluctuation.risen_since(leapt_ms) > std::sqrt(leapt));
+    });
+}
+
+// A leap of the movement is the membrane's if no neighbour shares it and, where there is none to ask, if the
+// level leaps too; and if it is still there when what moves water for some hours has passed. The level is
+// held against days of which those with the hole soon are a part: that it leapt is kept.
+bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours) {
+    auto& level_ms = state.hole_by_movement_ms;
+    double const leapt = state.fluctuation.leapt();
+    if (tracker(state, Reason::membrane_damage).standing()) {
+        return leapt > 0.0 && !neighbours_share_leap(state, neighbours, leapt);
+    }
+    if (leapt == 0.0) {
+        level_ms = 0;
+        return false;
+    }
+    bool const anyone =
+        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
+    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
+    bool const loose = level_ms == 0 && tracker(state, Reason::fluctuation).standing();
+    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
+    level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
+    double const lasts = state.fluctuation.leapt_for_long();
+    bool const far = level_ms != 0 ? lasts > least_leap : anyone && !loose && lasts > far_leap;
+    bool const hole = far && !neighbours_share_leap(state, neighbours, lasts);
+    level_ms = hole ? state.fluctuation.leapt_ms() : level_ms;
+    return hole;
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
@@ -74,7 +121,7 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
     bool const still_dead =
         tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
-    bool const zero = still_dead || (state.liveness.dead_zero(now_ms, aerated_for_s) && !others_low_too);
+    bool const zero = still_dead || (state.liveness.dead_zero(aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
     // Told, it stays so while the value does, though the water should run out of oxygen once more.
@@ -88,19 +135,8 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
         state.background.forget_since(zero ? state.liveness.zero_since_ms() : held->since_ms);
     }
     bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
-    // A leap of the movement is the membrane's if the neighbours do not leap with it, or, where there is none
-    // to ask, if the level leaps too.
-    auto const leapt_ms = state.fluctuation.leapt_ms();
-    bool const others_leapt = std::any_of(neighbours.begin(), neighbours.end(), [leapt_ms](Shown const& n) {
-        return n.alive && n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
-    });
-    bool const level_too = state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
-    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
-    bool const loose = tracker(state, Reason::fluctuation).standing();
-    bool const told = tracker(state, Reason::membrane_damage).standing();
-    bool const leapt = state.fluctuation.leapt() > 0.0 && !others_leapt && (told || !loose) &&
-                       (told || level_too || (anyone && state.fluctuation.leapt() > far_leap));
-    bool const damaged = leaking || leapt || broken(state, now_ms);
+    bool const leapt = moves_through_hole(state, neighbours);
+    bool const damaged = broken(state, now_ms) || leapt || leaking;
     tracker(state, Reason::membrane_damage)
         .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
 }
@@ -150,6 +186,11 @@ void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     }
 }
 
+// An output that is dead or stuck gives no evidence of anything.
+bool mute(ProbeState& state) {
+    return tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
+}
+
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
@@ -163,7 +204,8 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     probability = slowly ? Tracker::sure : probability;
     // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
     double const wait_s = told_by_person ? 0.0 : sudden ? 2.5 * day_s : slowly ? 30.0 * hour_s : 8.0 * hour_s;
-    tracker(state, Reason::background).take(now_ms, probability, {wait_s, day_s});
+    bool const unseen = !told_by_person && mute(state);
+    tracker(state, Reason::background).take(now_ms, unseen ? -1.0 : probability, {wait_s, day_s});
 }
 
 // Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
@@ -210,17 +252,16 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {restless ? 0.0 : 6.0 * hour_s, 6.0 * hour_s});
     tracker(state, Reason::reference_disagreement)
         .take(now_ms, reference_case(state, setup).probability, {0.0, 0.0});
-    // An output that is dead or stuck shows no blast, and gives no evidence of anything, and a pierced
-    // membrane shows less of each: that is told once.
-    bool const mute =
-        tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
+    // An output that is dead or stuck shows no blast, and a pierced membrane shows less of each: that is told
+    // once.
+    bool const silenced = mute(state);
     bool const blasts_fail = state.blasts_shown >= fewest_blasts && misses_are_no_chance(state, now_ms);
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,
-              mute || pierced ? -1.0
-              : blasts_fail   ? seen_to_be
-                              : 0.0,
+              silenced || pierced ? -1.0
+              : blasts_fail       ? seen_to_be
+                                  : 0.0,
               {0.0, 2.0 * day_s});
 
     auto const since_ms = std::max({newest_evidence_ms(state), state.found_told_ms, state.first_ms});
@@ -228,7 +269,12 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||
                        unchecked_since_return(state);
-    tracker(state, Reason::verification_due).take(now_ms, mute ? -1.0 : stale ? seen_to_be : 0.0, {0.0, 0.0});
+    tracker(state, Reason::verification_due)
+        .take(now_ms,
+              silenced ? -1.0
+              : stale  ? seen_to_be
+                       : 0.0,
+              {0.0, 0.0});
 }
 
 // Of the neighbour that knows best, by edges that are timed alike, what of them is the aerator's.

@@ -98,6 +98,27 @@ TEST_CASE("a membrane that is pierced is damage at once, not wear", "[diagnosis]
     CHECK(bench.site.condition(0) == Condition::failure);
 }
 
+TEST_CASE("a movement that leaps and is gone after some hours is no hole", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    for (int night = 0; night < 4; ++night) {
+        bench.rig.probe(0).noise = 0.3;
+        bench.run(8.0);
+        bench.rig.probe(0).noise = 0.01;
+        bench.run(40.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
+}
+
+TEST_CASE("a movement that a neighbour shares by half is the water's", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(72.0);
+    bench.rig.probe(0).noise = 0.045;
+    bench.rig.probe(1).noise = 0.023;  // slower, or further from what stirs: no leap of its own
+    bench.run(36.0);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 0));
+}
+
 TEST_CASE("a wrinkle that grows by the hour out of a quiet reading is wear, not damage",
           "[diagnosis][fluctuation]") {
     Bench bench{2};

@@ -73,6 +73,23 @@ TEST_CASE("a bit that says air all the time makes no dead probe of one in water 
     CHECK_FALSE(bench.heard.ever(Reason::no_signal));
 }
 
+TEST_CASE("a silence that begins while the water is without oxygen is no dead probe",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return within_the_hour(h) < 1.0 / 3.0; };
+    bench.site = SiteDiagnosis{[] {
+        auto site = site_of(1);
+        site.probes[0].limits.no_reading_minutes = 240.0;
+        return site;
+    }()};
+    bench.run(73.007);  // the air has just come on
+    bench.rig.probe(0).silent = true;
+    bench.run(10.0);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
 TEST_CASE("a signal that comes back clears the failure", "[diagnosis][liveness]") {
     Bench bench{2};
     bench.run(72.0);
@@ -109,6 +126,24 @@ TEST_CASE("a coarse reading in calm water repeats itself and is not stuck", "[di
     bench.rig.water = [](double h) { return 6.03 + 0.4 * std::sin(h * 2.0 * std::numbers::pi / 24.0); };
     bench.run(240.0);
     CHECK_FALSE(bench.heard.ever(Reason::stuck));
+}
+
+TEST_CASE("a coarse reading that a controller holds at one value is stuck only beyond all its calm",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.probe(0).blasted = false;
+    // Within a step all the time; at first it leaves its value each half hour, and later hardly ever.
+    bench.rig.water = [](double h) {
+        double const period = h < 120.0 ? 0.5 : 30.0;
+        return 2.2 + (std::fmod(h, period) < 0.05 ? 0.1 : 0.0);
+    };
+    bench.run(220.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    bench.rig.probe(0).shows = 2.2;
+    bench.run(24.0 * 14.0);
+    CHECK(bench.stands(Reason::stuck));
 }
 
 TEST_CASE("a transmitter that freezes while it is cleaned is not stuck", "[diagnosis][liveness]") {

@@ -208,6 +208,21 @@ TEST_CASE("a membrane that does not come to rest for hours is told", "[diagnosis
     CHECK(bench.heard.ever(Reason::not_settled));
 }
 
+TEST_CASE("a membrane that was put on weeks before the first reading has settled long since",
+          "[diagnosis][service]") {
+    Bench bench;
+    // Air that comes and goes: the water never rests.
+    bench.rig.water = [](double h) { return 5.0 + 3.0 * std::sin(h * 8.0); };
+    Handling change;
+    change.act = Act::membrane_change;
+    change.time = bench.rig.now() - std::chrono::hours{24 * 20};
+    bench.site.handle(0, change, bench.heard);
+    bench.run(minute);
+    CHECK(state_of(bench) != ServiceState::settling);
+    bench.run(12.0);
+    CHECK_FALSE(bench.heard.ever(Reason::not_settled));
+}
+
 TEST_CASE("a pond in the sun, with as much oxygen as an overshoot shows, is no restless membrane",
           "[diagnosis][service]") {
     Bench bench;
