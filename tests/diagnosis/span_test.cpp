@@ -187,6 +187,19 @@ TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[d
     CHECK_FALSE(bench.heard.ever(Reason::span_error));
 }
 
+TEST_CASE("blasts that reach the membrane less from day to day are no step of the span",
+          "[diagnosis][span]") {
+    Bench bench{1};
+    auto& probe = bench.rig.probe(0);
+    bench.rig.water = [](double) { return 2.0; };
+    bench.run(24.0 * 8.0);
+    for (int i = 0; i < 6 * 8; ++i) {
+        probe.reach = 1.0 - 0.09 * i / 8.0;
+        bench.run(3.0);
+    }
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
 TEST_CASE("blasts that no bit declares tell no span where the output is frozen meanwhile",
           "[diagnosis][span]") {
     Bench bench;
