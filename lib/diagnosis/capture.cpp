@@ -77,6 +77,10 @@ constexpr double least_way = 0.1;
 // Guesses.
 constexpr double blasts_alike = 0.45;
 constexpr std::uint32_t enough_unlike = 8;
+// Falls that are slower than the probe was thought to be are alike to within so much of ln, and so many of
+// them in a row are its own. Guesses.
+constexpr double falls_alike = 0.35;
+constexpr std::uint32_t enough_falls_alike = 5;
 
 // An edge that no bit declares is looked for where none has been declared for so long: a bit that is missing
 // or wrong for a day or two changes nothing.
@@ -563,6 +567,22 @@ void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, Re
     }
 }
 
+// A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe; but
+// never so quickly as `water_falls_s`, however little is known of the probe. Where it was too quick to be
+// tested before, it slows unseen: water falls each time as its load lets it, and falls that are all as long
+// are the probe's.
+bool Capture::falls_as_water(ResponseFit const& fit, Known const& known) {
+    bool const slow = fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s;
+    if (!slow || std::abs(fit.step) >= water_falls_s * fit.tau_s) {
+        slow_alike_ = 0;
+        return false;
+    }
+    bool const alike = slow_alike_ > 0 && std::abs(std::log(fit.tau_s / slow_tau_s_)) < falls_alike;
+    slow_alike_ = alike ? std::min(slow_alike_ + 1, enough_falls_alike) : 1U;
+    slow_tau_s_ = fit.tau_s;
+    return slow_alike_ < enough_falls_alike;
+}
+
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
     bool const aeration_changed = aeration_edge_ms_ > fall_.end_ms;
     if (!fall_.active || (view.time_ms < fall_.deadline_ms && !aeration_changed)) {
@@ -583,12 +603,8 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
     fit_whole(piece.span(), known, candidate.fit);
     candidate.temperature_c = view.temperature_c;
-    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe;
-    // but never so quickly as `water_falls_s`, however little is known of the probe.
-    bool const as_water = std::abs(candidate.fit.step) < water_falls_s * candidate.fit.tau_s;
-    if (!fall_.declared && !fall_.by_hand && as_water &&
-        candidate.fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s &&
-        candidate.fit.set_aside.empty()) {
+    if (!fall_.declared && !fall_.by_hand && candidate.fit.set_aside.empty() &&
+        falls_as_water(candidate.fit, known)) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";
     }
     auto const air = fall_.by_hand ? AirLevel{nan, nan} : air_level(candidate.fit, known);

@@ -152,6 +152,7 @@ private:
     [[nodiscard]] bool may_leap(View const& view, double least) const;
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, Known const& known);
+    bool falls_as_water(ResponseFit const& fit, Known const& known);
     void fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const;
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
@@ -199,6 +200,8 @@ private:
     double length_t90_s_ = 0.0;  // how slow the probe was when they taught it themselves; 0: a bit told it
     std::uint32_t lengths_ = 0;  // blasts that taught it
     std::uint32_t unlike_ = 0;   // newest blasts, in a row, that were of another length
+    double slow_tau_s_ = 0.0;         // of the newest fall that was slower than the probe should be
+    std::uint32_t slow_alike_ = 0;    // such falls in a row, all as long
     std::uint32_t found_blasts_ = 0;  // that no bit declared, of the newest
     std::uint32_t found_rises_ = 0;   // of these, with readings on the way up
     bool fell_short_ = false;         // the newest blast that should have shown did less than usual
