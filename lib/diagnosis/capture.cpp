@@ -4,7 +4,6 @@
 #include <cmath>
 #include <limits>
 
-#include "diagnosis/pulse.h"
 #include "electrode/first_order.h"
 #include "estimate/robust.h"
 
@@ -543,11 +542,33 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
                                    : unknown;
 }
 
-// Blasts that a bit declares: of what else leaps nothing tells when it began and ended.
-void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const {
-    if (fall_.source != TestSource::cleaning || !fit.set_aside.empty() || std::isnan(fall_.base)) {
-        return;
+// When it began and ended, by its readings, where no bit tells: it began between two of them, and its end is
+// beside the highest one. Of a slow membrane that comes later than the end, and the first one later than the
+// begin.
+std::optional<Pulse> Capture::found_pulse(std::span<FitPoint const> points, Known const& known) const {
+    constexpr double later_part = 0.1;  // of T90. A guess
+    auto const top =
+        std::find_if(points.begin(), points.end(), [](FitPoint const& p) { return p.t_s >= 0.0; });
+    if (top == points.begin() || top == points.end() || top + 1 == points.end()) {
+        return std::nullopt;
     }
+    auto low = top;
+    while (low != points.begin() && low->value - fall_.base > on_the_way_from * (top->value - fall_.base)) {
+        --low;
+    }
+    if (low == points.begin() || low + 1 == top) {
+        return std::nullopt;  // nothing is seen of the way up
+    }
+    double const later_s = later_part * known.t90_guess_s;
+    double const evenly = std::sqrt(12.0);
+    Pulse pulse;
+    pulse.begin_s = 0.5 * (low->t_s + (low + 1)->t_s) - later_s;
+    pulse.begin_gap_s = std::hypot((low + 1)->t_s - low->t_s, evenly * later_s);
+    pulse.end_gap_s = std::hypot((top + 1)->t_s - (top - 1)->t_s, evenly * later_s);
+    return pulse;
+}
+
+std::optional<Pulse> Capture::told_pulse(std::span<FitPoint const> points) const {
     auto const after =
         std::find_if(points.begin(), points.end(), [](FitPoint const& p) { return p.t_s > 0.0; });
     double const begin_s = s_between(fall_.end_ms, fall_.begin_ms);
@@ -556,6 +577,21 @@ void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, Re
     pulse.begin_s = 0.5 * (begin_s + first_s);
     pulse.begin_gap_s = first_s - begin_s;
     pulse.end_gap_s = after == points.end() ? 0.0 : 2.0 * after->t_s;
+    return pulse;
+}
+
+// Blasts that a bit declares, and those that are found and show their way up.
+void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const {
+    bool const found = !fall_.declared && !fall_.by_hand;
+    bool const blast = found || fall_.source == TestSource::cleaning;
+    if (!blast || !fit.set_aside.empty() || std::isnan(fall_.base)) {
+        return;
+    }
+    auto const ends = found ? found_pulse(points, known) : told_pulse(points);
+    if (!ends) {
+        return;
+    }
+    auto pulse = *ends;
     pulse.way = fall_.saturation - fall_.base;
     pulse.frozen = known.frozen || !(fit.held / fit.step > least_held);
     auto const whole = fit_pulse(points, pulse, fit.tau_s, known.noise);

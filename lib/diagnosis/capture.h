@@ -9,6 +9,7 @@
 
 #include "base/reading.h"
 #include "diagnosis/air_fall.h"
+#include "diagnosis/pulse.h"
 #include "diagnosis/response.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/verdict.h"
@@ -153,6 +154,9 @@ private:
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, Known const& known);
     bool falls_as_water(ResponseFit const& fit, Known const& known);
+    [[nodiscard]] std::optional<Pulse> found_pulse(std::span<FitPoint const> points,
+                                                   Known const& known) const;
+    [[nodiscard]] std::optional<Pulse> told_pulse(std::span<FitPoint const> points) const;
     void fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const;
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);

@@ -145,6 +145,20 @@ TEST_CASE("a probe that was too quick for its polls is tested once it has slowed
     CHECK(bench.site.verdict(0).t90->value_s == Approx(220.0).epsilon(0.25));
 }
 
+TEST_CASE("blasts that no bit declares tell the kind of the response by their whole course",
+          "[diagnosis][capture]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 60.0;
+    bench.run(96.0);
+    REQUIRE(bench.heard.used(TestSource::air_exposure).size() > 20);
+    auto const t90 = bench.site.verdict(0).t90;
+    REQUIRE(t90);
+    CHECK(t90->value_s == Approx(60.0).epsilon(0.1));
+    CHECK(t90->high_s < 1.4 * t90->low_s);
+}
+
 TEST_CASE("readings a minute apart are waited for until there are enough of them", "[diagnosis][capture]") {
     auto setup = site_of(1, 60.0);
     setup.probes[0].limits.evidence_days = 3.0;
