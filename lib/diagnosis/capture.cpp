@@ -519,13 +519,13 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
     if (frozen || fell_short_ || !(fit.set_aside.empty() || quick)) {
         return unknown;
     }
-    double const way = fall_.saturation - fall_.base;
+    double const way = fall_.saturation - fit.below_step;
     double const every_s = s_between(fall_.begin_ms, fall_.first_ms);
     bool const told = fall_.declared && every_s * fewest_in_blast < length_s;
     // Near saturation the way is no measure of a length; what the blast then reads is, of whether it is
     // alike.
     bool const teaches = lengths_ < enough_lengths && std::abs(way) > least_way * fall_.saturation;
-    double const level = (fall_.base + fit.area / length_s_) / fall_.saturation;
+    double const level = (fit.below_step + fit.area / length_s_) / fall_.saturation;
     if (!told && lengths_ == 0 && !teaches) {
         return unknown;
     }
@@ -538,7 +538,7 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
     double const by_length = fit.area / step_s * (told ? 0.3 * every_s / step_s : length_drift(known));
     double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / step_s, by_length));
     // NaN, too.
-    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error, told}
+    return error < worst_air_error ? AirLevel{percent * (fit.below_step + fit.area / step_s), error, told}
                                    : unknown;
 }
 
