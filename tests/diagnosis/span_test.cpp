@@ -200,6 +200,20 @@ TEST_CASE("a drift that goes on is named soon after it has probably passed the l
     CHECK(bench.stands(Reason::span_error));
 }
 
+TEST_CASE("a drift long after blasts have taught their length is no sign of one badly learned",
+          "[diagnosis][span]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(24.0 * 10.0);
+    for (double off = 0.0; off < 0.055; off += 0.004) {
+        probe.gain = 1.0 + off;
+        bench.run(24.0);
+    }
+    CHECK(bench.stands(Reason::span_error));
+}
+
 TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[diagnosis][span]") {
     Bench bench;
     bench.rig.water = [](double) { return 3.0; };
