@@ -4,7 +4,6 @@
 #include <cmath>
 #include <limits>
 
-#include "diagnosis/pulse.h"
 #include "electrode/first_order.h"
 #include "estimate/robust.h"
 
@@ -68,15 +67,21 @@ constexpr double quick_polls = 2.5;
 constexpr double worst_air_error = 8.0;
 // Of the height that the tail comes from, what the readings must show while the blast lasts.
 constexpr double least_held = 0.05;
-// So many readings of a bit within a blast tell its length.
-constexpr double fewest_in_blast = 4.0;
-// Where none does, so many blasts teach it, that go this part of saturation or more.
+// Of blasts that last so many polls a bit misses none, and the readings see their area. So many teach their
+// length before it is used, and so many in all. Guesses.
+constexpr double fewest_in_blast = 3.0;
+constexpr std::uint32_t enough_told = 4, most_lengths = 200;
+// Where no bit tells it, so many blasts teach it, that go this part of saturation or more.
 constexpr std::uint32_t enough_lengths = 12;
 constexpr double least_way = 0.1;
 // A timer's blasts do not differ by more than this part; so many in a row that do are another timer's.
 // Guesses.
 constexpr double blasts_alike = 0.45;
 constexpr std::uint32_t enough_unlike = 8;
+// Falls that are slower than the probe was thought to be are alike to within so much of ln, and so many of
+// them in a row are its own. Guesses.
+constexpr double falls_alike = 0.35;
+constexpr std::uint32_t enough_falls_alike = 5;
 
 // An edge that no bit declares is looked for where none has been declared for so long: a bit that is missing
 // or wrong for a day or two changes nothing.
@@ -341,7 +346,7 @@ void Capture::put_back(std::int64_t back_ms, View const& now, double t90_guess_s
 }
 
 double Capture::blast_length_s() const {
-    return lengths_ > 0 ? length_s_ : usual_blast_s;
+    return told_.count > 0 ? told_.mean_s : taught_.count > 0 ? taught_.mean_s : usual_blast_s;
 }
 
 // One that no bit declares: it has come when the others let expect it, or teaches when they come.
@@ -430,24 +435,22 @@ BlastSeen Capture::judge(Blast const& blast, Known const& known) {
     return seen;
 }
 
-// The ends of one blast are known to a poll, those of many that a timer makes alike far better. NaN: not
-// alike. `most`: so many teach it.
-double Capture::usual_length(double length_s, double weight, std::uint32_t most) {
-    bool const alike = lengths_ == 0 || std::abs(length_s - length_s_) < blasts_alike * length_s_;
-    unlike_ = alike ? 0 : unlike_ + 1;
-    if (unlike_ >= enough_unlike) {
-        lengths_ = unlike_ = 0;
-        lengths_weight_ = 0.0;
+// The ends of one blast are known to a poll, those of many that a timer makes alike far better.
+double Capture::Lengths::usual(double length_s, double its_weight, std::uint32_t most) {
+    bool const alike = count == 0 || std::abs(length_s - mean_s) < blasts_alike * mean_s;
+    unlike = alike ? 0 : unlike + 1;
+    if (unlike >= enough_unlike) {
+        *this = {};
     }
     if (!alike) {
         return nan;
     }
-    if (lengths_ < most) {
-        ++lengths_;
-        lengths_weight_ += weight;
-        length_s_ += (length_s - length_s_) * weight / lengths_weight_;
+    if (count < most) {
+        ++count;
+        weight += its_weight;
+        mean_s += (length_s - mean_s) * its_weight / weight;
     }
-    return length_s_;
+    return mean_s;
 }
 
 // A transmitter that freezes its output while the probe is cleaned leaps to where the probe is by then: no
@@ -482,27 +485,61 @@ bool Capture::rises_seen() {
     return found_blasts_ >= enough_found && found_rises_ * part_with_rise >= found_blasts_;
 }
 
-// The reading in air, had it settled, over saturation. After a long lift it has. Of a blast the area tells
-// it: height times length, whatever lags. Where no bit tells the length, or one that is read too seldom, the
-// blasts of a timer are as long as those were that were seen first, when the probe was right: what has
-// changed since is known all the same.
 // How far, as a part of it, a length may be off that blasts of a much slower or quicker probe have taught: of
 // a long tail an area has too much.
 double Capture::length_drift(Known const& known) const {
     constexpr double like_enough = 0.3, a_factor_e = 0.2;  // of ln T90. Guesses
-    if (length_t90_s_ == 0.0) {
-        return 0.0;  // a bit has told it
-    }
     double const other = std::abs(std::log(known.t90_guess_s / length_t90_s_));
     return a_factor_e * std::max(0.0, other - like_enough);
 }
 
+// Readings of a bit count a blast's length in polls, too many or too few by chance alone, so that many tell
+// it far better than one: all that a bit tells, whatever comes of their fits.
+void Capture::count_length() {
+    if (!fall_.declared || fall_.source != TestSource::cleaning) {
+        return;
+    }
+    told_s_ = told_.usual(s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms), 1.0, most_lengths);
+    // By one measure or the other, but not by both in turn: they differ by as much as the probe was wrong.
+    if (told_.count == enough_told) {
+        told_well_ = told_.mean_s > fewest_in_blast * s_between(fall_.begin_ms, fall_.first_ms);
+    }
+}
+
+// Those of a timer are as long where its bit is missing for a while.
+Capture::LengthKnown Capture::length_by_bit(ResponseFit const& fit) const {
+    constexpr double of_one = 0.3 / fewest_in_blast;  // as a part of it, at most
+    double const error = of_one / std::sqrt(told_.count);
+    return {fall_.declared ? told_s_ : told_.mean_s, fit.area / told_.mean_s * error, true};
+}
+
+// Where no bit tells it, or one that is read too seldom, the blasts of a timer are as long as those were that
+// were seen first, when the probe was right: what has changed since is known all the same.
+Capture::LengthKnown Capture::length_by_area(ResponseFit const& fit, Known const& known) {
+    double const way = fall_.saturation - fit.below_step;
+    // Near saturation the way is no measure of a length; what the blast then reads is, of whether it is
+    // alike.
+    bool const teaches = taught_.count < enough_lengths && std::abs(way) > least_way * fall_.saturation;
+    if (taught_.count == 0 && !teaches) {
+        return {nan, nan, false};
+    }
+    double const level = (fit.below_step + fit.area / taught_.mean_s) / fall_.saturation;
+    double const step_s = teaches ? taught_.usual(fit.area / way, way * way, enough_lengths)
+                                  : taught_.usual(taught_.mean_s * level, 0.0, enough_lengths);
+    if (teaches && !std::isnan(step_s)) {
+        length_t90_s_ += (known.t90_guess_s - length_t90_s_) * way * way / taught_.weight;
+    }
+    return {step_s, fit.area / step_s * length_drift(known), false};
+}
+
+// The reading in air, had it settled, over saturation. After a long lift it has. Of a blast the area tells
+// it: height times length, whatever lags.
 Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known) {
     AirLevel const unknown{nan, nan};
-    double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
     double const percent = 100.0 / fall_.saturation;
     bool const blast = fall_.source == TestSource::cleaning || !fall_.declared;
     if (!blast) {
+        double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
         bool const settled = fit.set_aside.empty() && length_s > 3.0 * known.t90_guess_s;
         return settled ? AirLevel{percent * (fall_.base + fit.held), 1.0} : unknown;
     }
@@ -516,34 +553,44 @@ Capture::AirLevel Capture::air_level(ResponseFit const& fit, Known const& known)
     if (frozen || fell_short_ || !(fit.set_aside.empty() || quick)) {
         return unknown;
     }
-    double const way = fall_.saturation - fall_.base;
-    double const every_s = s_between(fall_.begin_ms, fall_.first_ms);
-    bool const told = fall_.declared && every_s * fewest_in_blast < length_s;
-    // Near saturation the way is no measure of a length; what the blast then reads is, of whether it is
-    // alike.
-    bool const teaches = lengths_ < enough_lengths && std::abs(way) > least_way * fall_.saturation;
-    double const level = (fall_.base + fit.area / length_s_) / fall_.saturation;
-    if (!told && lengths_ == 0 && !teaches) {
+    if (fall_.declared && told_.count < enough_told) {
         return unknown;
     }
-    double const step_s = told      ? usual_length(length_s, 1.0, 200)
-                          : teaches ? usual_length(fit.area / way, way * way, enough_lengths)
-                                    : usual_length(length_s_ * level, 0.0, enough_lengths);
-    if (teaches && !told && !std::isnan(step_s)) {
-        length_t90_s_ += (known.t90_guess_s - length_t90_s_) * way * way / lengths_weight_;
-    }
-    double const by_length = fit.area / step_s * (told ? 0.3 * every_s / step_s : length_drift(known));
-    double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / step_s, by_length));
+    auto const length = told_well_ ? length_by_bit(fit) : length_by_area(fit, known);
+    double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / length.s, length.error));
     // NaN, too.
-    return error < worst_air_error ? AirLevel{percent * (fall_.base + fit.area / step_s), error, told}
-                                   : unknown;
+    return error < worst_air_error
+               ? AirLevel{percent * (fit.below_step + fit.area / length.s), error, length.told}
+               : unknown;
 }
 
-// Blasts that a bit declares: of what else leaps nothing tells when it began and ended.
-void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const {
-    if (fall_.source != TestSource::cleaning || !fit.set_aside.empty() || std::isnan(fall_.base)) {
-        return;
+// When it began and ended, by its readings, where no bit tells: it began between two of them, and its end is
+// beside the highest one. Of a slow membrane that comes later than the end, and the first one later than the
+// begin.
+std::optional<Pulse> Capture::found_pulse(std::span<FitPoint const> points, Known const& known) const {
+    constexpr double later_part = 0.1;  // of T90. A guess
+    auto const top =
+        std::find_if(points.begin(), points.end(), [](FitPoint const& p) { return p.t_s >= 0.0; });
+    if (top == points.begin() || top == points.end() || top + 1 == points.end()) {
+        return std::nullopt;
     }
+    auto low = top;
+    while (low != points.begin() && low->value - fall_.base > on_the_way_from * (top->value - fall_.base)) {
+        --low;
+    }
+    if (low == points.begin() || low + 1 == top) {
+        return std::nullopt;  // nothing is seen of the way up
+    }
+    double const later_s = later_part * known.t90_guess_s;
+    double const evenly = std::sqrt(12.0);
+    Pulse pulse;
+    pulse.begin_s = 0.5 * (low->t_s + (low + 1)->t_s) - later_s;
+    pulse.begin_gap_s = std::hypot((low + 1)->t_s - low->t_s, evenly * later_s);
+    pulse.end_gap_s = std::hypot((top + 1)->t_s - (top - 1)->t_s, evenly * later_s);
+    return pulse;
+}
+
+std::optional<Pulse> Capture::told_pulse(std::span<FitPoint const> points) const {
     auto const after =
         std::find_if(points.begin(), points.end(), [](FitPoint const& p) { return p.t_s > 0.0; });
     double const begin_s = s_between(fall_.end_ms, fall_.begin_ms);
@@ -552,6 +599,21 @@ void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, Re
     pulse.begin_s = 0.5 * (begin_s + first_s);
     pulse.begin_gap_s = first_s - begin_s;
     pulse.end_gap_s = after == points.end() ? 0.0 : 2.0 * after->t_s;
+    return pulse;
+}
+
+// Blasts that a bit declares, and those that are found and show their way up.
+void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const {
+    bool const found = !fall_.declared && !fall_.by_hand;
+    bool const blast = found || fall_.source == TestSource::cleaning;
+    if (!blast || !fit.set_aside.empty() || std::isnan(fall_.base)) {
+        return;
+    }
+    auto const ends = found ? found_pulse(points, known) : told_pulse(points);
+    if (!ends) {
+        return;
+    }
+    auto pulse = *ends;
     pulse.way = fall_.saturation - fall_.base;
     pulse.frozen = known.frozen || !(fit.held / fit.step > least_held);
     auto const whole = fit_pulse(points, pulse, fit.tau_s, known.noise);
@@ -580,9 +642,9 @@ void own_up_to_moving_water(ResponseFit& fit, double noise) {
 
 }  // namespace
 
-// By the area of what it showed. Such a blast is a step of unknown height, and what lies between the part that
-// air reached and the rest has a time of its own. In water that is near air already, an error of span would
-// look like it.
+// By the area of what it showed. Such a blast is a step of unknown height, and what lies between the part
+// that air reached and the rest has a time of its own. In water that is near air already, an error of span
+// would look like it.
 bool Capture::reached_in_part(ResponseFit const& fit, Known const& known) const {
     constexpr double part = 0.6, far_from_air = 0.5;
     double const way = known.in_air * fall_.saturation - fall_.base;
@@ -590,6 +652,22 @@ bool Capture::reached_in_part(ResponseFit const& fit, Known const& known) const 
     bool const frozen = known.frozen || !(fit.held / fit.step > least_held);
     double const length_s = s_between((fall_.begin_ms + fall_.first_ms) / 2, fall_.end_ms);
     return told && !frozen && way > far_from_air * fall_.saturation && fit.area < part * way * length_s;
+}
+
+// A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe; but
+// never so quickly as `water_falls_s`, however little is known of the probe. Where it was too quick to be
+// tested before, it slows unseen: water falls each time as its load lets it, and falls that are all as long
+// are the probe's.
+bool Capture::falls_as_water(ResponseFit const& fit, Known const& known) {
+    bool const slow = fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s;
+    if (!slow || std::abs(fit.step) >= water_falls_s * fit.tau_s) {
+        slow_alike_ = 0;
+        return false;
+    }
+    bool const alike = slow_alike_ > 0 && std::abs(std::log(fit.tau_s / slow_tau_s_)) < falls_alike;
+    slow_alike_ = alike ? std::min(slow_alike_ + 1, enough_falls_alike) : 1U;
+    slow_tau_s_ = fit.tau_s;
+    return slow_alike_ < enough_falls_alike;
 }
 
 std::optional<Candidate> Capture::finish_fall(View const& view, Known const& known) {
@@ -612,14 +690,11 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
     fit_whole(piece.span(), known, candidate.fit);
     candidate.temperature_c = view.temperature_c;
-    // A guess: a probe does not slow by half between two tests, and water falls more slowly than any probe;
-    // but never so quickly as `water_falls_s`, however little is known of the probe.
-    bool const as_water = std::abs(candidate.fit.step) < water_falls_s * candidate.fit.tau_s;
-    if (!fall_.declared && !fall_.by_hand && as_water &&
-        candidate.fit.tau_s * electrode::first_order_t90_over_tau > 1.6 * known.t90_guess_s &&
-        candidate.fit.set_aside.empty()) {
+    if (!fall_.declared && !fall_.by_hand && candidate.fit.set_aside.empty() &&
+        falls_as_water(candidate.fit, known)) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";
     }
+    count_length();
     auto const air = fall_.by_hand ? AirLevel{nan, nan} : air_level(candidate.fit, known);
     candidate.air_percent = air.percent;
     candidate.air_error = air.error;

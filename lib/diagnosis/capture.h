@@ -9,6 +9,7 @@
 
 #include "base/reading.h"
 #include "diagnosis/air_fall.h"
+#include "diagnosis/pulse.h"
 #include "diagnosis/response.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/verdict.h"
@@ -154,6 +155,10 @@ private:
     [[nodiscard]] bool leaps_up(View const& view, Known const& known, double before) const;
     void end_excursion(View const& view, Known const& known);
     [[nodiscard]] bool reached_in_part(ResponseFit const& fit, Known const& known) const;
+    bool falls_as_water(ResponseFit const& fit, Known const& known);
+    [[nodiscard]] std::optional<Pulse> found_pulse(std::span<FitPoint const> points,
+                                                   Known const& known) const;
+    [[nodiscard]] std::optional<Pulse> told_pulse(std::span<FitPoint const> points) const;
     void fit_whole(std::span<FitPoint const> points, Known const& known, ResponseFit& fit) const;
     std::optional<Candidate> finish_fall(View const& view, Known const& known);
     std::optional<Candidate> finish_edge(Edge& edge, View const& view, Known const& known);
@@ -168,7 +173,22 @@ private:
         double base, extreme, saturation, length_s;
     };
     [[nodiscard]] BlastSeen judge(Blast const& blast, Known const& known);
-    double usual_length(double length_s, double weight, std::uint32_t most);
+    // How long this cleaner's blasts are.
+    struct Lengths {
+        double mean_s = 0.0;
+        double weight = 0.0;
+        std::uint32_t count = 0;   // blasts that taught it
+        std::uint32_t unlike = 0;  // newest blasts, in a row, that were of another length
+        // NaN: not alike. `most`: so many teach it.
+        double usual(double length_s, double its_weight, std::uint32_t most);
+    };
+    struct LengthKnown {
+        double s, error;  // NaN: not known
+        bool told;        // by a bit
+    };
+    void count_length();
+    [[nodiscard]] LengthKnown length_by_bit(ResponseFit const& fit) const;
+    [[nodiscard]] LengthKnown length_by_area(ResponseFit const& fit, Known const& known);
     bool rises_seen();
     struct AirLevel {
         double percent, error;  // NaN where the exposure does not tell it
@@ -193,16 +213,18 @@ private:
     std::int64_t turned_ms_ = 0;  // when a bit or an airflow last told an edge
     std::int64_t rise_ms_ = 0;    // of the newest rise that was looked at
     Aerated aerated_ = Aerated::unknown;
-    double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
-    std::uint32_t reaches_ = 0;  // blasts that taught it
-    std::uint32_t lifts_ = 0;    // exposures found in the readings that reached air
-    double length_s_ = 0.0;      // of this cleaner's blasts, their mean
-    double lengths_weight_ = 0.0;
-    double length_t90_s_ = 0.0;  // how slow the probe was when they taught it themselves; 0: a bit told it
-    std::uint32_t lengths_ = 0;  // blasts that taught it
-    std::uint32_t unlike_ = 0;   // newest blasts, in a row, that were of another length
+    double usual_reach_ = 0.7;        // of the way to air that a blast's length and T90 allow
+    std::uint32_t reaches_ = 0;       // blasts that taught it
+    std::uint32_t lifts_ = 0;         // exposures found in the readings that reached air
+    Lengths told_;                    // as a bit tells it
+    double told_s_ = 0.0;             // the same for the newest blast; NaN: it was of another length
+    Lengths taught_;                  // as blasts themselves do, by their area
+    double length_t90_s_ = 0.0;       // how slow the probe was then
+    double slow_tau_s_ = 0.0;         // of the newest fall that was slower than the probe should be
+    std::uint32_t slow_alike_ = 0;    // such falls in a row, all as long
     std::uint32_t found_blasts_ = 0;  // that no bit declared, of the newest
     std::uint32_t found_rises_ = 0;   // of these, with readings on the way up
+    bool told_well_ = false;          // the bit is read often enough to tell how long blasts are
     bool fell_short_ = false;         // the newest blast that should have shown did less than usual
     bool exposed_ = false;
     bool exposed_by_cleaning_ = false;

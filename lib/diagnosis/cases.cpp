@@ -17,9 +17,10 @@ constexpr double normal_90 = 1.6448536269514722;  // half-width of a 90 % interv
 constexpr double dry_zero_error = 0.005;
 constexpr std::uint32_t fewest_tests = 4;
 // A limit that is to be called passed for where a drift leads is rather passed than not already; more clearly
-// where exposures have taught their own length, for a length that was learned badly looks like a drift at
-// first. Guesses.
+// where exposures have just taught their own length, for a length that was learned badly looks like a drift
+// at first: until four times as many have come as taught it. Guesses.
 constexpr double rather_past = 0.5, clearly_past = 0.7;
+constexpr std::size_t just_taught = 48;  // exposures
 
 double square(double x) {
     return x * x;
@@ -308,8 +309,8 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
         // The blasts of a probe that slows show less and less of the way, and what they miss of it looks like
         // a drift.
         bool const slows = state.trackers[static_cast<std::size_t>(Reason::slow_response)].standing();
-        c.probability =
-            !slows && now > (known->absolute ? rather_past : clearly_past) ? std::max(now, ahead) : now;
+        bool const learning = !known->absolute && known->exposures < just_taught;
+        c.probability = !slows && now > (learning ? clearly_past : rather_past) ? std::max(now, ahead) : now;
     }
     return c;
 }

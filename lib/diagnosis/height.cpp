@@ -49,13 +49,13 @@ double HeightWatch::step() const {
         return 0.0;
     }
     std::array<float, newest> last{};
-    std::array<float, before> day{};
+    std::array<float, before> earlier{};
     for (std::size_t i = 0; i < newest + before; ++i) {
-        (i < newest ? last[i] : day[i - newest]) = hours_.from_back(i);
+        (i < newest ? last[i] : earlier[i - newest]) = hours_.from_back(i);
     }
     std::sort(last.begin(), last.end());
-    std::sort(day.begin(), day.end());
-    auto const usual = static_cast<double>(day[before - 4]);
+    std::sort(earlier.begin(), earlier.end());
+    auto const usual = static_cast<double>(earlier[before - 4]);
     return usual > 0.0 ? static_cast<double>(last[newest / 2 - 1]) / usual : 0.0;
 }
 

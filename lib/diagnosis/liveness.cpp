@@ -30,9 +30,9 @@ void LivenessWatch::Run::end_calm(std::int64_t last_ms) {
     calm_ms = 0;
 }
 
-void LivenessWatch::Run::follow_calm(double value, double tolerance, std::int64_t time_ms,
+void LivenessWatch::Run::follow_calm(double reading, double tolerance, std::int64_t time_ms,
                                      std::int64_t last_ms) {
-    double const low = std::min(lowest, value), high = std::max(highest, value);
+    double const low = std::min(lowest, reading), high = std::max(highest, reading);
     constexpr double rounding = 1e-6;
     if (calm_ms != 0 && high - low <= 2.0 * std::max(resolution, tolerance) + rounding) {
         lowest = low;
@@ -41,7 +41,7 @@ void LivenessWatch::Run::follow_calm(double value, double tolerance, std::int64_
     }
     end_calm(last_ms);
     calm_ms = time_ms;
-    lowest = highest = value;
+    lowest = highest = reading;
 }
 
 // What a gap cuts off still shows the water's habit - unless it was the fault itself.

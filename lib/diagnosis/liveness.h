@@ -59,7 +59,7 @@ private:
         double lowest = 0.0, highest = 0.0;
         // The longest spell that was over, or under way, when the run began.
         [[nodiscard]] std::int64_t calm_before_ms() const;
-        void follow_calm(double value, double tolerance, std::int64_t time_ms, std::int64_t last_ms);
+        void follow_calm(double reading, double tolerance, std::int64_t time_ms, std::int64_t last_ms);
         void end_calm(std::int64_t last_ms);
     };
     void follow_runs(View const& view);

@@ -432,6 +432,10 @@ bool shows_water_move(ProbeState const& state, std::int64_t now_ms) {
 Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Shown out;
     out.alive = state.absent_since_ms == 0 && state.last_ms != 0 && now_ms - state.last_ms < 600'000;
+    auto const stands = [&state](Reason reason) {
+        return state.trackers[static_cast<std::size_t>(reason)].standing();
+    };
+    out.mute = stands(Reason::no_signal) || stands(Reason::stuck);
     out.value = state.last_value / state.last_saturation;
     auto const today = state.fluctuation.today();
     auto const fresh = state.fluctuation.fresh();

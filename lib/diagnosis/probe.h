@@ -37,6 +37,7 @@ struct ProbeState;
 // What a probe shows to its neighbours.
 struct Shown {
     bool alive = false;  // has given a good reading in the last minutes
+    bool mute = false;   // what it gives is no water's: it has no signal, or is stuck
     double value = 0.0;  // newest reading over saturation, 0..1 and beyond
     double fluctuation_ratio =
         0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
@@ -68,9 +69,10 @@ struct ProbeState {
     std::int64_t checked_ms = 0;          // when a person last did what would let us say good
     std::int64_t dry_zero_ms = 0;         // of the newest dry zero check
     std::int64_t missed_since_ms = 0;     // of the blasts that were missed in a row, the first
-    std::int64_t pressure_ms = 0;    // of the newest reading that came with the air's pressure; 0: none yet
-    std::int64_t found_told_ms = 0;  // when found rises last told on which side of its limit it is; 0: never
-    std::int64_t hour_ms = 0;        // when the slow-moving reasons were last weighed
+    std::int64_t pressure_ms = 0;     // of the newest reading that came with the air's pressure; 0: none yet
+    std::int64_t found_told_ms = 0;   // when found rises last told on which side of its limit it is; 0: never
+    std::int64_t others_rich_ms = 0;  // since when its neighbours read oxygen; 0: they do not
+    std::int64_t hour_ms = 0;         // when the slow-moving reasons were last weighed
     // As through a hole: since when it has moved, and since when its floor and its height have been up; 0:
     // not.
     std::int64_t hole_by_movement_ms = 0, hole_by_floor_ms = 0;

@@ -97,6 +97,7 @@ void measure_area(std::span<FitPoint const> points, double before_s, double base
         }
     }
     fit.area += tail_height * fit.tau_s;
+    fit.below_step = base + 0.5 * slope * before_s;
     double const width_s = 3.0 * fit.tau_s - before_s;
     fit.area_error = std::max(fit.residual, water_moves * std::abs(fit.step)) *
                      std::hypot(std::sqrt(width_s * longest_s), baseline_moves * width_s);

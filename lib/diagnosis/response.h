@@ -39,6 +39,7 @@ struct ResponseFit {
     // in the readings' unit times seconds, and its standard error. Whatever lags in a probe, and flushes at
     // it, moves this area but leaves its size: it is the step's height times its length.
     double area = 0.0, area_error = 0.0;
+    double below_step = 0.0;             // of a fall: its baseline in the middle of the step, for water moves
     double residual = 0.0;               // standard deviation of what the model leaves
     bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
     bool onset_found = false;            // of a rise: the moment of the event was found in the readings

@@ -38,6 +38,7 @@ constexpr double level_noise = 0.01, slope_noise = 0.0015, slope_prior = 0.01;
 constexpr double outlier_beyond = 2.5;  // standard deviations
 // So many of them in a row are a step, and so long one downwards must last. Guesses.
 constexpr std::uint32_t a_step = 6;
+constexpr double at_rest = 1.5;  // standard deviations of one, from the older half of them to the newer one
 constexpr std::int64_t step_down_ms = 2LL * 86'400'000;
 constexpr double infinity = std::numeric_limits<double>::infinity();
 
@@ -103,8 +104,14 @@ void SpanWatch::follow_step(bool outlier, bool above, double sigma) {
         return;
     }
     std::array<double, a_step> newest{};
+    double falls = 0.0;  // from its older half to its newer one
     for (std::size_t i = 0; i < a_step; ++i) {
         newest[i] = static_cast<double>(exposures_.from_back(i).percent);
+        falls += (i < a_step / 2 ? -2.0 : 2.0) / a_step * newest[i];
+    }
+    // What has not come to rest is no step yet: blasts that reach the membrane less from one to the next.
+    if (!above && falls > at_rest * sigma) {
+        return;
     }
     drift_.set(0, estimate::median_inplace(std::span{newest}), square(sigma));
     beyond_ = 0;

@@ -106,18 +106,29 @@ bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours)
     return hole;
 }
 
+// Air that comes on, as a bit or an airflow tells it; where neither does, neighbours that read oxygen once
+// more tell that it came.
+void follow_oxygen(ProbeState& state, std::int64_t now_ms, bool anyone, bool others_rich) {
+    state.others_rich_ms = !others_rich ? 0 : state.others_rich_ms == 0 ? now_ms : state.others_rich_ms;
+    auto const aerated = state.capture.aerated();
+    if (aerated == Aerated::on && (!anyone || others_rich)) {
+        state.liveness.follow_air(now_ms, state.capture.aeration_since_ms());
+    } else if (aerated == Aerated::unknown && others_rich) {
+        state.liveness.follow_air(now_ms, state.others_rich_ms);
+    }
+}
+
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
     bool const aerated = state.capture.aerated() == Aerated::on;
     double const aerated_for_s =
         aerated ? static_cast<double>(now_ms - state.capture.aeration_since_ms()) / 1000.0 : 0.0;
-    double const others = typical(neighbours, [](Shown const& n) { return n.value; });
+    // A neighbour that is dead or stuck says nothing of the water.
+    double const others = typical(neighbours, [](Shown const& n) { return n.mute ? 0.0 : n.value; });
     bool const anyone =
-        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
+        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive && !n.mute; });
     bool const others_low_too = anyone && others < 0.05;
     bool const others_high_too = anyone && others > 1.4;
-    if (aerated && (!anyone || others > enough_oxygen)) {
-        state.liveness.follow_air(now_ms, state.capture.aeration_since_ms());
-    }
+    follow_oxygen(state, now_ms, anyone, others > enough_oxygen);
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
     bool const still_dead =
         tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;

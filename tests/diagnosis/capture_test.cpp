@@ -132,6 +132,35 @@ TEST_CASE("a fall too quick for any water is the probe's own, though it is slowe
     CHECK(bench.heard.used(TestSource::air_exposure).size() >= 12);  // of 16 blasts
 }
 
+TEST_CASE("a probe that was too quick for its polls is tested once it has slowed, however far",
+          "[diagnosis][capture]") {
+    Bench bench{site_of(1, 60.0)};
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 30.0;
+    bench.run(48.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).empty());
+    probe.t90_s = 220.0;
+    bench.run(72.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).size() > 6);
+    REQUIRE(bench.site.verdict(0).t90);
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(220.0).epsilon(0.25));
+}
+
+TEST_CASE("blasts that no bit declares tell the kind of the response by their whole course",
+          "[diagnosis][capture]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    probe.t90_s = 60.0;
+    bench.run(96.0);
+    REQUIRE(bench.heard.used(TestSource::air_exposure).size() > 20);
+    auto const t90 = bench.site.verdict(0).t90;
+    REQUIRE(t90);
+    CHECK(t90->value_s == Approx(60.0).epsilon(0.1));
+    CHECK(t90->high_s < 1.4 * t90->low_s);
+}
+
 TEST_CASE("readings a minute apart are waited for until there are enough of them", "[diagnosis][capture]") {
     auto setup = site_of(1, 60.0);
     setup.probes[0].limits.evidence_days = 3.0;

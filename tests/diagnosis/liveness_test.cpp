@@ -63,6 +63,34 @@ TEST_CASE("a probe that dies in water without oxygen is told by air that comes i
     CHECK(bench.stands(Reason::no_signal));
 }
 
+TEST_CASE("a dead neighbour excuses no other probe that reads no oxygen", "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
+    bench.rig.water = aired_water;
+    bench.rig.aeration = [](double h) { return within_the_hour(h) < 1.0 / 3.0; };
+    bench.run(72.75);
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(24.0);
+    REQUIRE(bench.stands(Reason::no_signal, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal, 1));
+    bench.rig.probe(1).shows = 0.0;
+    bench.run(5.0);
+    CHECK(bench.stands(Reason::no_signal, 1));
+}
+
+TEST_CASE("where no bit tells the air, neighbours that read oxygen again tell a dead probe in the same water",
+          "[diagnosis][liveness]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
+    bench.rig.water = aired_water;
+    bench.run(72.75);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal, 0));
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(8.0);
+    CHECK(bench.stands(Reason::no_signal, 0));
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal, 1));
+}
+
 TEST_CASE("a bit that says air all the time makes no dead probe of one in water without oxygen",
           "[diagnosis][liveness]") {
     Bench bench;

@@ -156,6 +156,31 @@ TEST_CASE("pressure that comes with the readings tells as much as one in the reg
     CHECK(bench.heard.ever(Reason::span_error) == with_pressure);
 }
 
+TEST_CASE("a probe that is wrong from the first is told so where a bit lets its blasts be counted out",
+          "[diagnosis][span]") {
+    auto const poll_s = GENERATE(10.0, 15.0);
+    CAPTURE(poll_s);
+    Bench bench{site_of(1, poll_s)};
+    bench.rig.probe(0).gain = 0.91;
+    bench.run(96.0);
+    CHECK(bench.stands(Reason::span_error));
+}
+
+TEST_CASE("water that rises or falls while it is cleaned is no error of the span", "[diagnosis][span]") {
+    bool const rising = GENERATE(true, false);
+    CAPTURE(rising);
+    Bench bench;
+    // By 1.2 mg/L while a blast lasts and the reading comes back, whenever there is one.
+    bench.rig.water = [rising](double h) {
+        double const part = (h - 1203.0 / 3600.0) / 3.0;
+        double const moved = 1.2 * std::clamp(12.0 * (part - std::floor(part + 0.5)), -1.0, 1.0);
+        return 6.0 + (rising ? moved : -moved);
+    };
+    bench.run(72.0);
+    REQUIRE(bench.site.verdict(0).span);
+    CHECK(bench.site.verdict(0).span->value_percent == Approx(100.0).margin(0.5));
+}
+
 TEST_CASE("a drift that goes on is named soon after it has probably passed the limit", "[diagnosis][span]") {
     double const a_day = GENERATE(-0.004, 0.004);
     CAPTURE(a_day);
@@ -175,6 +200,20 @@ TEST_CASE("a drift that goes on is named soon after it has probably passed the l
     CHECK(bench.stands(Reason::span_error));
 }
 
+TEST_CASE("a drift long after blasts have taught their length is no sign of one badly learned",
+          "[diagnosis][span]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(24.0 * 10.0);
+    for (double off = 0.0; off < 0.055; off += 0.004) {
+        probe.gain = 1.0 + off;
+        bench.run(24.0);
+    }
+    CHECK(bench.stands(Reason::span_error));
+}
+
 TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[diagnosis][span]") {
     Bench bench;
     bench.rig.water = [](double) { return 3.0; };
@@ -184,6 +223,19 @@ TEST_CASE("blasts that reach the membrane in part are no drift of the span", "[d
     bench.rig.probe(0).reach = 0.2;
     bench.run(96.0);
     CHECK(bench.stands(Reason::cleaning_failed));
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
+TEST_CASE("blasts that reach the membrane less from day to day are no step of the span",
+          "[diagnosis][span]") {
+    Bench bench{1};
+    auto& probe = bench.rig.probe(0);
+    bench.rig.water = [](double) { return 2.0; };
+    bench.run(24.0 * 8.0);
+    for (int i = 0; i < 6 * 8; ++i) {
+        probe.reach = 1.0 - 0.09 * i / 8.0;
+        bench.run(3.0);
+    }
     CHECK_FALSE(bench.heard.ever(Reason::span_error));
 }
 
