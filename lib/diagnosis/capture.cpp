@@ -622,6 +622,7 @@ void Capture::fit_whole(std::span<FitPoint const> points, Known const& known, Re
         fit.ln_t90_membrane = whole.ln_membrane;
         fit.membrane_evidence = whole.membrane_evidence;
         fit.ln_error = whole.ln_error;
+        fit.ends_found = found;
     }
 }
 

@@ -31,6 +31,7 @@ struct ResponseFit {
     // Of a blast and a decline: ln of the odds for a membrane's response against one of first order; 0 where
     // not both were tried.
     double membrane_evidence = 0.0;
+    bool ends_found = false;  // of a blast that was fitted as a whole: no bit told its begin and end
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.0;
     double step = 0.0;  // height of the step, in the readings' unit

@@ -28,6 +28,9 @@ constexpr double definition_error = 0.04;
 // A decline tells the lag behind a ramp, and the water's own bend passes for some of it. A guess that the
 // simulated plants bear out.
 constexpr double decline_error = 0.08;
+// Of blasts whose ends no bit tells: a kind of response that is taken for the other moves the ends, of all
+// alike. A guess that the simulated plants bear out.
+constexpr double ends_found_error = 0.07;
 // Of one or two tests alone, which nothing checks: water that moves by itself can pass for a response. A
 // guess.
 constexpr double few_tests_error = 0.05;
@@ -149,7 +152,9 @@ void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
 void Trend::saw_blast(ResponseFit const& fit) {
     double const more = std::clamp(fit.ln_t90_membrane - fit.ln_t90_first_order, 0.0, 2.0 * membrane_tail_ln);
     ++blasts_;
-    membrane_ln_ += (more - membrane_ln_) / std::min<double>(blasts_, blasts_remembered);
+    double const gain = 1.0 / std::min<double>(blasts_, blasts_remembered);
+    membrane_ln_ += gain * (more - membrane_ln_);
+    ends_found_part_ += gain * ((fit.ends_found ? 1.0 : 0.0) - ends_found_part_);
     if (blasts_ <= enough_blasts) {
         blast_evidence_ += fit.membrane_evidence;
         tell_kind();
@@ -432,10 +437,10 @@ std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
     }
     auto const now = level_.ahead(days_ahead(at_ms));
     auto const by = scale();
-    double const of_declines = steps_batches_ > 0 ? 0.0 : decline_error;
+    double const of_tests = steps_batches_ > 0 ? ends_found_part_ * ends_found_error : decline_error;
     return LnKnown{now.ln_tau + by.ln,
                    std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
-                             square(by.error) + square(of_declines) + square(temperature_error_))};
+                             square(by.error) + square(of_tests) + square(temperature_error_))};
 }
 
 std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {

@@ -137,6 +137,7 @@ private:
     // the response is a membrane's.
     std::uint32_t blasts_ = 0;
     double membrane_ln_;
+    double ends_found_part_ = 0.0;  // of these, of how many no bit told the ends
     // ln of the odds for the membrane, from blasts, from a fresh probe, and from its lag as neighbours tell
     // it; and of each of the declines so far, on average.
     double blast_evidence_ = 0.0, nominal_evidence_ = 0.0, neighbour_evidence_ = 0.0;

@@ -275,7 +275,10 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
                                   : 0.0,
               {0.0, 2.0 * day_s});
 
-    auto const since_ms = std::max({newest_evidence_ms(state), state.found_told_ms, state.first_ms});
+    // Found rises put it off; once it is asked for, only a test that tells answers it.
+    bool const asked = tracker(state, Reason::verification_due).standing();
+    auto const since_ms =
+        std::max({newest_evidence_ms(state), asked ? 0 : state.found_told_ms, state.first_ms});
     // One that has never read has nothing to verify: its silence says all.
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||
