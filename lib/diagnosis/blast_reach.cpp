@@ -1,0 +1,59 @@
+#include "diagnosis/blast_reach.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "electrode/first_order.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+// A blast that shows less than this part of the usual has not reached the membrane. A guess.
+constexpr double blast_gone = 0.45;
+constexpr std::uint32_t fewest_reaches = 3;
+// One that shows less than this part may have reached it only in part, and does not tell the span; of a span
+// itself that has lost so much others tell. A guess.
+constexpr double span_reach = 0.75;
+// Where no temperature tells the saturation of a water, only water well below it shows how far a blast is
+// from air.
+constexpr double surely_low = 0.4;
+
+// Of the way to air: short blasts never reach it, and those of a slow probe less and less: neither is the
+// cleaner's fault.
+double allowed_part(double length_s, double t90_guess_s) {
+    return -std::expm1(-length_s * electrode::first_order_t90_over_tau / t90_guess_s);
+}
+
+}  // namespace
+
+double BlastReach::usual_part(double length_s, double t90_guess_s) const {
+    return usual_reach_ * allowed_part(length_s, t90_guess_s);
+}
+
+BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
+    BlastSeen seen;
+    double const extreme = blast.extreme;
+    double const way = std::abs(known.in_air * blast.saturation - blast.base) *
+                       allowed_part(blast.length_s, known.t90_guess_s);
+    double const least = std::max(0.015 * blast.saturation, 8.0 * known.noise);
+    double const expected = usual_reach_ * way;
+    bool const far_from_air = known.saturation_known || blast.base < surely_low * blast.saturation;
+    seen.expected = far_from_air && blast_gone * expected > least;
+    // Until the blasts of this membrane have taught how far they reach, any that shows has reached it: one
+    // that was badly put on, in water rich in oxygen, reads little more in air.
+    double const usual = reaches_ < fewest_reaches ? 0.0 : blast_gone * expected;
+    seen.shown = extreme > std::max(usual, least);
+    // What wanes over days must not be followed down: only blasts that reach about as usual teach.
+    double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
+    bool const teaches = reaches_ < 12 ? extreme > least : reach > 0.75 * usual_reach_;
+    bool const short_of_usual =
+        !seen.shown || (reaches_ >= fewest_reaches && reach < span_reach * usual_reach_);
+    fell_short_ = seen.expected ? short_of_usual : fell_short_;
+    if (seen.expected && teaches) {
+        reaches_ = std::min(reaches_ + 1, 50U);
+        usual_reach_ += (reach - usual_reach_) / static_cast<double>(reaches_);
+    }
+    return seen;
+}
+
+}  // namespace probekeeper::diagnosis

@@ -1,0 +1,142 @@
+#include "diagnosis/excursion.h"
+
+#include <algorithm>
+
+#include "diagnosis/floor_rise.h"
+#include "diagnosis/piece.h"
+
+namespace probekeeper::diagnosis {
+namespace {
+
+// How far a reading must move towards air, as a part of saturation, before an undeclared lift is considered.
+constexpr double excursion_part = 0.25;
+// Air itself: an undeclared exposure must come at least this near to it.
+constexpr double near_air = 0.75;
+constexpr double longest_excursion_s = 3600.0;
+// Of the way to air, and of saturation: what an undeclared blast in water rich in oxygen must show. Guesses;
+// an aerator takes minutes for as much. Short blasts of a slow probe go no further.
+constexpr double blast_way_part = 0.2;
+constexpr double least_blast_part = 0.04;
+// Where so many undeclared exposures have reached air, there is a cleaner: its blasts are looked for when a
+// slower probe no longer reaches air in them. What they must then show within a minute and a half, of
+// saturation. A guess.
+constexpr std::uint32_t a_habit = 3;
+constexpr double habitual_part = 0.1;
+// A blast nobody declares, out of water that holds some oxygen, goes up by `excursion_part` within a minute
+// and a half, and is gone again within some response times: no aerator drives water up so quickly, and none
+// down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
+constexpr double leap_shows_part = 0.02;
+
+}  // namespace
+
+double ExcursionWatch::found_from(View const& view, double noise) {
+    double const way = view.saturation - view.value;
+    bool const rich = view.value > 0.5 * view.saturation;
+    return std::max({rich ? blast_way_part * way : 0.0,
+                     (rich ? least_blast_part : habitual_part) * view.saturation, 12.0 * noise});
+}
+
+// Less than that is neither of the leaps below, whatever stood between `least` and the reading before.
+bool ExcursionWatch::may_leap(View const& view, double least) const {
+    double const rise = view.value - least;
+    double const lift_part = lifts_ >= a_habit ? habitual_part : excursion_part;
+    return rise > lift_part * view.saturation || rise > blast_way_part * (view.saturation - least);
+}
+
+// Two kinds of leap are no water's doing. A lift into air from well below it comes near to air; a blast in
+// water that holds much oxygen goes a good part of the little way that is left, quicker than any aerator can.
+bool ExcursionWatch::leaps_up(View const& view, double noise, Samples const& samples, double poll_s,
+                              double before) const {
+    double const rise = view.value - before;
+    double const way = view.saturation - before;
+    bool const lifted = view.value > near_air * view.saturation && rise > excursion_part * view.saturation;
+    bool const rich = before > 0.5 * view.saturation;
+    bool const habitual = lifts_ >= a_habit && !rich;
+    // Blasts last a minute or so: what rises more slowly is the water.
+    auto const sudden = [&](double least_part) {
+        double const just_before = median_before(samples, view.time_ms - as_ms(std::max(90.0, 2.0 * poll_s)),
+                                                 std::max(60.0, 2.5 * poll_s));
+        return view.value - just_before > std::max(least_part * view.saturation, 12.0 * noise);
+    };
+    bool const blast_like = rich && way > 0.0 && rise > blast_way_part * way;
+    bool const lift_like = habitual && rise > habitual_part * view.saturation;
+    // Out of water without oxygen it may be the air that comes back.
+    bool const pulse_like =
+        !rich && before > floor_part * view.saturation && rise > excursion_part * view.saturation;
+    return lifted || (blast_like && sudden(least_blast_part)) || (lift_like && sudden(habitual_part)) ||
+           (pulse_like && sudden(excursion_part));
+}
+
+void ExcursionWatch::look_for_one(View const& view, ProbeKnown const& known, Samples const& samples,
+                                  Around const& around) {
+    double const t90_guess_s = known.t90_guess_s;
+    bool const quiet = view.time_ms >= around.exposed_until_ms + as_ms(5.0 * t90_guess_s);
+    bool const shows = !samples.empty() && view.value - static_cast<double>(samples.back().value) >
+                                               leap_shows_part * view.saturation;
+    if (!quiet || (view.value < 0.5 * view.saturation && lifts_ < a_habit && !shows)) {
+        return;
+    }
+    auto const back_ms =
+        view.time_ms - std::max(as_ms(1.5 * t90_guess_s), 2 * (view.time_ms - around.last_ms));
+    // What rises after an edge of the air is the water.
+    if (around.air_edge_ms > back_ms) {
+        return;
+    }
+    double const poll_s = s_between(around.last_ms, view.time_ms);
+    double const span_s = std::max(60.0, 2.5 * poll_s);
+    if (!may_leap(view, least_before(samples, back_ms, span_s))) {
+        return;
+    }
+    double const before = median_before(samples, back_ms, span_s);
+    if (!leaps_up(view, known.noise, samples, poll_s, before)) {
+        return;
+    }
+    bool const in_air = view.value > near_air * view.saturation;
+    bool const lifted = in_air && view.value - before > excursion_part * view.saturation;
+    active_ = true;
+    begin_ms_ = back_ms;
+    peak_ms_ = view.time_ms;
+    base_ = before;
+    peak_ = view.value;
+    longest_s_ = lifted ? longest_excursion_s : 120.0 + 5.0 * t90_guess_s;
+}
+
+ExcursionWatch::Turn ExcursionWatch::take(View const& view, ProbeKnown const& known, Samples const& samples,
+                                          Around const& around) {
+    if (around.busy) {
+        active_ = false;
+        return Turn::none;
+    }
+    if (!active_) {
+        look_for_one(view, known, samples, around);
+        return Turn::none;
+    }
+    // What began like a blast may be a lift by hand.
+    if (view.value > near_air * view.saturation && view.value - base_ > excursion_part * view.saturation) {
+        longest_s_ = longest_excursion_s;
+    }
+    if (view.value > peak_) {
+        peak_ = view.value;
+        peak_ms_ = view.time_ms;
+    }
+    return end(view, around.air_edge_ms);
+}
+
+ExcursionWatch::Turn ExcursionWatch::end(View const& view, std::int64_t air_edge_ms) {
+    double const left = (view.value - base_) / (peak_ - base_);
+    bool const by_water = air_edge_ms > begin_ms_;
+    if (left < 0.15 && !by_water) {
+        bool const high =
+            peak_ > near_air * view.saturation || peak_ - base_ > excursion_part * view.saturation;
+        lifts_ += high && base_ < 0.5 * view.saturation ? 1U : 0U;
+        active_ = false;
+        return Turn::back;
+    }
+    if (by_water || s_between(begin_ms_, view.time_ms) > longest_s_) {
+        active_ = false;
+        return Turn::stayed;
+    }
+    return Turn::none;
+}
+
+}  // namespace probekeeper::diagnosis
