@@ -6,8 +6,8 @@
 #include <optional>
 #include <string_view>
 
-#include "diagnosis/capture.h"
 #include "diagnosis/samples.h"
+#include "diagnosis/view.h"
 
 namespace probekeeper::diagnosis {
 

@@ -7,8 +7,8 @@
 #include <cstdint>
 #include <optional>
 
-#include "diagnosis/capture.h"
 #include "diagnosis/samples.h"
+#include "diagnosis/view.h"
 
 namespace probekeeper::diagnosis {
 

@@ -7,8 +7,8 @@
 #include <optional>
 
 #include "base/reading.h"
-#include "diagnosis/capture.h"
 #include "diagnosis/verdict.h"
+#include "diagnosis/view.h"
 
 namespace probekeeper::diagnosis {
 

@@ -5,8 +5,8 @@
 #include <array>
 #include <cstdint>
 
-#include "diagnosis/capture.h"
 #include "diagnosis/samples.h"
+#include "diagnosis/view.h"
 
 namespace probekeeper::diagnosis {
 

@@ -1,5 +1,5 @@
 // Fits one piece of readings to what a probe with a lag must show. The fits know nothing of bits or states;
-// capture.h cuts the pieces out of the readings.
+// piece.h cuts the pieces out of the readings.
 #pragma once
 
 #include <limits>

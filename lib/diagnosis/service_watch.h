@@ -8,9 +8,9 @@
 #include <cstdint>
 #include <optional>
 
-#include "diagnosis/capture.h"
 #include "diagnosis/handling.h"
 #include "diagnosis/verdict.h"
+#include "diagnosis/view.h"
 
 namespace probekeeper::diagnosis {
 

@@ -6,9 +6,10 @@
 #include <cstdint>
 #include <optional>
 
-#include "diagnosis/capture.h"
 #include "diagnosis/level.h"
+#include "diagnosis/response.h"
 #include "diagnosis/setup.h"
+#include "diagnosis/verdict.h"
 
 namespace probekeeper::diagnosis {
 
