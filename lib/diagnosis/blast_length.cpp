@@ -11,7 +11,7 @@ namespace {
 constexpr double usual_blast_s = 30.0;
 // Of blasts that last so many polls a bit misses none, and the readings see their area. So many teach their
 // length before it is used, and so many in all. Guesses.
-constexpr double fewest_in_blast = 3.0;
+constexpr double fewest_in_blast = 4.0;
 constexpr std::uint32_t enough_told = 4, most_lengths = 200;
 // Where no bit tells it, so many blasts teach it, that go this part of saturation or more.
 constexpr std::uint32_t enough_lengths = 12;
@@ -42,16 +42,17 @@ double BlastLength::Lengths::usual(double length_s, double its_weight, std::uint
     return mean_s;
 }
 
-// Readings of a bit count a blast's length in polls, too many or too few by chance alone, so that many tell
-// it far better than one.
+// Readings of a bit count a blast's length in polls, too many or too few by chance, so that many tell it
+// better than one.
 void BlastLength::take(AirStep const& step) {
     if (!step.told_blast()) {
         return;
     }
     told_s_ = told_.usual(step.length_s(), 1.0, most_lengths);
+    told_every_s_ = s_between(step.begin_ms, step.first_ms);
     // By one measure or the other, but not by both in turn: they differ by as much as the probe was wrong.
     if (told_.count == enough_told) {
-        told_well_ = told_.mean_s > fewest_in_blast * s_between(step.begin_ms, step.first_ms);
+        told_well_ = told_.mean_s > fewest_in_blast * told_every_s_;
     }
 }
 
@@ -67,10 +68,11 @@ double BlastLength::usual_s() const {
     return told_.count > 0 ? told_.mean_s : taught_.count > 0 ? taught_.mean_s : usual_blast_s;
 }
 
-// Those of a timer are as long where its bit is missing for a while.
+// Those of a timer are as long where its bit is missing for a while. One that keeps step with the polls is
+// counted alike each time, so that the error does not become less by their number.
 BlastLength::Known BlastLength::by_bit(AirStep const& step, ResponseFit const& fit) const {
-    constexpr double of_one = 0.3 / fewest_in_blast;  // as a part of it, at most
-    double const error = of_one / std::sqrt(told_.count);
+    constexpr double of_a_poll = 0.3;
+    double const error = of_a_poll * told_every_s_ / told_.mean_s;
     return {step.declared ? told_s_ : told_.mean_s, fit.area / told_.mean_s * error, true};
 }
 

@@ -42,6 +42,7 @@ private:
 
     Lengths told_;               // as a bit tells it
     double told_s_ = 0.0;        // the same for the newest blast; NaN: it was of another length
+    double told_every_s_ = 0.0;  // how often its bit is read
     Lengths taught_;             // as blasts themselves do, by their area
     double taught_t90_s_ = 0.0;  // how slow the probe was then
     bool told_well_ = false;     // the bit is read often enough to tell how long blasts are
