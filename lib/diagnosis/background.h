@@ -38,6 +38,8 @@ public:
     void forget_since(std::int64_t time_ms);
     // Call hourly: notes when the floor leaps.
     void watch_for_leap(std::int64_t now_ms);
+    // When it last leapt; 0: it has not.
+    [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
 
     // By how much the lowest of the newest hours lies above that of all such spells in the two days before,
     // mg/L; 0 where it is little, or where they are too few. Neither residue nor water without air does that

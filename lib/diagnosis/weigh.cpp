@@ -202,7 +202,23 @@ bool mute(ProbeState& state) {
     return tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
 }
 
-void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
+// Residue comes to one probe at a time. Oxygen that stays without air comes to all in the water, and goes
+// again.
+bool leapt_with_neighbours(ProbeState const& state, std::int64_t now_ms,
+                           std::vector<Shown> const& neighbours) {
+    constexpr std::int64_t together_ms = 24 * hour_ms, goes_again_ms = 14 * 24 * hour_ms;
+    auto const leapt_ms = state.background.leapt_ms();
+    if (leapt_ms == 0 || now_ms - leapt_ms > goes_again_ms) {
+        return false;
+    }
+    return std::any_of(neighbours.begin(), neighbours.end(), [leapt_ms](Shown const& n) {
+        auto const theirs_ms = n.alive ? n.state->background.leapt_ms() : 0;
+        return theirs_ms != 0 && std::abs(theirs_ms - leapt_ms) < together_ms;
+    });
+}
+
+void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                      std::vector<Shown> const& neighbours) {
     state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
     state.background_mg_l = known ? known->level : state.background_mg_l;
@@ -215,7 +231,7 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     probability = slowly ? Tracker::sure : probability;
     // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
     double const wait_s = told_by_person ? 0.0 : sudden ? 2.5 * day_s : slowly ? 30.0 * hour_s : 8.0 * hour_s;
-    bool const unseen = !told_by_person && mute(state);
+    bool const unseen = !told_by_person && (mute(state) || leapt_with_neighbours(state, now_ms, neighbours));
     tracker(state, Reason::background).take(now_ms, unseen ? -1.0 : probability, {wait_s, day_s});
 }
 
@@ -244,7 +260,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);
 
-    weigh_background(state, setup, now_ms);
+    weigh_background(state, setup, now_ms, neighbours);
 
     bool const compared = state.neighbours_ratio > 0.0;
     // The movement of a pierced membrane is told once.

@@ -99,6 +99,22 @@ TEST_CASE("a floor that wanders below zero is the probe's own, for there is no o
     CHECK(bench.stands(Reason::background));
 }
 
+TEST_CASE(
+    "a floor that leaps at both probes of a water within a day is the water's, at one alone the probe's",
+    "[diagnosis][background]") {
+    bool const both = GENERATE(true, false);
+    CAPTURE(both);
+    Bench bench{2};
+    cycle(bench.rig, nothing);
+    bench.run(24.0 * 4.0);
+    bench.rig.probe(0).offset = 0.28;
+    bench.run(6.0);
+    bench.rig.probe(1).offset = both ? 0.25 : 0.0;
+    bench.run(24.0 * 9.0);
+    CHECK(bench.heard.ever(Reason::background, 0) != both);
+    CHECK_FALSE(bench.heard.ever(Reason::background, 1));
+}
+
 TEST_CASE("floor and height that leap up together are a hole in the membrane, and either alone is not",
           "[diagnosis][background]") {
     struct Row {
