@@ -154,7 +154,11 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
     // Coating makes T90 itself grow evenly, or quicker as it goes: a straight line of T90, not of its
     // logarithm.
     double const days = std::expm1(left) / known->slope_per_day;
-    double const days_error = std::hypot(std::exp(left) * known->error / known->slope_per_day,
+    // Of the way to the limit: a fresh value that was learned errs as today's does, one that is configured by
+    // itself.
+    double const left_error =
+        limit->learned ? known->change_error : std::hypot(known->error, nominal_error);
+    double const days_error = std::hypot(std::exp(left) * left_error / known->slope_per_day,
                                          days * known->slope_error / known->slope_per_day);
     if (days > 20.0 * setup.limits.horizon_days) {
         return std::nullopt;

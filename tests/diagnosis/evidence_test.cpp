@@ -216,6 +216,25 @@ TEST_CASE("a response that slows day by day is forecast to cross its limit, befo
     CHECK(early->due);
 }
 
+TEST_CASE("a forecast leaves open what is open of the fresh value", "[diagnosis][evidence]") {
+    bool const learned = GENERATE(true, false);
+    CAPTURE(learned);
+    Bench bench{site_of(1, 20.0)};
+    if (learned) {
+        bench.did(Act::membrane_change);
+    }
+    double later_s = 0.0;  // than it is due, at the first forecast
+    for (int day = 0; day < 27 && later_s == 0.0; ++day) {
+        bench.rig.probe(0).t90_s = 40.0 * std::exp2(day / 28.0);
+        bench.run(24.0);
+        auto const d = bench.site.verdict(0);
+        later_s = d.forecast ? seconds_between(d.forecast->due, d.forecast->latest) : 0.0;
+    }
+    REQUIRE(later_s > 0.0);
+    // An eighth of T90, as far as a configured one is open, is five days at this rate.
+    CHECK((later_s > 13.0 * 86'400.0) != learned);
+}
+
 TEST_CASE("a steady probe has no forecast", "[diagnosis][evidence]") {
     Bench bench;
     bench.run(20.0 * 24.0);
