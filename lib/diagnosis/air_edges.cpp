@@ -39,12 +39,13 @@ void AirEdges::take(View const& view, double t90_guess_s, std::int64_t last_ms,
     // Rises tell less than what they cost; a few a day do.
     bool const wanted = !on || rise_ms_ == 0 || view.time_ms - rise_ms_ > as_ms(rise_every_s);
     if (switched && lasted && quiet && wanted) {
-        (on ? rise_ : decline_) = {true,
-                                   on ? TestSource::aeration_on : TestSource::aeration_off,
-                                   (last_ms + view.time_ms) / 2,
-                                   view.time_ms + as_ms(900.0),
-                                   view.value,
-                                   view.saturation};
+        auto& edge = on ? rise_ : decline_;
+        edge = {true,
+                on ? TestSource::aeration_on : TestSource::aeration_off,
+                (last_ms + view.time_ms) / 2,
+                view.time_ms + as_ms(900.0),
+                view.value,
+                view.saturation};
         rise_ms_ = on ? view.time_ms : rise_ms_;
     }
     aerated_ = view.aerated;
