@@ -20,9 +20,8 @@ constexpr std::uint32_t fewest_tests_of_neighbour = 4;
 bool shows_the_water(ProbeState const& state) {
     constexpr std::array spoils{Reason::membrane_damage, Reason::fluctuation, Reason::stuck,
                                 Reason::no_signal, Reason::not_settled};
-    return !state.service.busy() && std::none_of(spoils.begin(), spoils.end(), [&](Reason reason) {
-        return state.trackers[static_cast<std::size_t>(reason)].standing();
-    });
+    return !state.service.busy() &&
+           std::none_of(spoils.begin(), spoils.end(), [&](Reason reason) { return standing(state, reason); });
 }
 
 // ln of what brings T90 in this water to 20 degC.

@@ -156,8 +156,7 @@ std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setu
     double const days = std::expm1(left) / known->slope_per_day;
     // Of the way to the limit: a fresh value that was learned errs as today's does, one that is configured by
     // itself.
-    double const left_error =
-        limit->learned ? known->change_error : std::hypot(known->error, nominal_error);
+    double const left_error = limit->learned ? known->change_error : std::hypot(known->error, nominal_error);
     double const days_error = std::hypot(std::exp(left) * left_error / known->slope_per_day,
                                          days * known->slope_error / known->slope_per_day);
     if (days > 20.0 * setup.limits.horizon_days) {
@@ -194,36 +193,48 @@ Case found_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t n
 
 namespace {
 
-Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    Case c;
-    c.unit = "s";
+struct Tested {
+    LevelKnown known;
+    SlowLimit limit;
+    // Of the way between them: what is uncertain of a learned fresh value and of today alike cancels.
+    double error = 0.0;
+};
+
+// Empty where too few tests tell, or there is no limit.
+std::optional<Tested> tested(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     auto const known = response_known(state, now_ms);
     auto const limit = slow_limit(state, setup);
     bool const few = state.trend.tests() < fewest_tests && !told_by_neighbours(state, now_ms);
     if (!known || !limit || few) {
-        return c;
+        return std::nullopt;
     }
-    c.value = std::exp(known->ln_t90);
-    c.low = std::exp(known->ln_t90 - normal_90 * known->error);
-    c.high = std::exp(known->ln_t90 + normal_90 * known->error);
-    c.limit = std::exp(limit->ln_limit);
-    c.probability = over(known->ln_t90, limit->ln_limit, limit->learned ? known->change_error : known->error);
+    return Tested{*known, *limit, limit->learned ? known->change_error : known->error};
+}
+
+Case tested_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    Case c;
+    c.unit = "s";
+    if (auto const t = tested(state, setup, now_ms)) {
+        c.value = std::exp(t->known.ln_t90);
+        c.low = std::exp(t->known.ln_t90 - normal_90 * t->known.error);
+        c.high = std::exp(t->known.ln_t90 + normal_90 * t->known.error);
+        c.limit = std::exp(t->limit.ln_limit);
+        c.probability = over(t->known.ln_t90, t->limit.ln_limit, t->error);
+    }
     return c;
 }
 
 }  // namespace
 
 double slow_within(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms, double days) {
-    auto const limit = slow_limit(state, setup);
-    auto const known = response_known(state, now_ms);
-    if (tested_case(state, setup, now_ms).probability < 0.0 || !known || !limit) {
+    auto const t = tested(state, setup, now_ms);
+    if (!t) {
         return -1.0;
     }
     // Coating grows evenly in T90 itself, and never backwards but by a service.
-    double const grown = 1.0 + days * std::max(known->slope_per_day, 0.0);
-    double const now_error = limit->learned ? known->change_error : known->error;
-    double const error = std::hypot(now_error, days * known->slope_error / grown);
-    return over(known->ln_t90 + std::log(grown), limit->ln_limit, error);
+    double const grown = 1.0 + days * std::max(t->known.slope_per_day, 0.0);
+    double const error = std::hypot(t->error, days * t->known.slope_error / grown);
+    return over(t->known.ln_t90 + std::log(grown), t->limit.ln_limit, error);
 }
 
 Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
@@ -312,7 +323,7 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
         // One that is rather past its limit than within it, and by its drift surely will be soon.
         // The blasts of a probe that slows show less and less of the way, and what they miss of it looks like
         // a drift.
-        bool const slows = state.trackers[static_cast<std::size_t>(Reason::slow_response)].standing();
+        bool const slows = standing(state, Reason::slow_response);
         bool const learning = !known->absolute && known->exposures < just_taught;
         c.probability = !slows && now > (learning ? clearly_past : rather_past) ? std::max(now, ahead) : now;
     }

@@ -27,6 +27,11 @@ constexpr double habitual_part = 0.1;
 // down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
 constexpr double leap_shows_part = 0.02;
 
+// A lift from well below air comes near to it.
+bool is_lift(double to, double from, double saturation) {
+    return to > near_air * saturation && to - from > excursion_part * saturation;
+}
+
 }  // namespace
 
 double ExcursionWatch::found_from(View const& view, double noise) {
@@ -49,7 +54,7 @@ bool ExcursionWatch::leaps_up(View const& view, double noise, Samples const& sam
                               double before) const {
     double const rise = view.value - before;
     double const way = view.saturation - before;
-    bool const lifted = view.value > near_air * view.saturation && rise > excursion_part * view.saturation;
+    bool const lifted = is_lift(view.value, before, view.saturation);
     bool const rich = before > 0.5 * view.saturation;
     bool const habitual = lifts_ >= a_habit && !rich;
     // Blasts last a minute or so: what rises more slowly is the water.
@@ -91,8 +96,7 @@ void ExcursionWatch::look_for_one(View const& view, ProbeKnown const& known, Sam
     if (!leaps_up(view, known.noise, samples, poll_s, before)) {
         return;
     }
-    bool const in_air = view.value > near_air * view.saturation;
-    bool const lifted = in_air && view.value - before > excursion_part * view.saturation;
+    bool const lifted = is_lift(view.value, before, view.saturation);
     active_ = true;
     begin_ms_ = back_ms;
     peak_ms_ = view.time_ms;
@@ -112,7 +116,7 @@ ExcursionWatch::Turn ExcursionWatch::take(View const& view, ProbeKnown const& kn
         return Turn::none;
     }
     // What began like a blast may be a lift by hand.
-    if (view.value > near_air * view.saturation && view.value - base_ > excursion_part * view.saturation) {
+    if (is_lift(view.value, base_, view.saturation)) {
         longest_s_ = longest_excursion_s;
     }
     if (view.value > peak_) {

@@ -89,30 +89,25 @@ std::string damage_text(ProbeState const& state) {
         return fmt::format("Since {} it reads far above anything this water showed before",
                            minute_of(state.liveness.high_since_ms()));
     }
+    if (state.fluctuation.leapt_ms() != 0) {
+        return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
+                           minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
+    }
+    auto const or_told = [&](std::int64_t since_ms) {
+        return minute_of(since_ms != 0 ? since_ms : tracker(state, Reason::membrane_damage).over_ms());
+    };
     auto const now = state.background.floor(state.last_ms);
-    if (state.fluctuation.leapt_ms() == 0 && now && now->level > 0.2) {
-        auto const since_ms = state.hole_by_floor_ms != 0 ? state.hole_by_floor_ms
-                                                          : tracker(state, Reason::membrane_damage).over_ms();
-        return fmt::format(
-            "On {} its lowest and its highest readings leapt up together within hours, as through a hole; "
-            "where "
-            "the water holds no oxygen it has read {:.2f} mg/L since",
-            minute_of(since_ms), now->level);
-    }
-    if (state.fluctuation.leapt_ms() == 0 && state.hole_by_movement_ms == 0 && state.hole_by_floor_ms != 0) {
-        return fmt::format(
-            "On {} its lowest and its highest readings leapt up together within hours, as through a hole; "
-            "its lowest are down again",
-            minute_of(state.hole_by_floor_ms));
-    }
-    if (state.fluctuation.leapt_ms() == 0) {
+    bool const floor_up = now && now->level > 0.2;
+    if (!floor_up && (state.hole_by_movement_ms != 0 || state.hole_by_floor_ms == 0)) {
         return fmt::format(
             "On {} its reading began within hours to move far more than before; it does so no longer",
-            minute_of(state.hole_by_movement_ms != 0 ? state.hole_by_movement_ms
-                                                     : tracker(state, Reason::membrane_damage).over_ms()));
+            or_told(state.hole_by_movement_ms));
     }
-    return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
-                       minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
+    return fmt::format(
+        "On {} its lowest and its highest readings leapt up together within hours, as through a hole; {}",
+        or_told(state.hole_by_floor_ms),
+        floor_up ? fmt::format("where the water holds no oxygen it has read {:.2f} mg/L since", now->level)
+                 : "its lowest are down again");
 }
 
 std::string stuck_text(ProbeState const& state) {
@@ -390,8 +385,7 @@ std::string next_evidence(ProbeState const& state, ProbeSetup const& setup, std:
         age_days > setup.limits.evidence_days) {
         return "lift five minutes into air and put back";
     }
-    bool const open = likely_slow(state, setup, now_ms) &&
-                      !state.trackers[static_cast<std::size_t>(Reason::slow_response)].standing();
+    bool const open = likely_slow(state, setup, now_ms) && !standing(state, Reason::slow_response);
     if (open) {
         return "more response tests: it is rather past its limit than within it; lift five minutes into air "
                "and put "

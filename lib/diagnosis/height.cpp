@@ -29,34 +29,29 @@ void HeightWatch::close_hour() {
     count_ = 0;
 }
 
+double HeightWatch::ranked(std::size_t back, std::size_t count, std::size_t rank) const {
+    std::array<float, day> hours{};
+    for (std::size_t i = 0; i < count; ++i) {
+        hours[i] = hours_.from_back(back + i);
+    }
+    std::sort(hours.begin(), hours.begin() + static_cast<std::ptrdiff_t>(count));
+    return static_cast<double>(hours[rank]);
+}
+
 double HeightWatch::day_step() const {
     if (hours_.size() < 2 * day) {
         return 0.0;
     }
-    std::array<float, day> last{}, earlier{};
-    for (std::size_t i = 0; i < day; ++i) {
-        last[i] = hours_.from_back(i);
-        earlier[i] = hours_.from_back(day + i);
-    }
-    std::sort(last.begin(), last.end());
-    std::sort(earlier.begin(), earlier.end());
-    auto const usual = static_cast<double>(earlier[day / 2]);
-    return usual > 0.0 ? static_cast<double>(last[day / 2]) / usual : 0.0;
+    double const usual = ranked(day, day, day / 2);
+    return usual > 0.0 ? ranked(0, day, day / 2) / usual : 0.0;
 }
 
 double HeightWatch::step() const {
-    if (hours_.size() < newest + before) {
+    if (hours_.size() < newest + day) {
         return 0.0;
     }
-    std::array<float, newest> last{};
-    std::array<float, before> earlier{};
-    for (std::size_t i = 0; i < newest + before; ++i) {
-        (i < newest ? last[i] : earlier[i - newest]) = hours_.from_back(i);
-    }
-    std::sort(last.begin(), last.end());
-    std::sort(earlier.begin(), earlier.end());
-    auto const usual = static_cast<double>(earlier[before - 4]);
-    return usual > 0.0 ? static_cast<double>(last[newest / 2 - 1]) / usual : 0.0;
+    double const usual = ranked(newest, day, day - 4);
+    return usual > 0.0 ? ranked(0, newest, newest / 2 - 1) / usual : 0.0;
 }
 
 }  // namespace probekeeper::diagnosis

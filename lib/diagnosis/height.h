@@ -23,7 +23,9 @@ public:
     [[nodiscard]] double day_step() const;
 
 private:
-    static constexpr std::size_t newest = 4, before = 24, day = 24;
+    static constexpr std::size_t newest = 4, day = 24;
+    // Of `count` hours, up to a day, before the newest `back` ones: that of `rank`, 0 the lowest.
+    [[nodiscard]] double ranked(std::size_t back, std::size_t count, std::size_t rank) const;
 
     Ring<float, 2 * day> hours_;       // as a part of saturation
     std::array<float, 60> minutes_{};  // of this hour, one reading of each

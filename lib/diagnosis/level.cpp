@@ -166,16 +166,18 @@ void Level::time_air() {
     filter_.set(delay, timed_delay_s, square(timed_delay_error_s));
 }
 
-void Level::expect_offset(double ln, double error) {
+void Level::hear(Quantity which, double value, double error, double outlier) {
     Filter::Vector weights{};
-    weights[offset] = 1.0;
-    filter_.update(ln - filter_.mean(offset), weights, square(error));
+    weights[which] = 1.0;
+    filter_.update(value - filter_.mean(which), weights, square(error), outlier);
+}
+
+void Level::expect_offset(double ln, double error) {
+    hear(offset, ln, error);
 }
 
 void Level::expect_delay(double delay_s, double error_s) {
-    Filter::Vector weights{};
-    weights[delay] = 1.0;
-    filter_.update(delay_s - filter_.mean(delay), weights, square(error_s), outlier_beyond);
+    hear(delay, delay_s, error_s, outlier_beyond);
 }
 
 Level::Delay Level::delay_beside(double more, double more_error) const {
@@ -190,11 +192,9 @@ Level::Delay Level::delay_beside(double more, double more_error) const {
 }
 
 void Level::expect(double ln_tau_s, double error) {
-    Filter::Vector weights{};
-    weights[level] = 1.0;
     double const surprise = ln_tau_s - filter_.mean(level);
     if (std::abs(surprise) < outlier_beyond * std::sqrt(filter_.variance(level) + square(error))) {
-        filter_.update(surprise, weights, square(error));
+        hear(level, ln_tau_s, error);
     }
 }
 

@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <cstddef>
 #include <cstdint>
+#include <limits>
 
 #include "estimate/joint_filter.h"
 
@@ -99,6 +100,9 @@ private:
     double take(double surprise, Filter::Vector const& weights, double variance, double& roughness,
                 unsigned considered);
     void tell_declines_from_steps();
+    // One quantity itself, as told by others than tests; `outlier` as of JointFilter::update().
+    void hear(Quantity which, double value, double error,
+              double outlier = std::numeric_limits<double>::infinity());
 
     Filter filter_;
     double step_roughness_ = 1.0, decline_roughness_ = 1.0, rise_roughness_ = 1.0;

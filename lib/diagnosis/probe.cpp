@@ -149,8 +149,9 @@ ResponseTest judge_found(ProbeState& state, Candidate const& candidate, double t
     return test;
 }
 
-bool standing(ProbeState const& state, Reason reason) {
-    return state.trackers[static_cast<std::size_t>(reason)].standing();
+// An edge of the air, by what the water did after it.
+bool of_water(TestSource source) {
+    return source == TestSource::aeration_off || source == TestSource::aeration_on;
 }
 
 // Empty: the test counts.
@@ -163,9 +164,7 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
         return "the airflow did not tell when the air stopped, as it does here";
     }
     // A step of air is large beside what a loose membrane adds; an edge of the air is not.
-    bool const of_water =
-        candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
-    if (candidate.fit.set_aside.empty() && of_water &&
+    if (candidate.fit.set_aside.empty() && of_water(candidate.source) &&
         (standing(state, Reason::fluctuation) || standing(state, Reason::membrane_damage))) {
         return "the membrane moves its reading too much";
     }
@@ -214,13 +213,12 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     test.time = candidate.time;
     test.source = candidate.source;
     test.model = state.trend.model();
-    bool const of_water =
-        candidate.source == TestSource::aeration_off || candidate.source == TestSource::aeration_on;
     double const lag_s = state.trend.lag_s(candidate.source, fit);
     test.t90_s = state.trend.t90_s(candidate.source, fit);
     double const ln_error =
-        of_water ? std::hypot(fit.late_error_s, state.trend.lag_error_s(candidate.source)) / lag_s
-                 : fit.ln_error;
+        of_water(candidate.source)
+            ? std::hypot(fit.late_error_s, state.trend.lag_error_s(candidate.source)) / lag_s
+            : fit.ln_error;
     double const spread = std::exp(1.645 * std::min(ln_error, 3.0));
     test.low_s = test.t90_s / spread;
     test.high_s = test.t90_s * spread;
@@ -421,9 +419,8 @@ namespace {
 bool shows_water_move(ProbeState const& state, std::int64_t now_ms) {
     constexpr std::int64_t recent_ms = 6 * 3'600'000;
     constexpr std::array own{Reason::fluctuation, Reason::membrane_damage, Reason::stuck, Reason::no_signal};
-    bool const its_own = std::any_of(own.begin(), own.end(), [&state](Reason reason) {
-        return state.trackers[static_cast<std::size_t>(reason)].standing();
-    });
+    bool const its_own =
+        std::any_of(own.begin(), own.end(), [&state](Reason reason) { return standing(state, reason); });
     return !its_own && now_ms - state.fluctuation.at_ms() < recent_ms;
 }
 
@@ -432,10 +429,7 @@ bool shows_water_move(ProbeState const& state, std::int64_t now_ms) {
 Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Shown out;
     out.alive = state.absent_since_ms == 0 && state.last_ms != 0 && now_ms - state.last_ms < 600'000;
-    auto const stands = [&state](Reason reason) {
-        return state.trackers[static_cast<std::size_t>(reason)].standing();
-    };
-    out.mute = stands(Reason::no_signal) || stands(Reason::stuck);
+    out.mute = mute(state);
     out.value = state.last_value / state.last_saturation;
     auto const today = state.fluctuation.today();
     auto const fresh = state.fluctuation.fresh();

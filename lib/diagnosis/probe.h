@@ -104,6 +104,14 @@ struct ProbeState {
 static_assert(std::is_trivially_copyable_v<ProbeState>);
 static_assert(sizeof(ProbeState) <= 24 * 1024);
 
+[[nodiscard]] inline bool standing(ProbeState const& state, Reason reason) {
+    return state.trackers[static_cast<std::size_t>(reason)].standing();
+}
+// What it gives is no water's: an output that is dead or stuck is evidence of nothing.
+[[nodiscard]] inline bool mute(ProbeState const& state) {
+    return standing(state, Reason::no_signal) || standing(state, Reason::stuck);
+}
+
 // Feeds one reading; readings of one probe come in order of time. A response test that ends with this reading
 // is returned, used or set aside.
 std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading);

@@ -85,8 +85,7 @@ void SiteDiagnosis::excuse_group(std::vector<std::size_t> const& group, std::int
     std::int64_t first = 0, last = 0;
     for (auto const place : group) {
         auto const& member = probes_[place];
-        bool const known_silent =
-            member.state.trackers[static_cast<std::size_t>(Reason::no_communication)].standing();
+        bool const known_silent = standing(member.state, Reason::no_communication);
         if (known_silent || member.state.absent_since_ms != 0) {
             continue;
         }

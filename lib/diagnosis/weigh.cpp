@@ -57,7 +57,7 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
 bool broken(ProbeState& state, std::int64_t now_ms) {
     constexpr std::int64_t day_ms = 24 * hour_ms;
     auto& since_ms = state.hole_by_floor_ms;
-    if (tracker(state, Reason::membrane_damage).standing()) {
+    if (standing(state, Reason::membrane_damage)) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
     if (since_ms == 0) {
@@ -86,7 +86,7 @@ bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& ne
 bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours) {
     auto& level_ms = state.hole_by_movement_ms;
     double const leapt = state.fluctuation.leapt();
-    if (tracker(state, Reason::membrane_damage).standing()) {
+    if (standing(state, Reason::membrane_damage)) {
         return leapt > 0.0 && !neighbours_share_leap(state, neighbours, leapt);
     }
     if (leapt == 0.0) {
@@ -96,7 +96,7 @@ bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours)
     bool const anyone =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
     // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
-    bool const loose = level_ms == 0 && tracker(state, Reason::fluctuation).standing();
+    bool const loose = level_ms == 0 && standing(state, Reason::fluctuation);
     bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
     level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
     double const lasts = state.fluctuation.leapt_for_long();
@@ -130,13 +130,12 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const others_high_too = anyone && others > 1.4;
     follow_oxygen(state, now_ms, anyone, others > enough_oxygen);
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
-    bool const still_dead =
-        tracker(state, Reason::no_signal).standing() && state.liveness.zero_since_ms() != 0;
+    bool const still_dead = standing(state, Reason::no_signal) && state.liveness.zero_since_ms() != 0;
     bool const zero = still_dead || (state.liveness.dead_zero(aerated_for_s) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
     // Told, it stays so while the value does, though the water should run out of oxygen once more.
-    bool const told_stuck = tracker(state, Reason::stuck).standing();
+    bool const told_stuck = standing(state, Reason::stuck);
     bool const excused = at_zero && (zero || (others_low_too && !told_stuck));
     auto const held = state.liveness.stuck();
     bool const stuck = held && !excused;
@@ -195,11 +194,6 @@ void hear_found_rises(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     if (over >= Tracker::sure || (over >= 0.0 && over < hardly)) {
         state.found_told_ms = state.found.newest_ms();
     }
-}
-
-// An output that is dead or stuck gives no evidence of anything.
-bool mute(ProbeState& state) {
-    return tracker(state, Reason::no_signal).standing() || tracker(state, Reason::stuck).standing();
 }
 
 // Residue comes to one probe at a time. Oxygen that stays without air comes to all in the water, and goes
@@ -264,7 +258,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
 
     bool const compared = state.neighbours_ratio > 0.0;
     // The movement of a pierced membrane is told once.
-    bool const pierced = tracker(state, Reason::membrane_damage).standing();
+    bool const pierced = standing(state, Reason::membrane_damage);
     tracker(state, Reason::fluctuation)
         .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
               {(compared ? 4.0 : 8.0) * hour_s, day_s});
@@ -292,7 +286,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
               {0.0, 2.0 * day_s});
 
     // Found rises put it off; once it is asked for, only a test that tells answers it.
-    bool const asked = tracker(state, Reason::verification_due).standing();
+    bool const asked = standing(state, Reason::verification_due);
     auto const since_ms =
         std::max({newest_evidence_ms(state), asked ? 0 : state.found_told_ms, state.first_ms});
     // One that has never read has nothing to verify: its silence says all.
