@@ -171,14 +171,17 @@ physics::TransmitterSettings as_given(FleetPlan const& fleet, ProbePlan const& p
 // How much a probe's readings move within half a minute, with so much wrinkle: a high quantile of second
 // differences over the tank's second day, which edges of the air hardly enter. Without oxygen no wrinkle
 // moves anything, and a tank that is without it most of the time would hide one of any size: that does not
-// count.
+// count. Rounding comes in as the scatter that it adds: of rounded readings the quantile itself is a whole
+// number of steps, and luck would decide whether the limit is three steps or six.
 double movement_mg_l(ProbePlan const& plan, TankPlan const& tank, physics::TransmitterSettings const& given,
                      double wrinkle) {
     constexpr double step_s = 2.5;
     constexpr double least_mg_l = 0.5;
+    auto unrounded = given;
+    unrounded.resolution_mg_l = 0.0;
     physics::Tank water{tank.settings, Random{tank.seed}};
     physics::Probe probe{plan.probe, Random{plan.seed}};
-    physics::Transmitter transmitter{given, Random{plan.seed + 1}};
+    physics::Transmitter transmitter{unrounded, Random{plan.seed + 1}};
     probe.wear().wrinkle = wrinkle;
     auto const every = static_cast<std::size_t>(std::max(15.0, plan.truth.poll_s) / step_s);
     std::vector<double> shown;
@@ -202,8 +205,7 @@ double movement_mg_l(ProbePlan const& plan, TankPlan const& tank, physics::Trans
     }
     auto const middle = moves.begin() + static_cast<std::ptrdiff_t>(moves.size() * 7 / 10);
     std::nth_element(moves.begin(), middle, moves.end());
-    // A coarse output at rest moves not at all: rounding alone is then its scale.
-    return std::max(*middle, rounding);
+    return std::hypot(*middle, rounding);
 }
 
 double usual_do_mg_l(WaterKind kind) {
