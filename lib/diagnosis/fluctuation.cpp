@@ -13,10 +13,11 @@ namespace {
 
 constexpr std::int64_t hour = 3'600'000;
 constexpr int lowest_log2 = -14;
-// The 75 % point of |N(0,1)|; a second difference of white noise has variance 6.
-constexpr double upper_quartile_of_normal = 1.1503493803760079;
+// A second difference of white noise has variance 6.
 constexpr double second_difference_gain = 2.449489742783178;
 constexpr std::uint32_t fewest_blocks = 24;
+// Times the upper quartile: of normal noise one in 250 is further.
+constexpr double far_bend = 2.5;
 constexpr std::size_t fewest_hours = 6;
 // Where no new membrane was seen, this part of the days seen so far was quieter than what counts as usual:
 // the quietest of all may have been a day without wind or work. A guess.
@@ -114,6 +115,18 @@ double FluctuationWatch::upper_quartile(Scale const& scale) {
     return middle_of(bins - 1);
 }
 
+// Root mean square, with what is far beyond the upper quartile counted as if it were no further. The quartile
+// alone would go by whole steps of an output that rounds: a little more movement, and it doubles.
+double FluctuationWatch::typical_bend(Scale const& scale, double resolution) {
+    double const furthest = far_bend * std::max(upper_quartile(scale), resolution);
+    double squares = 0.0;
+    for (std::size_t i = 0; i < bins; ++i) {
+        double const magnitude = std::min(middle_of(i), furthest);
+        squares += scale.counts[i] * magnitude * magnitude;
+    }
+    return std::sqrt(squares / scale.total);
+}
+
 void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double poll_s) {
     if (hour_ms_ == 0) {
         hour_ms_ = now_ms;
@@ -130,7 +143,7 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
     for (std::size_t i = 0; i < scales; ++i) {
         auto& scale = scales_[i];
         if (scale.total >= fewest_blocks >> std::min<std::size_t>(i, 2)) {
-            double const sigma = upper_quartile(scale) / (upper_quartile_of_normal * second_difference_gain);
+            double const sigma = typical_bend(scale, resolution) / second_difference_gain;
             log_sum += std::log(std::max(sigma, least));
             closed.by_scale[i] = static_cast<float>(std::max(sigma, least));
             noise_ = i == 0 ? 0.9 * noise_ + 0.1 * std::max(sigma, least) : noise_;
@@ -167,6 +180,7 @@ void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
     days_.clear();
     day_ms_ = 0;
     today_.reset();
+    grows_ = 1.0;
     fresh_value_.reset();
     before_value_.reset();
     gained_.reset();
@@ -195,14 +209,16 @@ void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
     }
 }
 
-FluctuationWatch::ByScale FluctuationWatch::day_by_scale() const {
+FluctuationWatch::ByScale FluctuationWatch::day_by_scale(int days_ago) const {
+    std::int64_t const until_ms = at_ms_ - days_ago * 24 * hour;
     ByScale day{};
     for (std::size_t scale = 0; scale < scales; ++scale) {
         std::array<double, 48> kept{};
         std::size_t n = 0;
         for (std::size_t i = 0; i < hours_.size(); ++i) {
             auto const& h = hours_.from_back(i);
-            if (h.end_ms > at_ms_ - 24 * hour && h.by_scale[scale] > 0.0F) {
+            bool const within = h.end_ms > until_ms - 24 * hour && h.end_ms <= until_ms;
+            if (within && h.by_scale[scale] > 0.0F) {
                 kept[n++] = static_cast<double>(h.by_scale[scale]);
             }
         }
@@ -229,6 +245,12 @@ FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
     return fresh;
 }
 
+// Where a reading moves more from day to day, the median of its last day is what it was half a day ago.
+double FluctuationWatch::growth_of(ByScale const& day) const {
+    double const yesterday = day_by_scale(1)[base_];
+    return yesterday > 0.0 ? 1.0 + 0.5 * std::clamp(1.0 - yesterday / day[base_], 0.0, 1.0) : 1.0;
+}
+
 // Movements of different origin add up in their squares.
 FluctuationWatch::Gained FluctuationWatch::gained_of(ByScale const& day, ByScale const& fresh) const {
     auto const gained = [&](std::size_t scale) {
@@ -249,8 +271,11 @@ void FluctuationWatch::compare(ByScale const& day) {
     auto const fresh = fresh_by_scale();
     bool const known = day[base_] > 0.0 && fresh[base_] > 0.0;
     today_ = day[base_] > 0.0 ? std::optional{day[base_]} : std::nullopt;
+    grows_ = today_ ? growth_of(day) : 1.0;
     fresh_value_ = known ? std::optional{fresh[base_]} : std::nullopt;
-    gained_ = known ? std::optional{gained_of(day, fresh)} : std::nullopt;
+    ByScale now{};
+    std::transform(day.begin(), day.end(), now.begin(), [this](double v) { return v * grows_; });
+    gained_ = known ? std::optional{gained_of(now, fresh)} : std::nullopt;
     today_error_ = known ? error_of(base_) : unknown_error;
     bool const bounded = known && fresh_learned_ && fresh_[base_] == most_fresh_[base_];
     before_value_ = bounded ? std::optional{most_fresh_[base_] / most_for_new} : std::nullopt;

@@ -27,7 +27,11 @@ public:
     // Scale of the movement in the last day from one reading to the next, mg/L; empty until there are enough
     // hours.
     [[nodiscard]] std::optional<double> today() const { return today_; }
-    // What of it has come since the membrane was fresh; and what of that is too quick to have come through
+    // The same now: the day's is half a day old where it has grown since yesterday.
+    [[nodiscard]] std::optional<double> now() const {
+        return today_ ? std::optional{*today_ * grows_} : std::nullopt;
+    }
+    // What of that has come since the membrane was fresh; and what of it is too quick to have come through
     // the membrane: a loose one flutters behind it. The water's own movement grows over several readings, and
     // less from each to the next.
     struct Gained {
@@ -75,10 +79,13 @@ private:
     };
     void add(Scale& scale, std::uint32_t length, double value);
     [[nodiscard]] static double upper_quartile(Scale const& scale);
+    [[nodiscard]] static double typical_bend(Scale const& scale, double resolution);
     void learn(ByScale const& day, std::int64_t now_ms);
     // Today against fresh. Asked for at every weighing, and different after an hour only.
     void compare(ByScale const& day);
-    [[nodiscard]] ByScale day_by_scale() const;
+    // Medians of the 24 hours that ended so many days ago.
+    [[nodiscard]] ByScale day_by_scale(int days_ago = 0) const;
+    [[nodiscard]] double growth_of(ByScale const& day) const;
     [[nodiscard]] ByScale fresh_by_scale() const;
     [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;
     [[nodiscard]] double error_of(std::size_t scale) const;
@@ -97,6 +104,7 @@ private:
     ByScale fresh_{};
     ByScale most_fresh_{};  // what can be of a fresh membrane, by the one before it; 0: not known
     // As compared when the hour was closed.
+    double grows_ = 1.0;
     std::optional<double> today_, fresh_value_, before_value_;
     std::optional<Gained> gained_;
     double today_error_ = unknown_error;

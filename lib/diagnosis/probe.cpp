@@ -431,11 +431,11 @@ Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_m
     out.alive = state.absent_since_ms == 0 && state.last_ms != 0 && now_ms - state.last_ms < 600'000;
     out.mute = mute(state);
     out.value = state.last_value / state.last_saturation;
-    auto const today = state.fluctuation.today();
+    auto const now = state.fluctuation.now();
     auto const fresh = state.fluctuation.fresh();
-    if (today && fresh && shows_water_move(state, now_ms)) {
-        out.fluctuation_ratio = *today / *fresh;
-        out.movement_mg_l = *today;
+    if (now && fresh && shows_water_move(state, now_ms)) {
+        out.fluctuation_ratio = *now / *fresh;
+        out.movement_mg_l = *now;
     }
     out.temperature_c = state.last_temperature_c;
     out.leapt_ms = state.fluctuation.leapt_ms();

@@ -36,14 +36,13 @@ struct ProbeState;
 
 // What a probe shows to its neighbours.
 struct Shown {
-    bool alive = false;  // has given a good reading in the last minutes
-    bool mute = false;   // what it gives is no water's: it has no signal, or is stuck
-    double value = 0.0;  // newest reading over saturation, 0..1 and beyond
-    double fluctuation_ratio =
-        0.0;                     // of the last day against its own fresh or usual quiet value; 0: not known
-    double movement_mg_l = 0.0;  // of the last day from one reading to the next; 0: not known
-    double temperature_c = 0.0;  // NaN where not read
-    std::int64_t leapt_ms = 0;   // since when its movement has leapt within hours; 0: it has not
+    bool alive = false;              // has given a good reading in the last minutes
+    bool mute = false;               // what it gives is no water's: it has no signal, or is stuck
+    double value = 0.0;              // newest reading over saturation, 0..1 and beyond
+    double fluctuation_ratio = 0.0;  // of now against its own fresh or usual quiet value; 0: not known
+    double movement_mg_l = 0.0;      // now, from one reading to the next; 0: not known
+    double temperature_c = 0.0;      // NaN where not read
+    std::int64_t leapt_ms = 0;       // since when its movement has leapt within hours; 0: it has not
     // Both live as long as the site is weighed.
     ProbeState const* state = nullptr;
     ProbeSetup const* setup = nullptr;

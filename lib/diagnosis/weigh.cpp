@@ -256,12 +256,15 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
 
     weigh_background(state, setup, now_ms, neighbours);
 
+    // A membrane comes loose within days: one that has likely passed its limit for hours will surely
+    // tomorrow.
+    constexpr double likely_loose = 0.8;
     bool const compared = state.neighbours_ratio > 0.0;
     // The movement of a pierced membrane is told once.
     bool const pierced = standing(state, Reason::membrane_damage);
     tracker(state, Reason::fluctuation)
         .take(now_ms, pierced ? -1.0 : fluctuation_case(state, setup).probability,
-              {(compared ? 4.0 : 8.0) * hour_s, day_s});
+              {(compared ? 4.0 : 8.0) * hour_s, day_s, likely_loose});
     auto const span = state.span.known(pressure_error(state, setup));
     // Beyond these it is no error of span, and blasts are better judged against air itself.
     state.in_air = span ? std::clamp(span->percent / 100.0, 0.7, 1.5) : 1.0;

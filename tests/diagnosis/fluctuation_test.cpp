@@ -257,6 +257,51 @@ TEST_CASE("water that becomes livelier comes through the membrane, and is no flu
     CHECK(watch.gained()->flutter > 0.9 * watch.gained()->all);
 }
 
+TEST_CASE("the movement of an output that rounds grows smoothly, not by its steps",
+          "[diagnosis][fluctuation]") {
+    constexpr double step = 0.01;
+    physics::Random random{7};
+    double before = 0.0;
+    for (double noise = 0.6 * step; noise < 1.7 * step; noise *= 1.1) {
+        FluctuationWatch watch;
+        std::int64_t at_ms = to_unix_ms(day_one);
+        for (int i = 0; i < 8640; ++i) {
+            at_ms += 10'000;
+            View view;
+            view.time_ms = at_ms;
+            view.value = std::round((6.0 + noise * random.normal()) / step) * step;
+            watch.take(view, /*disturbed=*/false);
+            watch.close_hour(at_ms, step, 10.0);
+        }
+        REQUIRE(watch.today());
+        CAPTURE(noise);
+        // What rounding adds is the scatter of a step's width.
+        CHECK(*watch.today() == Approx(std::hypot(noise, step / std::sqrt(12.0))).epsilon(0.08));
+        CHECK(*watch.today() > before);
+        before = *watch.today();
+    }
+}
+
+TEST_CASE("a movement that grows from day to day is known as it is now, not as half a day ago",
+          "[diagnosis][fluctuation]") {
+    physics::Random random{11};
+    FluctuationWatch watch;
+    std::int64_t at_ms = to_unix_ms(day_one);
+    double noise = 0.01;
+    for (int i = 0; i < 4 * 8640; ++i) {
+        at_ms += 10'000;
+        noise += 0.01 / 8640.0;  // as much again every day
+        View view;
+        view.time_ms = at_ms;
+        view.value = 6.0 + noise * random.normal();
+        watch.take(view, /*disturbed=*/false);
+        watch.close_hour(at_ms, 0.001, 10.0);
+    }
+    REQUIRE(watch.now());
+    CHECK(*watch.today() == Approx(noise - 0.005).epsilon(0.05));
+    CHECK(*watch.now() == Approx(noise).epsilon(0.05));
+}
+
 TEST_CASE("one quiet day makes no restless probe of the others", "[diagnosis][fluctuation]") {
     Bench bench;
     for (int day = 0; day < 20; ++day) {
