@@ -324,8 +324,9 @@ void explain_fluctuation(Diagnosis& d, ProbeState const& state) {
         f.fresh_mg_l = *fresh;
         f.ratio = *today / *fresh;
         if (state.neighbours_ratio > 0.0) {
+            double const gained = state.fluctuation.now().value_or(*today) / *fresh - 1.0;
             f.shared_with_neighbours =
-                std::clamp((state.neighbours_ratio - 1.0) / std::max(*f.ratio - 1.0, 0.1), 0.0, 1.0);
+                std::clamp((state.neighbours_ratio - 1.0) / std::max(gained, 0.1), 0.0, 1.0);
         }
     }
     d.fluctuation = f;
