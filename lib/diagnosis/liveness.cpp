@@ -30,6 +30,15 @@ void LivenessWatch::Run::end_calm(std::int64_t last_ms) {
     calm_ms = 0;
 }
 
+void LivenessWatch::Run::end(std::int64_t last_ms) {
+    if (start_ms != 0) {
+        longest_ms = std::max(longest_ms, last_ms - start_ms);
+        end_calm(last_ms);
+    }
+    start_ms = calm_ms = 0;
+    count = 0;
+}
+
 void LivenessWatch::Run::follow_calm(double reading, double tolerance, std::int64_t time_ms,
                                      std::int64_t last_ms) {
     double const low = std::min(lowest, reading), high = std::max(highest, reading);
@@ -47,13 +56,10 @@ void LivenessWatch::Run::follow_calm(double reading, double tolerance, std::int6
 // What a gap cuts off still shows the water's habit - unless it was the fault itself.
 void LivenessWatch::interrupt() {
     for (auto& run : runs_) {
-        if (run.start_ms != 0 && !is_stuck(run)) {
-            run.longest_ms = std::max(run.longest_ms, last_ms_ - run.start_ms);
-            run.end_calm(last_ms_);
+        if (is_stuck(run)) {
+            run.start_ms = run.calm_ms = 0;
         }
-        run.calm_ms = 0;
-        run.start_ms = 0;
-        run.count = 0;
+        run.end(last_ms_);
     }
     bool const habit_known = zero_start_ms_ - first_ms_ > 48 * hour;
     if (zero_start_ms_ != 0 && !habit_known) {
@@ -65,18 +71,23 @@ void LivenessWatch::interrupt() {
 }
 
 void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const {
+    // What is no longer given repeats nothing.
     if (std::isnan(value)) {
+        run.end(last_ms_);
         return;
     }
     // Near zero nothing moves with the temperature, and noise would pass for one value.
-    bool const blurred = std::abs(run.value) > 10.0 * tolerance;
-    if (run.start_ms != 0 && std::abs(value - run.value) <= (blurred ? tolerance : 0.0)) {
+    bool const blurred = std::abs(run.most) > 10.0 * tolerance;
+    double const least = std::min(run.least, value), most = std::max(run.most, value);
+    if (run.start_ms != 0 && most - least <= (blurred ? tolerance : 0.0)) {
+        run.least = least;
+        run.most = most;
         ++run.count;
         return;
     }
     if (run.start_ms != 0) {
         run.longest_ms = std::max(run.longest_ms, last_ms_ - run.start_ms);
-        double const step = std::abs(value - run.value);
+        double const step = std::max(value - run.least, run.most - value);
         if (step > 1e-6 && (run.resolution == 0.0 || step < run.resolution)) {
             run.resolution = step;
         }
@@ -87,7 +98,7 @@ void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::in
         run.end_calm(last_ms_);
     }
     run.start_ms = value == 0.0 ? 0 : time_ms;
-    run.value = value;
+    run.least = run.most = value;
     run.count = 1;
 }
 
@@ -213,7 +224,7 @@ std::optional<LivenessWatch::Stuck> LivenessWatch::stuck() const {
     for (std::size_t i = 0; i < runs_.size(); ++i) {
         bool const longer = !longest || runs_[i].start_ms < longest->since_ms;
         if (is_stuck(runs_[i]) && longer) {
-            longest = Stuck{runs_[i].value, units[i], runs_[i].start_ms};
+            longest = Stuck{runs_[i].most, units[i], runs_[i].start_ms};
         }
     }
     return longest;

@@ -48,10 +48,10 @@ public:
 private:
     // Readings of one and the same value, of one quantity, to within the device's rounding.
     struct Run {
-        std::int64_t start_ms = 0;    // 0: none under way
-        std::int64_t longest_ms = 0;  // before the running one
-        double value = 0.0;
-        double resolution = 0.0;  // smallest step seen; 0 until known
+        std::int64_t start_ms = 0;       // 0: none under way
+        std::int64_t longest_ms = 0;     // before the running one
+        double least = 0.0, most = 0.0;  // of the run: one value, to within rounding
+        double resolution = 0.0;         // smallest step seen; 0 until known
         std::uint32_t count = 0;
         // The spell within one step up or down that the newest value belongs to, and the longest such spell
         // before it.
@@ -61,6 +61,7 @@ private:
         [[nodiscard]] std::int64_t calm_before_ms() const;
         void follow_calm(double reading, double tolerance, std::int64_t time_ms, std::int64_t last_ms);
         void end_calm(std::int64_t last_ms);
+        void end(std::int64_t last_ms);
     };
     void follow_runs(View const& view);
     void follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const;

@@ -231,6 +231,8 @@ public:
     explicit PercentDevice(Bench& bench) : bench_{bench} {}
     std::optional<double> shows_percent;  // this, whatever the water
     std::optional<double> frozen_mg_l;    // the cell gives this, and the device works percent out of it
+    std::function<double(double hour)> held_mg_l;  // of the water
+    bool thermometer_broken = false;
 
     void run(double hours) {
         for (auto const end = second_ + static_cast<std::int64_t>(hours * 3600.0); second_ < end;) {
@@ -240,10 +242,15 @@ public:
             Reading r;
             r.time = day_one + Millis{1000 * second_};
             double const temperature_c = 18.0 + 2.0 * std::sin(h / 5.0);
-            double const percent = frozen_mg_l ? 100.0 * *frozen_mg_l / saturation(temperature_c) : water;
+            auto const mg_l = held_mg_l ? std::optional{held_mg_l(h)} : frozen_mg_l;
+            double const percent = mg_l ? 100.0 * *mg_l / saturation(temperature_c) : water;
             r.temperature_c = std::round(10.0 * temperature_c) / 10.0;
             r.do_percent = shows_percent.value_or(std::round(10.0 * percent) / 10.0);
             r.do_mg_l = r.do_percent / 100.0 * saturation(r.temperature_c);
+            if (thermometer_broken) {
+                r.temperature_c = -50.0;
+                r.do_mg_l = not_read;
+            }
             bench_.site.take(0, r, bench_.heard);
         }
     }
@@ -283,6 +290,38 @@ TEST_CASE("a cell that is frozen behind a device that gives percent is stuck, th
     device.frozen_mg_l = 8.3;
     device.run(24.0);
     CHECK(bench.stands(Reason::stuck));
+}
+
+TEST_CASE("mg/L that go up and down by more than their percent and temperature round repeat nothing",
+          "[diagnosis][liveness]") {
+    double const swing = GENERATE(0.03, 0.01);  // rounding blurs 0.032 in all
+    CAPTURE(swing);
+    LivenessWatch watch;
+    physics::Random random{3};
+    for (int i = 0; i < 96 * 360; ++i) {
+        double const h = i / 360.0;
+        View view;
+        view.time_ms = to_unix_ms(day_one) + std::int64_t{10'000} * i;
+        view.saturation = 9.1;
+        double const percent = std::round(900.0 + 60.0 * std::sin(h / 4.0) + random.normal()) / 10.0;
+        double const held = 8.3 + swing * std::sin(h * 2.0 * std::numbers::pi / 1.5);
+        view.value = h < 72.0 ? percent * 0.091 + 0.002 * random.normal() : held;
+        view.given = {view.value, percent, not_read};
+        watch.take(view);
+    }
+    CHECK(watch.stuck().has_value() == (swing < 0.016));
+}
+
+TEST_CASE("mg/L that a broken thermometer takes away repeat nothing", "[diagnosis][liveness]") {
+    Bench bench;
+    PercentDevice device{bench};
+    device.run(72.0);
+    device.held_mg_l = [](double) { return 8.3; };  // by chance, for a quarter of an hour
+    device.run(0.25);
+    device.held_mg_l = nullptr;
+    device.thermometer_broken = true;
+    device.run(12.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
 }
 
 TEST_CASE("a stuck output is told once, though its neighbour is without oxygen at times",
