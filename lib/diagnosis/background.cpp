@@ -14,6 +14,9 @@ constexpr double window_days = 1.0;
 // the last is not older than this. Residue grows by a hundredth or two meanwhile. Guesses.
 constexpr double longest_window_days = 4.0, newest_within_days = 1.5;
 constexpr std::size_t fewest_declared = 4;
+constexpr double most_growth_a_day = 0.03;
+// A floor that is no background worth a visit. A guess.
+constexpr double hardly_any_mg_l = 0.1;
 // Oxygen that does not run out for a time comes within a day and stays for days, up to a week. Residue grows.
 // Guesses.
 constexpr double leap_lasts_days = 6.0;
@@ -54,6 +57,11 @@ struct BackgroundWatch::Levels {
     std::int64_t first_ms = 0, last_ms = 0;
     [[nodiscard]] double at(double part) const {
         return static_cast<double>(sorted[static_cast<std::size_t>(part * static_cast<double>(count - 1))]);
+    }
+    // That part of them, and not one less, is at or below it.
+    [[nodiscard]] double at_most(double part) const {
+        auto const rank = static_cast<std::size_t>(std::ceil(part * static_cast<double>(count - 1)));
+        return static_cast<double>(sorted[rank]);
     }
 };
 
@@ -136,6 +144,26 @@ BackgroundWatch::Levels BackgroundWatch::newest_levels(std::int64_t now_ms) cons
     return levels_between(from_ms, now_ms);
 }
 
+// Oxygen that is left only adds. So a low floor that half of them reach says that the probe adds no more,
+// whatever the others hold. A higher one is the probe's own where nearly all of them reach it: residue raises
+// all alike, and oxygen that stays moves with the load.
+bool BackgroundWatch::agree(Levels const& levels) const {
+    // Below zero there is no oxygen that they could disagree about: the probe itself wanders.
+    if (levels.at(0.75) < impossible_mg_l) {
+        return true;
+    }
+    double const low = levels.at(0.05);
+    if (levels.at(0.5) - low > std::max(0.06, tolerance_)) {
+        return false;
+    }
+    double const days = static_cast<double>(levels.last_ms - levels.first_ms) / (1000.0 * day_s);
+    double const grown = most_growth_a_day * std::max(0.0, days - window_days);
+    double const steps = std::sqrt(12.0) * rounding_;
+    bool const nearly_all = levels.at_most(0.75) - low <= std::max(0.05, steps) + grown &&
+                            levels.at_most(0.9) - low <= std::max(0.08, steps) + grown;
+    return nearly_all || std::abs(levels.at(0.25)) < hardly_any_mg_l;
+}
+
 std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     auto const levels = newest_levels(now_ms);
     if (levels.count < fewest_of(levels.count, levels.declared) ||
@@ -143,16 +171,12 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
         now_ms - levels.last_ms > ms(newest_within_days * day_s)) {
         return std::nullopt;
     }
-    double const low = levels.at(0.05), middle = levels.at(0.25), upper = levels.at(0.5);
-    double const spread = upper - low;
-    // Below zero there is no oxygen that they could disagree about: the probe itself wanders.
-    bool const impossible = levels.at(0.75) < impossible_mg_l;
-    if (spread > std::max(0.06, tolerance_) && !impossible) {
+    if (!agree(levels)) {
         return std::nullopt;
     }
     Floor floor;
-    floor.level = middle;
-    floor.error = std::hypot(std::max(0.01, 0.3 * spread), rounding_);
+    floor.level = levels.at(0.25);
+    floor.error = std::hypot(std::max(0.01, 0.3 * (levels.at(0.5) - levels.at(0.05))), rounding_);
     floor.plateaus = levels.count;
     floor.at_ms = levels.last_ms;
     floor.sudden = leapt_ms_ != 0 && now_ms - leapt_ms_ < ms(leap_lasts_days * day_s);
@@ -209,7 +233,7 @@ std::string_view BackgroundWatch::why_unknown(std::int64_t now_ms) const {
     if (levels.count == 0) {
         return "the water was not seen free of oxygen in the last days, and no dry zero check is on record";
     }
-    if (levels.count >= fewest_declared && levels.at(0.5) - levels.at(0.05) > std::max(0.06, tolerance_)) {
+    if (levels.count >= fewest_declared && !agree(levels)) {
         return "the lowest readings do not agree with each other, so they may be real oxygen";
     }
     return "too few spells without oxygen in the last days";

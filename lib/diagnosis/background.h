@@ -57,6 +57,7 @@ private:
     struct Levels;
     [[nodiscard]] Levels levels_between(std::int64_t from_ms, std::int64_t to_ms) const;
     [[nodiscard]] Levels newest_levels(std::int64_t now_ms) const;
+    [[nodiscard]] bool agree(Levels const& levels) const;
     void keep(std::int64_t time_ms);
 
     Ring<Plateau, 160> plateaus_;

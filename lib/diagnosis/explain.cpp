@@ -64,6 +64,11 @@ std::string background_text(ProbeState const& state, ProbeSetup const& setup, st
     if (known->source == BackgroundSource::dry_zero) {
         return fmt::format("It read {:.2f} mg/L dry, where a clean probe reads zero", known->level);
     }
+    if (std::abs(known->level) < known->limit) {
+        return fmt::format(
+            "It read more than {:.2f} mg/L where the water holds no oxygen; it reads {:.2f} mg/L there now",
+            known->limit, std::round(100.0 * known->level) / 100.0 + 0.0);  // of nothing no "-0.00"
+    }
     return fmt::format("It reads {:.2f} mg/L where the water holds no oxygen", known->level);
 }
 

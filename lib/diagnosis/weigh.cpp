@@ -221,11 +221,12 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     bool const sudden = known && known->sudden;
     // Each day's floors speak anew: what most of them say for more than a day is as sure as what one says
     // clearly.
-    bool const slowly = !told_by_person && !sudden && probability >= 0.7 && probability < Tracker::sure;
+    bool const slowly = !told_by_person && probability >= 0.7 && probability < Tracker::sure;
     probability = slowly ? Tracker::sure : probability;
-    // A floor that has leapt is more likely oxygen that stays for a few days than residue, which grows.
-    double const wait_s = told_by_person ? 0.0 : sudden ? 2.5 * day_s : slowly ? 30.0 * hour_s : 8.0 * hour_s;
-    bool const unseen = !told_by_person && (mute(state) || leapt_with_neighbours(state, now_ms, neighbours));
+    double const wait_s = told_by_person ? 0.0 : slowly ? 30.0 * hour_s : 8.0 * hour_s;
+    // A floor that has leapt is more likely oxygen that stays for some days than residue, which grows.
+    bool const unseen =
+        !told_by_person && (mute(state) || sudden || leapt_with_neighbours(state, now_ms, neighbours));
     tracker(state, Reason::background).take(now_ms, unseen ? -1.0 : probability, {wait_s, day_s});
 }
 

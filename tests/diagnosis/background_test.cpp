@@ -185,6 +185,52 @@ TEST_CASE("plateaus that move with the load may be real oxygen, and say nothing 
     CHECK_FALSE(bench.heard.ever(Reason::background));
 }
 
+TEST_CASE("floors that agree by day and stand higher by night hold oxygen that the load leaves",
+          "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig,
+          [](double h) { return 0.3 + 0.6 * std::max(0.0, std::sin(h * 2.0 * std::numbers::pi / 24.0)); });
+    bench.run(24.0 * 8.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.background);
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+}
+
+TEST_CASE("a low floor is known though the water seldom reaches it", "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig,
+          [](double h) { return std::max(0.0, 0.6 * std::sin(h * 2.0 * std::numbers::pi / 24.0)); });
+    bench.run(72.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.background);
+    CHECK(d.background->value_mg_l == Approx(0.0).margin(0.03));
+}
+
+TEST_CASE("a floor that leaps is not told as residue while oxygen may still stay",
+          "[diagnosis][background]") {
+    double const days = GENERATE(5.0, 12.0);
+    CAPTURE(days);
+    Bench bench;
+    cycle(bench.rig, [days](double h) { return h > 96.0 && h < 96.0 + 24.0 * days ? 0.3 : 0.0; });
+    bench.run(96.0 + 24.0 * days);
+    CHECK(bench.heard.ever(Reason::background) == (days > 10.0));
+}
+
+TEST_CASE("a background that is gone is told as what it was", "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, nothing);
+    bench.rig.probe(0).offset = 0.3;
+    bench.run(72.0);
+    REQUIRE(bench.find(Reason::background));
+    CHECK_THAT(bench.find(Reason::background)->text, Catch::Contains("It reads 0.30 mg/L"));
+    bench.rig.probe(0).offset = 0.0;
+    bench.run(36.0);
+    auto const finding = bench.find(Reason::background);
+    REQUIRE(finding);
+    CHECK_THAT(finding->text, Catch::Contains("It read more than 0.20 mg/L") &&
+                                  Catch::Contains("it reads 0.00 mg/L there now"));
+}
+
 TEST_CASE("a water that never runs out of oxygen leaves the background unknown, with the reason why",
           "[diagnosis][background]") {
     Bench bench;
