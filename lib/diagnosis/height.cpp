@@ -46,6 +46,16 @@ double HeightWatch::day_step() const {
     return usual > 0.0 ? ranked(0, day, day / 2) / usual : 0.0;
 }
 
+double HeightWatch::steepest() const {
+    double steepest = 0.0;
+    for (std::size_t i = 0; i < day && i + 1 < hours_.size(); ++i) {
+        double const before = static_cast<double>(hours_.from_back(i + 1));
+        steepest =
+            before > 0.0 ? std::max(steepest, static_cast<double>(hours_.from_back(i)) / before) : steepest;
+    }
+    return steepest;
+}
+
 double HeightWatch::step() const {
     if (hours_.size() < newest + day) {
         return 0.0;

@@ -21,6 +21,8 @@ public:
     [[nodiscard]] double step() const;
     // What is typical of the last day over what was typical of the day before it; 0 until known.
     [[nodiscard]] double day_step() const;
+    // The most that an hour of the last day was above the one before it, as their ratio; 0 until known.
+    [[nodiscard]] double steepest() const;
 
 private:
     static constexpr std::size_t newest = 4, day = 24;

@@ -67,7 +67,12 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     }
     bool const gone = state.background.lowest(now_ms) <= broken_floor_mg_l || now_ms - since_ms > 2 * day_ms;
     since_ms = gone ? 0 : since_ms;
-    return since_ms != 0 && now_ms - since_ms >= day_ms && state.height.day_step() > far_step;
+    if (since_ms == 0 || now_ms - since_ms < day_ms || state.height.day_step() <= far_step) {
+        return false;
+    }
+    // Water that is left with oxygen has floors that move with its load; a hole's agree.
+    auto const floor = state.background.floor(now_ms);
+    return floor && floor->level > broken_floor_mg_l;
 }
 
 // The water moves its neighbours, too.
@@ -77,6 +82,15 @@ bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& ne
         bool const leaps_too = n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
         // Half of the way, of the logarithm.
         return n.alive && (leaps_too || n.state->fluctuation.risen_since(leapt_ms) > std::sqrt(leapt));
+    });
+}
+
+// Sun and load raise the water's level for its neighbours, too.
+bool neighbours_share_height(ProbeState const& state, std::vector<Shown> const& neighbours) {
+    double const own = state.liveness.level_leap();
+    return std::any_of(neighbours.begin(), neighbours.end(), [own](Shown const& n) {
+        // Half of the way, of the logarithm.
+        return n.alive && !n.mute && n.state->liveness.level_leap() > std::sqrt(own);
     });
 }
 
@@ -97,7 +111,8 @@ bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours)
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
     // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
     bool const loose = level_ms == 0 && standing(state, Reason::fluctuation);
-    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15);
+    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15) &&
+                           !neighbours_share_height(state, neighbours);
     level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
     double const lasts = state.fluctuation.leapt_for_long();
     bool const far = level_ms != 0 ? lasts > least_leap : anyone && !loose && lasts > far_leap;
@@ -144,7 +159,9 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     if (zero || stuck) {
         state.background.forget_since(zero ? state.liveness.zero_since_ms() : held->since_ms);
     }
-    bool const leaking = state.liveness.leaking(now_ms) && !others_high_too;
+    // A bright day after dull ones lifts a pond as far, over its hours. A hole does it at once.
+    bool const leaking =
+        state.liveness.leaking(now_ms) && !others_high_too && state.height.steepest() > far_step;
     bool const leapt = moves_through_hole(state, neighbours);
     bool const damaged = broken(state, now_ms) || leapt || leaking;
     tracker(state, Reason::membrane_damage)

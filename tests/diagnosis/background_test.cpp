@@ -155,6 +155,19 @@ TEST_CASE("floor and height that are up for a night of hardly any load are no ho
     CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
 }
 
+TEST_CASE("floors that move with the load are no hole, however the height has leapt",
+          "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, [](double h) {
+        return h < 96.0 ? 0.0 : 0.4 + 0.8 * std::max(0.0, std::sin(h * 2.0 * std::numbers::pi / 24.0));
+    });
+    bench.rig.probe(0).blasted = false;
+    bench.run(24.0 * 4.0);
+    bench.rig.probe(0).gain = 1.4;
+    bench.run(60.0);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
+}
+
 TEST_CASE("a low level that air holds hides no hole where no bit tells of the air",
           "[diagnosis][background]") {
     double const floor = GENERATE(0.6, 0.0);

@@ -119,6 +119,20 @@ TEST_CASE("a movement that a neighbour shares by half is the water's", "[diagnos
     CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, 0));
 }
 
+TEST_CASE("a level that leaps for the neighbour as well, though its output hides the movement, is no hole",
+          "[diagnosis][fluctuation]") {
+    bool const shared = GENERATE(true, false);
+    CAPTURE(shared);
+    Bench bench{2};
+    bench.rig.probe(1).noise = 0.001;
+    bench.run(72.0);
+    bench.rig.probe(0).noise = 0.035;
+    bench.rig.probe(0).gain = 1.3;
+    bench.rig.probe(1).gain = shared ? 1.3 : 1.0;
+    bench.run(36.0);
+    CHECK(bench.heard.ever(Reason::membrane_damage, 0) == !shared);
+}
+
 TEST_CASE("a wrinkle that grows by the hour out of a quiet reading is wear, not damage",
           "[diagnosis][fluctuation]") {
     Bench bench{2};

@@ -223,6 +223,14 @@ TEST_CASE("a level far above anything the water ever showed is damage to the mem
     CHECK(bench.stands(Reason::membrane_damage));
 }
 
+TEST_CASE("a bright day that lifts the oxygen of a pond over its hours damages no membrane",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.water = [](double h) { return 6.0 + std::clamp(h - 96.0, 0.0, 10.0); };
+    bench.run(112.0);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
+}
+
 namespace {
 
 // Readings of a device that gives percent, of which mg/L are worked out with a temperature that moves.
