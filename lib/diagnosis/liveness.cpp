@@ -18,6 +18,10 @@ constexpr double of_thermometer = 0.0028;
 // many times as often as this water ever stayed without oxygen through. Guesses.
 constexpr std::uint32_t fewest_airs = 3;
 constexpr double shortest_air_s = 1800.0;
+// Works whose air fails have it again after a day or so: where nothing tells of the air, a cell that reads
+// zero for longer, and for so many times as long as this water ever did, is dead. Guesses.
+constexpr std::int64_t no_repair_takes = 36 * hour;
+constexpr std::int64_t far_beyond = 10;
 
 }  // namespace
 
@@ -237,7 +241,7 @@ bool LivenessWatch::repeats_near_zero() const {
     });
 }
 
-bool LivenessWatch::dead_zero(double aerated_for_s) const {
+bool LivenessWatch::dead_zero(Oxygen const& oxygen) const {
     if (zero_start_ms_ == 0) {
         return false;
     }
@@ -246,13 +250,14 @@ bool LivenessWatch::dead_zero(double aerated_for_s) const {
     if (!habit_known) {
         return false;
     }
-    bool const aerated_long = aerated_for_s > 1800.0 && held > 30 * minute;
+    bool const aerated_long = oxygen.aerated_for_s > 1800.0 && held > 30 * minute;
     // An open circuit gives noise about zero, or zero itself; one value near it is a stuck output.
     if (repeats_near_zero()) {
         return false;
     }
     bool const beyond_habit = held > std::max(hour, 4 * longest_zero_ms_);
-    return aired_in_vain() ||
+    bool const by_far = oxygen.air_untold && held > std::max(no_repair_takes, far_beyond * longest_zero_ms_);
+    return oxygen.blasted_in_vain || by_far || aired_in_vain() ||
            (beyond_habit && (zero_leapt_ || aerated_long || longest_zero_ms_ < 5 * minute));
 }
 

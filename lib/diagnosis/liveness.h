@@ -34,10 +34,16 @@ public:
     // Asked at each weighing while air that should bring oxygen is on, since `on_since_ms`, and no neighbour
     // shows that it brings none.
     void follow_air(std::int64_t now_ms, std::int64_t on_since_ms);
-    // The output has been at zero for longer than the water ever was, and with no movement; or the air has
-    // come on again and again, and left it there. `aerated_for_s`: how long the water has been aerated, 0 if
-    // it is not or if nothing tells. A silence since the newest reading counts for nothing.
-    [[nodiscard]] bool dead_zero(double aerated_for_s) const;
+    // What is known of the oxygen that a living cell would have read.
+    struct Oxygen {
+        double aerated_for_s = 0.0;    // 0: the water is not aerated, or nothing tells
+        bool air_untold = false;       // nothing tells whether it is
+        bool blasted_in_vain = false;  // blasts brought air to the membrane itself, and none showed
+    };
+    // The output has been at zero for longer than the water ever was, and with no movement; by far longer,
+    // where nothing tells of the air; or the air has come on again and again and left it there. A silence
+    // since the newest reading counts for nothing.
+    [[nodiscard]] bool dead_zero(Oxygen const& oxygen) const;
     [[nodiscard]] std::int64_t zero_since_ms() const { return zero_start_ms_; }
     // The reading has been far above anything the days before showed, as a part of saturation.
     [[nodiscard]] bool leaking(std::int64_t now_ms) const;

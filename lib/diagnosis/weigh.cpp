@@ -121,6 +121,16 @@ bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours)
     return hole;
 }
 
+bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms);
+
+// A cell that lives reads the air of a blast. One at zero that shows none of those that come is dead; that
+// the water should be without oxygen all the while, and the cleaner have failed in it, is far less likely.
+bool blasted_in_vain(ProbeState const& state, std::int64_t now_ms) {
+    auto const zero_ms = state.liveness.zero_since_ms();
+    return zero_ms != 0 && state.blasts_shown >= fewest_blasts && state.missed_since_ms > zero_ms &&
+           misses_are_no_chance(state, now_ms);
+}
+
 // Air that comes on, as a bit or an airflow tells it; where neither does, neighbours that read oxygen once
 // more tell that it came.
 void follow_oxygen(ProbeState& state, std::int64_t now_ms, bool anyone, bool others_rich) {
@@ -134,9 +144,13 @@ void follow_oxygen(ProbeState& state, std::int64_t now_ms, bool anyone, bool oth
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
-    bool const aerated = state.capture.aerated() == Aerated::on;
-    double const aerated_for_s =
-        aerated ? static_cast<double>(now_ms - state.capture.aeration_since_ms()) / 1000.0 : 0.0;
+    auto const aerated = state.capture.aerated();
+    LivenessWatch::Oxygen oxygen;
+    oxygen.aerated_for_s = aerated == Aerated::on
+                               ? static_cast<double>(now_ms - state.capture.aeration_since_ms()) / 1000.0
+                               : 0.0;
+    oxygen.air_untold = aerated == Aerated::unknown;
+    oxygen.blasted_in_vain = blasted_in_vain(state, now_ms);
     // A neighbour that is dead or stuck says nothing of the water.
     double const others = typical(neighbours, [](Shown const& n) { return n.mute ? 0.0 : n.value; });
     bool const anyone =
@@ -146,7 +160,7 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     follow_oxygen(state, now_ms, anyone, others > enough_oxygen);
     // Once dead it stays so until the reading leaves zero, whatever the aeration does meanwhile.
     bool const still_dead = standing(state, Reason::no_signal) && state.liveness.zero_since_ms() != 0;
-    bool const zero = still_dead || (state.liveness.dead_zero(aerated_for_s) && !others_low_too);
+    bool const zero = still_dead || (state.liveness.dead_zero(oxygen) && !others_low_too);
     tracker(state, Reason::no_signal).take(now_ms, zero ? seen_to_be : 0.0, {0.0, hour_s});
     bool const at_zero = state.liveness.zero_since_ms() != 0;
     // Told, it stays so while the value does, though the water should run out of oxygen once more.

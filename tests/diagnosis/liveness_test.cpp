@@ -63,6 +63,40 @@ TEST_CASE("a probe that dies in water without oxygen is told by air that comes i
     CHECK(bench.stands(Reason::no_signal));
 }
 
+TEST_CASE("where nothing tells of the air, a zero that stays far beyond the water's habit is a dead cell",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = aired_water;
+    bench.run(72.75);
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(30.0);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));  // the works' air may have failed
+    bench.run(10.0);
+    CHECK(bench.stands(Reason::no_signal));
+}
+
+TEST_CASE("a bit that says that the air is off explains a long zero", "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.aeration = [](double h) { return h < 72.0 && within_the_hour(h) < 1.0 / 3.0; };
+    bench.rig.water = [](double h) { return h < 72.0 ? aired_water(h) : 0.0; };
+    bench.run(120.0);
+    CHECK_FALSE(bench.heard.ever(Reason::no_signal));
+}
+
+TEST_CASE("a cell at zero that shows no blast of air is dead, and its cleaner has not failed",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.blast_every_s = 5 * 3600;
+    bench.rig.water = aired_water;
+    bench.run(72.75);
+    bench.rig.probe(0).shows = 0.0;
+    bench.run(34.0);
+    CHECK(bench.stands(Reason::no_signal));
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 TEST_CASE("a dead neighbour excuses no other probe that reads no oxygen", "[diagnosis][liveness]") {
     Bench bench{2};
     bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
