@@ -470,4 +470,16 @@ TEST_CASE("a probe without a thermometer borrows the temperature of its water", 
     CHECK(lent->high_s / lent->low_s < 0.8 * none->high_s / none->low_s);
 }
 
+TEST_CASE("blasts that were missed before the membrane was changed are no failure after it",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.run(96.0);
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(8.0);
+    bench.did(Act::membrane_change);
+    bench.rig.probe(0).blasted = false;  // until the cleaner is on again
+    bench.run(24.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 }  // namespace probekeeper::diagnosis::test
