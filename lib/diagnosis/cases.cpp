@@ -330,7 +330,22 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
     return c;
 }
 
-Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+namespace {
+
+Case settled_by_neighbours(ProbeState const& state, ProbeSetup const& setup) {
+    Case c;
+    c.unit = "%";
+    c.by_neighbours = true;
+    if (auto const apart = state.apart.since_service()) {
+        double const allowed = 2.0 * span_allowed(state, setup);
+        set_interval(c, 100.0 * (1.0 + apart->part), 100.0 * apart->error);
+        c.limit = 100.0 + std::copysign(allowed, apart->part);
+        c.probability = over(100.0 * std::abs(apart->part), allowed, 100.0 * apart->error);
+    }
+    return c;
+}
+
+Case settled_in_air(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     Case c;
     c.unit = "%";
     if (auto const known = state.span.after_service(now_ms, pressure_error(state, setup))) {
@@ -340,6 +355,14 @@ Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t
         c.probability = over(std::abs(known->percent - 100.0), allowed, known->error);
     }
     return c;
+}
+
+}  // namespace
+
+Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+    auto const in_air = settled_in_air(state, setup, now_ms);
+    auto const beside = settled_by_neighbours(state, setup);
+    return beside.probability > in_air.probability ? beside : in_air;
 }
 
 bool reads_as_calibrated(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {

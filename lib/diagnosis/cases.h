@@ -15,7 +15,8 @@ struct Case {
     double probability = -1.0;
     std::optional<double> value, low, high, limit;
     std::string_view unit;
-    bool by_found = false;  // of a slow response: found rises tell it (found.h)
+    bool by_found = false;       // of a slow response: found rises tell it (found.h)
+    bool by_neighbours = false;  // of one that has not settled: they read otherwise (apart.h)
 };
 
 // Today's T90 by the probe's own tests and by its neighbours' (neighbour.h).
@@ -35,7 +36,8 @@ struct Case {
 [[nodiscard]] Case background_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup);
 [[nodiscard]] Case span_case(ProbeState const& state, ProbeSetup const& setup);
-// After a change of the membrane: away from 100 % in air by twice what would be an error of span.
+// After a change of the membrane: away by twice what would be an error of span, from 100 % in air or from its
+// neighbours, whichever tells more.
 [[nodiscard]] Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms);
 [[nodiscard]] Case reference_case(ProbeState const& state, ProbeSetup const& setup);
 

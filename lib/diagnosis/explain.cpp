@@ -156,6 +156,13 @@ std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& se
                        ? std::string{"It has never given a good reading"}
                        : fmt::format("It has given no good reading since {}", minute_of(state.last_ms));
         case Reason::not_settled:
+            if (c.by_neighbours) {
+                return fmt::format(
+                    "It reads {:.0f} % of what is read beside it since its membrane was changed, and agreed "
+                    "with "
+                    "that before: calibrate it in air once it is at rest",
+                    c.value.value_or(100.0));
+            }
             return c.value ? fmt::format(
                                  "It reads {:.0f} % in air since its membrane was changed: calibrate it "
                                  "in air once it is at rest",

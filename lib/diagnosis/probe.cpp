@@ -347,6 +347,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();
             state.hole_by_movement_ms = state.hole_by_floor_ms = 0;
+            state.apart.set_anew(at_ms, /*membrane=*/true);
             state.blasts_missed = 0;  // what was missed before the work is no failure after it
             state.coating = handling.coating.value_or(state.coating);
             for (auto& tracker : state.trackers) {
@@ -366,6 +367,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.by_neighbours.forget();
             break;
         case Act::air_calibration:
+            state.apart.set_anew(at_ms, /*membrane=*/false);
             forget(Reason::span_error);
             forget(Reason::reference_disagreement);
             break;

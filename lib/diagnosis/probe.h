@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "base/reading.h"
+#include "diagnosis/apart.h"
 #include "diagnosis/background.h"
 #include "diagnosis/capture.h"
 #include "diagnosis/fluctuation.h"
@@ -59,6 +60,7 @@ struct ProbeState {
     LivenessWatch liveness;
     HeightWatch height;
     HabitsWatch habits;
+    ApartWatch apart;
     ServiceWatch service;
     std::array<Tracker, reason_count> trackers{};
 

@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <span>
 
@@ -141,6 +142,33 @@ void follow_oxygen(ProbeState& state, std::int64_t now_ms, bool anyone, bool oth
     } else if (aerated == Aerated::unknown && others_rich) {
         state.liveness.follow_air(now_ms, state.others_rich_ms);
     }
+}
+
+// What it reads may be held against others, and theirs against it.
+bool comparable(Shown const& shown) {
+    constexpr double enough = 0.2;  // of saturation: below it backgrounds and lags are a part of what is read
+    constexpr std::array doubted{Reason::membrane_damage, Reason::span_error, Reason::reference_disagreement,
+                                 Reason::not_settled, Reason::background};
+    bool const doubtful =
+        std::any_of(doubted.begin(), doubted.end(), [&](Reason r) { return standing(*shown.state, r); });
+    return shown.alive && !shown.mute && !doubtful && !shown.state->service.busy() && shown.value > enough;
+}
+
+void hold_beside(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
+    // Of mg/L no saturation need be known.
+    double const ratio = typical(neighbours, [&state](Shown const& n) {
+        bool const in_mg_l = state.in_mg_l && n.state->in_mg_l;
+        double const own = in_mg_l ? state.last_value : state.last_value / state.last_saturation;
+        return comparable(n) ? own / (in_mg_l ? n.state->last_value : n.value) : 0.0;
+    });
+    if (mute(state) || ratio <= 0.0) {
+        return;
+    }
+    std::int64_t set_ms = 0;
+    for (auto const& n : neighbours) {
+        set_ms = std::max(set_ms, n.state->apart.set_ms());
+    }
+    state.apart.take(now_ms, std::log(ratio), set_ms);
 }
 
 void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
@@ -403,6 +431,7 @@ std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, st
     // What it shows in somebody's hand is no evidence of anything.
     if (silence.since_ms == 0 && !state.service.busy()) {
         weigh_output(state, now_ms, neighbours);
+        hold_beside(state, now_ms, neighbours);
         if (now_ms - state.hour_ms >= hour_ms) {
             state.hour_ms = now_ms;
             hear_delay(state, neighbours);
