@@ -164,14 +164,15 @@ bool BackgroundWatch::agree(Levels const& levels) const {
     return nearly_all || std::abs(levels.at(0.25)) < hardly_any_mg_l;
 }
 
+bool BackgroundWatch::enough(Levels const& levels, std::int64_t now_ms) {
+    return levels.count >= fewest_of(levels.count, levels.declared) &&
+           levels.last_ms - levels.first_ms >= ms(window_days * day_s / 4.0) &&
+           now_ms - levels.last_ms <= ms(newest_within_days * day_s);
+}
+
 std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     auto const levels = newest_levels(now_ms);
-    if (levels.count < fewest_of(levels.count, levels.declared) ||
-        levels.last_ms - levels.first_ms < ms(window_days * day_s / 4.0) ||
-        now_ms - levels.last_ms > ms(newest_within_days * day_s)) {
-        return std::nullopt;
-    }
-    if (!agree(levels)) {
+    if (!enough(levels, now_ms) || !agree(levels)) {
         return std::nullopt;
     }
     Floor floor;
@@ -190,18 +191,27 @@ void BackgroundWatch::forget_since(std::int64_t time_ms) {
     interrupt();
 }
 
+// Whether they agree or not: oxygen that stays moves with the load.
 void BackgroundWatch::watch_for_leap(std::int64_t now_ms) {
-    auto const newest = floor(now_ms);
+    auto const newest = newest_levels(now_ms);
+    if (!enough(newest, now_ms)) {
+        return;
+    }
+    double const level = std::abs(newest.at(0.25));
+    if (leapt_ms_ != 0 && level < static_cast<double>(before_leap_) + 0.5 * least_leap) {
+        leapt_ms_ = 0;  // what came has gone, and what is left was there before
+    }
     auto const window = ms(window_days * day_s);
     auto before = levels_between(now_ms - 5 * window / 2, now_ms - window);
     if (before.count < fewest_declared) {
         before = newest_levels(now_ms - window);
     }
-    if (!newest || before.count < fewest_declared) {
+    if (before.count < fewest_declared) {
         return;
     }
-    double const rise = std::abs(newest->level) - std::abs(before.at(0.25));
-    if (rise > std::max(least_leap, 0.5 * std::abs(newest->level))) {
+    double const rise = level - std::abs(before.at(0.25));
+    if (rise > std::max(least_leap, 0.5 * level)) {
+        before_leap_ = leapt_ms_ == 0 ? static_cast<float>(level - rise) : before_leap_;
         leapt_ms_ = now_ms;
     }
 }

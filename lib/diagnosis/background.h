@@ -57,6 +57,8 @@ private:
     struct Levels;
     [[nodiscard]] Levels levels_between(std::int64_t from_ms, std::int64_t to_ms) const;
     [[nodiscard]] Levels newest_levels(std::int64_t now_ms) const;
+    // So many, over so long, and the last so newly that they tell of today.
+    [[nodiscard]] static bool enough(Levels const& levels, std::int64_t now_ms);
     [[nodiscard]] bool agree(Levels const& levels) const;
     void keep(std::int64_t time_ms);
 
@@ -69,6 +71,7 @@ private:
     double tolerance_ = 0.0;
     double rounding_ = 0.0;  // what the output's rounding may hide, standard deviation
     double needed_s_ = 0.0;
+    float before_leap_ = 0.0F;  // the level, mg/L
     bool run_unaerated_ = false;
     bool run_counts_ = false;
 };

@@ -229,6 +229,17 @@ TEST_CASE("a floor that leaps is not told as residue while oxygen may still stay
     CHECK(bench.heard.ever(Reason::background) == (days > 10.0));
 }
 
+TEST_CASE("oxygen that stays at weekends hides no residue on the days between", "[diagnosis][background]") {
+    Bench bench;
+    cycle(bench.rig, [](double h) { return std::fmod(h, 168.0) > 120.0 ? 0.4 : 0.0; });
+    bench.rig.probe(0).offset = 0.15;
+    bench.run(24.0 * 8.0);
+    CHECK_FALSE(bench.heard.ever(Reason::background));
+    bench.rig.probe(0).offset = 0.25;
+    bench.run(24.0 * 3.0);
+    CHECK(bench.stands(Reason::background));
+}
+
 TEST_CASE("a background that is gone is told as what it was", "[diagnosis][background]") {
     Bench bench;
     cycle(bench.rig, nothing);
