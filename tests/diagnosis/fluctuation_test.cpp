@@ -98,6 +98,16 @@ TEST_CASE("a membrane that is pierced is damage at once, not wear", "[diagnosis]
     CHECK(bench.site.condition(0) == Condition::failure);
 }
 
+TEST_CASE("a pierced membrane is to be serviced, and not to be tested first", "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.rig.probe(0).blasted = false;
+    bench.run(72.0);
+    bench.rig.probe(0).noise = 0.3;
+    bench.run(24.0 * 32.0);
+    CHECK(bench.stands(Reason::membrane_damage));
+    CHECK_FALSE(bench.heard.ever(Reason::verification_due));
+}
+
 TEST_CASE("a movement that leaps and is gone after some hours is no hole", "[diagnosis][fluctuation]") {
     Bench bench{2};
     bench.run(72.0);
