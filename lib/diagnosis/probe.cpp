@@ -348,7 +348,11 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.background.new_life();
             state.hole_by_movement_ms = state.hole_by_floor_ms = 0;
             state.apart.set_anew(at_ms, /*membrane=*/true);
-            state.blasts_missed = 0;  // what was missed before the work is no failure after it
+            // How many blasts the new membrane shows is to be seen, and what was missed before the work is no
+            // failure after it. A cleaner that was left off is told, if later.
+            state.blasts_missed = 0;
+            state.blasts_shown = std::min(state.blasts_shown, fewest_blasts);
+            state.blasts_share = 0.5;
             state.coating = handling.coating.value_or(state.coating);
             for (auto& tracker : state.trackers) {
                 tracker.reset();

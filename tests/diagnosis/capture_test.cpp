@@ -482,4 +482,20 @@ TEST_CASE("blasts that were missed before the membrane was changed are no failur
     CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
 }
 
+TEST_CASE("how many blasts a new membrane shows is learned anew, and a cleaner left off is told later",
+          "[diagnosis][capture]") {
+    bool const changed = GENERATE(false, true);
+    CAPTURE(changed);
+    Bench bench;
+    bench.run(96.0);
+    if (changed) {
+        bench.did(Act::membrane_change);
+    }
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(36.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed) != changed);
+    bench.run(36.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed));
+}
+
 }  // namespace probekeeper::diagnosis::test
