@@ -29,6 +29,7 @@ struct Candidate {
     ResponseFit fit;
     double temperature_c = 0.0;  // NaN where not read
     bool by_hand = false;        // somebody put it back after work
+    bool lifted = false;         // by a person, into air and back
     bool air_timed = false;      // a measured airflow told when the air stopped
     // Of a step into air that had time to settle: the reading in air over saturation, in percent, and how
     // well it is known (standard deviation). NaN otherwise.

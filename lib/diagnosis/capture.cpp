@@ -168,7 +168,11 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     candidate.fit = fit_fall(piece.span(), s_between(fall_.end_ms, fall_.begin_ms), known.noise);
     // What an edge of the air has cut short may not have been over.
     candidate.fit.quicker_than_readings = candidate.fit.quicker_than_readings && !aeration_changed;
+    candidate.lifted = fall_.by_hand || (fall_.declared && fall_.source == TestSource::air_exposure);
     fit_whole(piece.span(), fall_, known, candidate.fit);
+    if (candidate.lifted) {
+        own_up_to_flush(candidate.fit);
+    }
     candidate.temperature_c = view.temperature_c;
     if (!fall_.declared && !fall_.by_hand && candidate.fit.set_aside.empty() &&
         slow_falls_.by_water(candidate.fit, known.t90_guess_s)) {

@@ -22,6 +22,9 @@ private:
 // Makes the fit as uncertain as the water was restless, and sets it aside where it was too much.
 void own_up_to_moving_water(ResponseFit& fit, double noise);
 
+// Makes a fit of the tail alone as uncertain as the flush of the water leaves it.
+void own_up_to_flush(ResponseFit& fit);
+
 // By the area of what a blast showed that a bit declares.
 [[nodiscard]] bool reached_in_part(AirStep const& step, ResponseFit const& fit, ProbeKnown const& known);
 

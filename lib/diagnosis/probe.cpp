@@ -163,6 +163,10 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
     if (candidate.fit.set_aside.empty() && untimed && state.trend.air_times_edges()) {
         return "the airflow did not tell when the air stopped, as it does here";
     }
+    if (candidate.fit.set_aside.empty() && candidate.lifted &&
+        state.trend.declines_tell(to_unix_ms(candidate.time))) {
+        return "the stops of the air tell the response here, and better than one lift";
+    }
     // A step of air is large beside what a loose membrane adds; an edge of the air is not.
     if (candidate.fit.set_aside.empty() && of_water(candidate.source) &&
         (standing(state, Reason::fluctuation) || standing(state, Reason::membrane_damage))) {

@@ -12,9 +12,7 @@
 namespace probekeeper::diagnosis {
 namespace {
 
-// How long water and air take to displace each other at a membrane, as a time constant, and the error of its
-// ln. A guess at what is common; no source.
-constexpr double usual_flush_s = 4.5, flush_ln_error = 0.5;
+constexpr double flush_ln_error = 0.5;  // of the usual one. A guess
 // What lags longer than that beside the membrane is no flush but slime or the transmitter's damping, and
 // belongs to the response. A guess.
 constexpr double longest_flush_s = 6.0;

@@ -9,6 +9,10 @@
 
 namespace probekeeper::diagnosis {
 
+// How long water and air take to displace each other at a membrane, as a time constant. A guess at what is
+// common; no source.
+inline constexpr double usual_flush_s = 4.5;
+
 // The step as it was declared; t = 0 is its end.
 struct Pulse {
     double begin_s = 0.0;                       // negative

@@ -63,6 +63,8 @@ constexpr double most_blast_evidence = 4.5;
 constexpr std::uint32_t enough_declines = 200;
 constexpr double declines_unsure = 10.0;
 constexpr double decline_evidence_share = 2.5, most_decline_evidence = 3.0;
+// So many show that stops of the air test a position. A guess.
+constexpr std::uint32_t enough_for_a_position = 10;
 // The water on its way from one probe to the other, and what their fits make of the same edge. A guess.
 constexpr double apart_delay_error_s = 2.0;
 // What is configured may be plainly wrong: odds of five to one are the most it can bring. A guess: about as
@@ -238,6 +240,11 @@ void Trend::settle(std::int64_t now_ms) {
     if (rises_.count > 0 && now_ms - rises_.first_ms > batch_ms) {
         close_rises();
     }
+}
+
+bool Trend::declines_tell(std::int64_t at_ms) const {
+    return steps_batches_ == 0 && declines_heard_ >= enough_for_a_position &&
+           at_ms - newest_other_ms_ < others_silent_ms;
 }
 
 // Their median, as of the others; what varies from one to the next is what the load does.

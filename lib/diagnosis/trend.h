@@ -78,6 +78,9 @@ public:
     [[nodiscard]] double lag_error_s(TestSource source) const;
     // How much of the typical temperature correction is right for this membrane.
     [[nodiscard]] double temperature_share() const { return level_.temperature_share(); }
+    // Of a position that only stops of the air test, and many have: they tell its mean lag, which one lift
+    // would turn into the tail of a step.
+    [[nodiscard]] bool declines_tell(std::int64_t at_ms) const;
     // When the newest test came that was no rise.
     [[nodiscard]] std::int64_t newest_declared_ms() const { return newest_other_ms_; }
     // The likelier kind of response, by what the tests say, and how likely a membrane's is.

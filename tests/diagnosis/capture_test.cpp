@@ -53,6 +53,41 @@ TEST_CASE("a lift into air that the hold bit declares is a test, named air_expos
     CHECK(std::abs(seconds_between(bench.rig.now() - seconds(3600.0), tests.front().time)) < 20.0);
 }
 
+TEST_CASE("a lift is as uncertain as the flush of the water leaves it, however well its fall fits",
+          "[diagnosis][capture]") {
+    double const t90 = GENERATE(25.0, 90.0);
+    CAPTURE(t90);
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).t90_s = t90;
+    bench.run(3.0);
+    lift(bench, /*declared=*/true);
+    auto const tests = bench.heard.used(TestSource::air_exposure);
+    REQUIRE(tests.size() == 1);
+    // Some 3 s of the time constant, either way.
+    double const open = 1.645 * 2.7 * std::numbers::ln10 / t90;
+    CHECK(std::log(tests.front().high_s / tests.front().low_s) > 1.8 * open);
+}
+
+TEST_CASE("one lift tells nothing of the response where the stops of the air do", "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.aeration = [](double h) { return std::fmod(h, 2.0) < 1.0; };
+    bench.rig.water = [](double h) {
+        double const in_cycle = std::fmod(h, 2.0);
+        return in_cycle < 1.0 ? 6.0 * (1.0 - std::exp(-in_cycle / 0.1))
+                              : std::max(0.0, 6.0 - 20.0 * (in_cycle - 1.0));
+    };
+    bench.run(72.5);
+    REQUIRE(bench.heard.used(TestSource::aeration_off).size() > 30);
+    lift(bench, /*declared=*/true);
+    CHECK(bench.heard.used(TestSource::air_exposure).empty());
+    CHECK(std::any_of(bench.heard.tests.begin(), bench.heard.tests.end(), [](auto const& t) {
+        return t.test.source == TestSource::air_exposure &&
+               t.test.set_aside == "the stops of the air tell the response here, and better than one lift";
+    }));
+}
+
 TEST_CASE("a lift that no bit declares is found by its leap towards air", "[diagnosis][capture]") {
     Bench bench;
     bench.rig.probe(0).blasted = false;
