@@ -130,8 +130,9 @@ double Level::take_decline(Measured const& m) {
     weights[offset] = by_ln_s;
     weights[temperature] = -m.ln_to_20 * by_ln_s;
     weights[delay] = 1.0;
-    // A warm week also loads the water, and without steps a coating that quickens looks like a shorter delay.
-    unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay);
+    // A warm week also loads the water, and without steps a coating that quickens looks like a shorter delay,
+    // with which the fresh probe would have been slower, too.
+    unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay | 1U << fresh);
     double const expected_late_s = std::max(expected_s + delay_s(), 0.5 * late_s);
     double const surprise_s = late_s - expected_s - delay_s();
     return take(surprise_s, weights, square(m.error) * late_s * expected_late_s, decline_roughness_,

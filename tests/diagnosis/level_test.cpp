@@ -89,6 +89,14 @@ TEST_CASE("declines alone follow the coating, with an interval that holds the un
     CHECK(level.change_error(0.0) > 0.03);
 }
 
+TEST_CASE(
+    "a coating that quickens says nothing of how quick the fresh probe was, where declines alone test it") {
+    World const world{.tau_s = 9.0, .coating_a_day = 0.06, .delay_s = 16.0};
+    auto const before = lived(world, 9.0, false, true, 2.0), after = lived(world, 30.0, false, true, 2.0);
+    CHECK(grown(after) > 0.5);
+    CHECK(after.fresh_ln_tau() == Approx(before.fresh_ln_tau()).margin(0.03));
+}
+
 TEST_CASE("what is uncertain of today and of the fresh day alike is not in their ratio") {
     World const world{.delay_s = 18.0};
     auto const level = lived(world, 10.0, false, true);
