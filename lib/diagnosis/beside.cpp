@@ -18,8 +18,8 @@ constexpr std::uint32_t fewest_tests_of_neighbour = 4;
 
 // What may move for other reasons than the water is no measure of it.
 bool shows_the_water(ProbeState const& state) {
-    constexpr std::array spoils{Reason::membrane_damage, Reason::fluctuation, Reason::stuck,
-                                Reason::no_signal, Reason::not_settled};
+    constexpr std::array spoils{Reason::membrane_damage, Reason::stuck, Reason::no_signal,
+                                Reason::not_settled};
     return !state.service.busy() &&
            std::none_of(spoils.begin(), spoils.end(), [&](Reason reason) { return standing(state, reason); });
 }
@@ -52,6 +52,7 @@ NeighbourShown response_shown(ProbeState const& state, ProbeSetup const& setup, 
     out.in_water_since_ms =
         state.capture.in_water_since_ms(now_ms, t90_guess(state, setup, state.last_temperature_c));
     out.poll_s = setup.poll_s;
+    out.loose = standing(state, Reason::fluctuation);
     auto const lag = state.trend.lag(now_ms);
     if (lag && now_ms - state.trend.newest_test_ms() < recent_ms &&
         state.trend.tests() >= fewest_tests_of_neighbour) {
@@ -86,6 +87,12 @@ std::optional<ResponseTest> compare_with(ProbeState& state, ProbeSetup const& se
     double const bin_s = std::max({least_bin_s, 2.0 * own.poll_s, 2.0 * other.poll_s});
     auto const seen = behind(*own.samples, *other.samples, from_ms, now_ms, bin_s);
     if (!seen || other.lag_s + seen->lag_s < least_part * other.lag_s) {
+        return std::nullopt;
+    }
+    // The slower one's steepness is what the lag is told by: what a loose membrane adds to it would pass for
+    // the water. What it adds to the quicker one hangs together with no steepness.
+    bool const slower_is_loose = seen->lag_s > 0.0 ? own.loose : other.loose;
+    if (slower_is_loose) {
         return std::nullopt;
     }
     double const lag_s = other.lag_s + seen->lag_s;

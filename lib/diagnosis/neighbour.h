@@ -18,6 +18,7 @@ struct NeighbourShown {
     double lag_s = 0.0;        // mean lag of its response in this water as it is now, by its own tests
     double lag_error_s = 0.0;  // standard deviation
     bool usable = false;       // its response is known, and nothing is wrong with what it shows
+    bool loose = false;        // but that its membrane moves it: of use only beside a slower one
 };
 
 struct Behind {

@@ -180,6 +180,31 @@ TEST_CASE("a probe that slows beside a sound neighbour is named though nothing e
     CHECK_FALSE(bench.stands(Reason::slow_response, 0));
 }
 
+TEST_CASE("a quick neighbour whose membrane is loose still tells of a slower probe, a slow one does not",
+          "[diagnosis][neighbour]") {
+    bool const quick = GENERATE(true, false);
+    CAPTURE(quick);
+    auto bench = pair_in_moving_water();
+    bench.rig.probe(0).t90_s = quick ? 30.0 : 110.0;
+    bench.rig.probe(1).t90_s = 70.0;
+    bench.run(72.0);
+    double const calm = bench.site.verdict(1).t90->value_s;
+    for (int hour = 0; hour < 96; ++hour) {
+        bench.rig.probe(0).noise += 0.001;
+        bench.run(1.0);
+    }
+    REQUIRE(bench.stands(Reason::fluctuation));
+    auto const before = bench.heard.used(TestSource::neighbour, 1).size();
+    bench.run(24.0);
+    auto const more = bench.heard.used(TestSource::neighbour, 1).size() - before;
+    CHECK((more > 10) == quick);
+    if (quick) {
+        CHECK(bench.site.verdict(1).t90->value_s == Approx(calm).epsilon(0.1));
+    } else {
+        CHECK(more == 0);
+    }
+}
+
 TEST_CASE("of two probes that nothing tests, neither makes the other good", "[diagnosis][neighbour]") {
     auto bench = pair_in_moving_water();
     bench.rig.probe(0).blasted = false;
