@@ -102,6 +102,14 @@ std::optional<NeighbourLag::Known> told_by_neighbours(ProbeState const& state, s
     return lag && lag->error < worst_error ? lag : std::nullopt;
 }
 
+// Its own tests ended so long before what neighbours say today that they know nothing of it: no
+// contradiction.
+bool left_behind(ProbeState const& state) {
+    constexpr double long_days = 14.0;
+    auto const since_ms = state.by_neighbours.newest_ms() - state.trend.newest_test_ms();
+    return static_cast<double>(since_ms) > long_days * day_ms;
+}
+
 }  // namespace
 
 std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t now_ms) {
@@ -116,6 +124,10 @@ std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t n
     other.error = std::hypot(lag->error, over_lag.error);
     other.change_error = lag->error;
     other.slope_error = 1.0;  // it says nothing of tomorrow
+    if (own && left_behind(state)) {
+        other.change_error = other.error;  // the fresh value is its own tests', and shares nothing with this
+        return other;
+    }
     return own ? joined(*own, other) : other;
 }
 

@@ -52,3 +52,18 @@ TEST_CASE("a steady probe is not expected to pass its limit, and one without tes
     CHECK(slow_within(tested(0.0, 60.0), setup, now_ms, 10.0) < 0.2);
     CHECK(slow_within(ProbeState{}, setup, now_ms, 10.0) < 0.0);
 }
+
+TEST_CASE("tests that ended weeks ago do not contradict what neighbours say today", "[diagnosis][cases]") {
+    constexpr std::int64_t day_ms = 24 * hour_ms;
+    auto const says = [](ProbeState& state, std::int64_t at_ms) {
+        for (int hour = 0; hour < 8; ++hour) {
+            state.by_neighbours.take(at_ms + hour * hour_ms, {std::log(250.0 / std::log(10.0)), 0.04, 0.05});
+        }
+        return response_known(state, at_ms + 8 * hour_ms);
+    };
+    auto soon = tested(0.0, 50.0), late = soon;
+    CHECK(std::exp(says(soon, now_ms + day_ms)->ln_t90) < 100.0);  // one of them is wrong
+    auto const known = says(late, now_ms + 20 * day_ms);
+    CHECK(std::exp(known->ln_t90) == Approx(250.0).epsilon(0.05));
+    CHECK(known->error < 0.2);
+}
