@@ -65,7 +65,7 @@ AirLevel AirLevels::take(AirStep const& step, ResponseFit const& fit, Samples co
     if (!blast) {
         bool const settled = fit.set_aside.empty() && step.length_s() > 3.0 * known.t90_guess_s;
         double const percent = 100.0 / step.saturation;
-        return settled ? AirLevel{percent * (step.base + fit.held), 1.0} : AirLevel{};
+        return settled ? AirLevel{percent * (step.base + fit.held), 1.0, 1.0} : AirLevel{};
     }
     // A transmitter that freezes meanwhile shows the water.
     bool const frozen = output_froze(fit, known) || (!step.declared && !rises_seen(step, samples));
@@ -83,11 +83,14 @@ AirLevel AirLevels::of_blast(AirStep const& step, ResponseFit const& fit, Sample
     }
     auto const length = length_.of(step, fit, known.t90_guess_s);
     double const percent = 100.0 / step.saturation;
-    double const error = std::hypot(1.0, percent * std::hypot(fit.area_error / length.s, length.error));
+    double const by_chance = percent * fit.area_error / length.s, of_length = percent * length.error;
+    double const error = std::hypot(1.0, std::hypot(by_chance, of_length));
     // NaN, too.
-    return error < worst_air_error
-               ? AirLevel{percent * (fit.below_step + fit.area / length.s), error, length.told}
-               : AirLevel{};
+    if (!(error < worst_air_error)) {
+        return {};
+    }
+    return {percent * (fit.below_step + fit.area / length.s), error, length.at_random ? of_length : error,
+            length.told};
 }
 
 }  // namespace probekeeper::diagnosis

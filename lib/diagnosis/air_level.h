@@ -2,18 +2,10 @@
 #pragma once
 
 #include <cstdint>
-#include <limits>
 
 #include "diagnosis/blast_length.h"
 
 namespace probekeeper::diagnosis {
-
-struct AirLevel {
-    // NaN where the exposure does not tell it.
-    double percent = std::numeric_limits<double>::quiet_NaN();
-    double error = std::numeric_limits<double>::quiet_NaN();
-    bool absolute = true;  // else it is as of a probe that was right when its blasts taught their length
-};
 
 // After a long lift the reading has settled. Of a blast the area tells where it would: height times length,
 // whatever lags.

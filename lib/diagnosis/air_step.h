@@ -26,8 +26,9 @@ struct AirStep {
     [[nodiscard]] bool told_blast() const { return declared && source == TestSource::cleaning; }
 };
 
-// A reading lies on the way up between these parts of the height. Guesses.
-inline constexpr double on_the_way_from = 0.15, on_the_way_to = 0.85;
+// A reading lies on the way up between these parts of the height. Past half of it a slow membrane climbs on
+// after the blast, whether the output froze in it or not. Guesses.
+inline constexpr double on_the_way_from = 0.15, on_the_way_to = 0.5;
 
 // The output froze meanwhile, as far as is known of the transmitter or the fit shows.
 [[nodiscard]] inline bool output_froze(ResponseFit const& fit, ProbeKnown const& known) {

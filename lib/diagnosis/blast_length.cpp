@@ -9,9 +9,9 @@ namespace {
 
 // Before anything tells how long blasts are.
 constexpr double usual_blast_s = 30.0;
-// Of blasts that last so many polls a bit misses none, and the readings see their area. So many teach their
-// length before it is used, and so many in all. Guesses.
-constexpr double fewest_in_blast = 4.0;
+// Of blasts that last so many polls a bit misses none, its counts of one length are alike, and the readings
+// see their area. So many teach their length before it is used, and so many in all. Guesses.
+constexpr double fewest_in_blast = 3.0;
 constexpr std::uint32_t enough_told = 4, most_lengths = 200;
 // Where no bit tells it, so many blasts teach it, that go this part of saturation or more.
 constexpr std::uint32_t enough_lengths = 12;
@@ -20,6 +20,11 @@ constexpr double least_way = 0.1;
 // Guesses.
 constexpr double blasts_alike = 0.45;
 constexpr std::uint32_t enough_unlike = 8;
+
+// A timer that comes so many polls sooner or later than the last time falls anywhere between two of them;
+// that so many of its blasts did shows that it does. Guesses.
+constexpr double out_of_step = 1.5;
+constexpr std::uint32_t enough_strewn = 8;
 
 constexpr double no_length = std::numeric_limits<double>::quiet_NaN();
 
@@ -50,10 +55,19 @@ void BlastLength::take(AirStep const& step) {
     }
     told_s_ = told_.usual(step.length_s(), 1.0, most_lengths);
     told_every_s_ = s_between(step.begin_ms, step.first_ms);
+    follow_timer(step);
     // By one measure or the other, but not by both in turn: they differ by as much as the probe was wrong.
     if (told_.count == enough_told) {
         told_well_ = told_.mean_s > fewest_in_blast * told_every_s_;
     }
+}
+
+void BlastLength::follow_timer(AirStep const& step) {
+    double const since_s = s_between(told_ms_, step.end_ms);
+    bool const other = std::abs(since_s - timer_s_) > out_of_step * told_every_s_;
+    strewn_ += timer_s_ > 0.0 && other && strewn_ < most_lengths ? 1U : 0U;
+    timer_s_ = told_ms_ == 0 ? 0.0 : since_s;
+    told_ms_ = step.end_ms;
 }
 
 BlastLength::Known BlastLength::of(AirStep const& step, ResponseFit const& fit, double t90_guess_s) {
@@ -69,11 +83,13 @@ double BlastLength::usual_s() const {
 }
 
 // Those of a timer are as long where its bit is missing for a while. One that keeps step with the polls is
-// counted alike each time, so that the error does not become less by their number.
+// counted alike each time: only by the number of those that do not the error becomes less.
 BlastLength::Known BlastLength::by_bit(AirStep const& step, ResponseFit const& fit) const {
     constexpr double of_a_poll = 0.3;
-    double const error = of_a_poll * told_every_s_ / told_.mean_s;
-    return {step.declared ? told_s_ : told_.mean_s, fit.area / told_.mean_s * error, true};
+    double const counted = std::sqrt(1.0 + std::min(strewn_, told_.count));
+    double const error = of_a_poll * told_every_s_ / told_.mean_s / counted;
+    return {step.declared ? told_s_ : told_.mean_s, fit.area / told_.mean_s * error, true,
+            strewn_ >= enough_strewn};
 }
 
 // Where no bit tells it, or one that is read too seldom, the blasts of a timer are as long as those were that
@@ -84,15 +100,17 @@ BlastLength::Known BlastLength::by_area(AirStep const& step, ResponseFit const& 
     // alike.
     bool const teaches = taught_.count < enough_lengths && std::abs(way) > least_way * step.saturation;
     if (taught_.count == 0 && !teaches) {
-        return {no_length, no_length, false};
+        return {no_length, no_length, false, false};
     }
     double const level = (fit.below_step + fit.area / taught_.mean_s) / step.saturation;
-    double const step_s = teaches ? taught_.usual(fit.area / way, way * way, enough_lengths)
-                                  : taught_.usual(taught_.mean_s * level, 0.0, enough_lengths);
+    double step_s = teaches ? taught_.usual(fit.area / way, way * way, enough_lengths)
+                            : taught_.usual(taught_.mean_s * level, 0.0, enough_lengths);
     if (teaches && !std::isnan(step_s)) {
         taught_t90_s_ += (t90_guess_s - taught_t90_s_) * way * way / taught_.weight;
     }
-    return {step_s, fit.area / step_s * drift(t90_guess_s), false};
+    // While it is being taught it moves with every blast, and what they read in air with it.
+    step_s = taught_.count < enough_lengths ? no_length : step_s;
+    return {step_s, fit.area / step_s * drift(t90_guess_s), false, true};
 }
 
 // How far, as a part of it, a length may be off that blasts of a much slower or quicker probe have taught: of

@@ -23,6 +23,15 @@ struct ProbeKnown {
     double in_air = 1.0;                         // what it reads in air, over saturation
 };
 
+// The reading in air over saturation, had it settled, as an exposure tells it.
+struct AirLevel {
+    // NaN where the exposure does not tell it.
+    double percent = std::numeric_limits<double>::quiet_NaN();
+    double error = std::numeric_limits<double>::quiet_NaN();
+    double alike = 0.0;    // the part of that error which all exposures have in common
+    bool absolute = true;  // else it is as of a probe that was right when its blasts taught their length
+};
+
 struct Candidate {
     Timestamp time{};
     TestSource source = TestSource::cleaning;
@@ -31,11 +40,7 @@ struct Candidate {
     bool by_hand = false;        // somebody put it back after work
     bool lifted = false;         // by a person, into air and back
     bool air_timed = false;      // a measured airflow told when the air stopped
-    // Of a step into air that had time to settle: the reading in air over saturation, in percent, and how
-    // well it is known (standard deviation). NaN otherwise.
-    double air_percent = std::numeric_limits<double>::quiet_NaN();
-    double air_error = std::numeric_limits<double>::quiet_NaN();
-    bool air_absolute = false;  // else it is as of a probe that was right when its blasts taught their length
+    AirLevel air;
 };
 
 }  // namespace probekeeper::diagnosis

@@ -178,10 +178,7 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
         slow_falls_.by_water(candidate.fit, known.t90_guess_s)) {
         candidate.fit.set_aside = "slower than the probe: the water itself fell";
     }
-    auto const air = air_.take(fall_, candidate.fit, samples_, known, reach_.fell_short());
-    candidate.air_percent = air.percent;
-    candidate.air_error = air.error;
-    candidate.air_absolute = air.absolute;
+    candidate.air = air_.take(fall_, candidate.fit, samples_, known, reach_.fell_short());
     own_up_to_moving_water(candidate.fit, known.noise);
     if (candidate.fit.set_aside.empty() && reached_in_part(fall_, candidate.fit, known)) {
         candidate.fit.set_aside = "the blast reached a part of the membrane only";

@@ -205,9 +205,10 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
         state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
                          setup.t90_s.value_or(0.0), state.coating);
     }
-    if (against_air && !std::isnan(candidate.air_percent) && !settling) {
-        state.span.exposure(at_ms, candidate.air_percent - background_percent(state), candidate.air_error,
-                            candidate.air_absolute);
+    if (against_air && !std::isnan(candidate.air.percent) && !settling) {
+        auto air = candidate.air;
+        air.percent -= background_percent(state);
+        state.span.exposure(at_ms, air);
     }
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {

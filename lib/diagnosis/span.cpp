@@ -24,11 +24,13 @@ constexpr double blast_error = 1.5;
 // percent. Guesses.
 constexpr double first_spread = 2.0, calibrated_spread = 0.7;
 // What a change of the level since the first exposures may owe to other causes than the span, as a part of
-// what one exposure may be off. A guess.
+// what one exposure is off. A guess.
 constexpr double change_part = 0.25;
 // How often a probe is wrong from the first, and by how much then, percent. Guesses.
 constexpr double wrong_at_first = 0.1, wrong_spread = 15.0;
-constexpr std::size_t first_exposures = 8;
+constexpr std::size_t first_exposures = 8, most_first = 24;
+// What all exposures are off alike is known well enough, percent: no news compared with `blast_error`.
+constexpr double alike_known = 0.8;
 constexpr std::size_t fewest_exposures = 3;
 
 // Growth of variance in a day of the level (percent^2) and of its slope (percent^2/day^2), and the slope's
@@ -60,15 +62,19 @@ void SpanWatch::pass(LevelAndDrift& drift, double days) {
     drift.wander(0, 1, days, level_noise, slope_noise);
 }
 
-void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, bool absolute) {
+void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
     if (!exposures_.empty()) {
         pass(drift_, static_cast<double>(time_ms - exposures_.back().time_ms) / day_ms);
     }
-    exposures_.push({time_ms, static_cast<float>(percent), static_cast<float>(error)});
+    exposures_.push({time_ms, static_cast<float>(air.percent), static_cast<float>(air.error)});
     ++seen_;
+    // A length that was taught while the probe was about right holds for the membranes after it.
+    bool const carried = taught_before_ && !air.absolute;
+    alike_error_ = carried ? std::hypot(air.alike, first_spread) : air.alike;
+    absolute_ = (seen_ == 1 || absolute_) && (air.absolute || carried);
     auto const now = scatter();
     if (seen_ == 1) {
-        drift_.set(0, percent, square(now.sigma));
+        drift_.set(0, air.percent, square(now.sigma));
         drift_.set(1, 0.0, slope_prior);
     } else {
         // The first values are no measure yet for which one lies too far out.
@@ -77,19 +83,25 @@ void SpanWatch::exposure(std::int64_t time_ms, double percent, double error, boo
             beyond = outlier_beyond;
         }
         // As many as scatter so, each for what it is worth.
-        double const sigma = now.sigma * error / now.mean_error;
-        double const off = percent - drift_.mean(0);
+        double const sigma = now.sigma * air.error / now.mean_error;
+        double const off = air.percent - drift_.mean(0);
         bool const outlier = drift_.update(off, {1.0, 0.0}, square(sigma), beyond) < 1.0;
         follow_step(outlier, off > 0.0, sigma);
     }
-    if (seen_ == first_exposures) {
-        first_percent_ = now.median;
-        // What one exposure is off by chance, the mean of some is less. Where they have taught their length
-        // themselves, they cannot tell how wrong it is.
-        absolute_ = absolute;
-        double const by_chance = absolute ? std::sqrt(static_cast<double>(first_exposures)) : 1.0;
-        common_error_ = std::hypot(blast_error, now.mean_error / by_chance);
+    learn_first(carried);
+}
+
+// How far apart they lie shows what each is off by chance, and the mean of some is off by less. What is wrong
+// with all of them alike must be known first, or stay as it is.
+void SpanWatch::learn_first(bool carried) {
+    bool const waits = absolute_ && !carried && alike_error_ > alike_known && seen_ < most_first;
+    if (first_percent_ > 0.0 || seen_ < first_exposures || waits) {
+        return;
     }
+    auto const now = scatter();
+    double const by_chance = now.sigma / std::sqrt(static_cast<double>(first_exposures));
+    first_percent_ = now.median;
+    common_error_ = std::hypot(absolute_ ? std::hypot(blast_error, alike_error_) : 0.0, by_chance);
 }
 
 // Outliers in a row and all on one side are a step: the level is where they are. Blasts that reach the
@@ -118,11 +130,12 @@ void SpanWatch::follow_step(bool outlier, bool above, double sigma) {
 }
 
 void SpanWatch::begin_anew() {
+    taught_before_ = taught_before_ || first_percent_ > 0.0;
     exposures_.clear();
     drift_ = {};
     seen_ = 0;
     beyond_ = 0;
-    first_percent_ = common_error_ = 0.0;
+    first_percent_ = common_error_ = alike_error_ = 0.0;
 }
 
 void SpanWatch::handled(Handling const& handling) {
@@ -181,9 +194,16 @@ SpanWatch::Common SpanWatch::common() const {
     double const off = (first_known ? first_percent_ : now.median) - 100.0;
     double const of_blasts = square(first_known ? common_error_ : std::hypot(blast_error, now.mean_error));
     bool const calibrated = calibrated_ms_ != 0 && calibrated_ms_ > membrane_ms_ - visit_ms;
+    double const spread = calibrated ? calibrated_spread : first_spread;
+    double const changed = change_part * now.sigma;
+    // Where they have taught their own length, all that the first ones were off is theirs, and the probe was
+    // as far from right as one is; what is doubtful about that length since is doubtful of the change.
+    if (!absolute_) {
+        return {off, std::hypot(std::hypot(spread, common_error_), std::hypot(changed, alike_error_)), 0.0};
+    }
     // Either the probe was about right, or it was wrong from the first: two normal priors of what it adds,
     // and a normal one of what the blasts add.
-    Common const right = share_of(off, of_blasts, square(calibrated ? calibrated_spread : first_spread));
+    Common const right = share_of(off, of_blasts, square(spread));
     Common const wrong = share_of(off, of_blasts, square(wrong_spread));
     double const odds = (1.0 - wrong_at_first) * right.density / (wrong_at_first * wrong.density);
     double const p = odds / (1.0 + odds);
@@ -191,7 +211,7 @@ SpanWatch::Common SpanWatch::common() const {
     both.percent = p * right.percent + (1.0 - p) * wrong.percent;
     double const variance = p * (square(right.error) + square(right.percent - both.percent)) +
                             (1.0 - p) * (square(wrong.error) + square(wrong.percent - both.percent));
-    both.error = std::hypot(std::sqrt(variance), change_part * now.mean_error);
+    both.error = std::hypot(std::sqrt(variance), std::hypot(changed, change_part * alike_error_));
     return both;
 }
 
@@ -199,7 +219,8 @@ std::optional<SpanKnown> SpanWatch::known(double pressure_error) const {
     if (air_ms_ != 0) {
         return SpanKnown{air_percent_, 1.0, SpanSource::air_calibration, air_ms_, 0, air_percent_, 1.0};
     }
-    if (seen_ >= fewest_exposures) {
+    bool const compared = absolute_ || first_percent_ > 0.0;
+    if (seen_ >= fewest_exposures && compared) {
         auto const blast = common();
         double const alike = std::hypot(blast.error, pressure_error);
         SpanKnown k;

@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <optional>
 
+#include "diagnosis/candidate.h"
 #include "diagnosis/handling.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/verdict.h"
@@ -34,9 +35,7 @@ public:
     // A drift that has probably passed the limit, and surely will have in this time, is worth a visit now.
     static constexpr double ahead_days = 10.0;
 
-    // `percent`, `error`: where a reading in air would settle, over saturation, and its standard deviation.
-    // `absolute`: not against the first ones.
-    void exposure(std::int64_t time_ms, double percent, double error, bool absolute);
+    void exposure(std::int64_t time_ms, AirLevel const& air);
     void handled(Handling const& handling);
 
     // Blasts are short and wet: what they read in air is off by an amount that stays, but moves with the
@@ -69,6 +68,7 @@ private:
     [[nodiscard]] static Common share_of(double off, double of_blasts, double of_probe);
     // What all exposures have in common that is not the probe's, as the first ones tell it.
     [[nodiscard]] Common common() const;
+    void learn_first(bool carried);
     void follow_step(bool outlier, bool above, double sigma);
     static void pass(LevelAndDrift& drift, double days);
     void begin_anew();
@@ -78,10 +78,12 @@ private:
     std::size_t seen_ = 0;        // exposures since the measure was set anew
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
     double common_error_ = 0.0;   // what may be wrong with them all alike
+    double alike_error_ = 0.0;    // the same of the newest one
     std::uint32_t beyond_ = 0;    // outliers in a row, the newest exposures
     std::int64_t beyond_since_ms_ = 0;
-    bool above_ = false;    // the newest is above what was expected
-    bool absolute_ = true;  // the first ones told a level of their own
+    bool above_ = false;          // the newest is above what was expected
+    bool absolute_ = true;        // the first ones told a level of their own
+    bool taught_before_ = false;  // their length was known before this measure began
     ReferenceKnown reference_{};
     std::int64_t calibrated_ms_ = 0;
     std::int64_t membrane_ms_ = 0;

@@ -158,13 +158,18 @@ TEST_CASE("pressure that comes with the readings tells as much as one in the reg
 
 TEST_CASE("a probe that is wrong from the first is told so where a bit lets its blasts be counted out",
           "[diagnosis][span]") {
-    // Of sixty seconds: four polls count a timer's blasts alike and wrong, however many there are.
+    // Of sixty seconds: in step with its timer, polls count all blasts alike and wrong, however many there
+    // are.
+    bool const in_step = GENERATE(true, false);
     double const poll_s = GENERATE(10.0, 15.0);
-    CAPTURE(poll_s);
+    CAPTURE(in_step, poll_s);
     Bench bench{site_of(1, poll_s)};
-    bench.rig.probe(0).gain = 0.91;
-    bench.run(96.0);
-    CHECK(bench.stands(Reason::span_error) == (poll_s < 12.0));
+    bench.rig.probe(0).gain = 0.9;
+    for (int i = 0; i < 16; ++i) {
+        bench.rig.blast_every_s = in_step ? 7300 : 7300 + 430 * (i % 5);
+        bench.run(12.0);
+    }
+    CHECK(bench.stands(Reason::span_error) == !in_step);
 }
 
 TEST_CASE("water that rises or falls while it is cleaned is no error of the span", "[diagnosis][span]") {
@@ -198,6 +203,24 @@ TEST_CASE("a drift that goes on is named soon after it has probably passed the l
         bench.rig.probe(0).gain = 1.0 + off;
         bench.run(24.0);
     }
+    CHECK(bench.stands(Reason::span_error));
+}
+
+TEST_CASE("what many blasts say alike is believed, however coarsely each is timed", "[diagnosis][span]") {
+    auto setup = site_of(1, 15.0);
+    Bench bench{setup};
+    bench.rig.water = [](double) { return 3.0; };
+    auto const days = [&](int count) {
+        for (int i = 0; i < 2 * count; ++i) {
+            bench.rig.blast_every_s = 7300 + 430 * (i % 5);
+            bench.run(12.0);
+        }
+    };
+    bench.did(Act::air_calibration);
+    days(8);
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+    bench.rig.probe(0).gain = 1.07;
+    days(5);
     CHECK(bench.stands(Reason::span_error));
 }
 
