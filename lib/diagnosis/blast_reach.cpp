@@ -38,10 +38,14 @@ BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
     double const least = std::max(0.015 * blast.saturation, 8.0 * known.noise);
     double const expected = usual_reach_ * way;
     bool const far_from_air = known.saturation_known || blast.base < surely_low * blast.saturation;
-    seen.expected = far_from_air && blast_gone * expected > least;
+    // What the first reading after it sees of its height, on average.
+    double const read =
+        std::exp(-0.5 * blast.unread_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
+    auto const seen_of = [&](double height) { return far_from_air && blast_gone * height * read > least; };
+    seen.expected = seen_of(expected);
     // Until the blasts of this membrane have taught how far they reach, any that shows has reached it: one
     // that was badly put on, in water rich in oxygen, reads little more in air.
-    double const usual = reaches_ < fewest_reaches ? 0.0 : blast_gone * expected;
+    double const usual = reaches_ < fewest_reaches ? 0.0 : blast_gone * expected * read;
     seen.shown = extreme > std::max(usual, least);
     // What wanes over days must not be followed down: only blasts that reach about as usual teach.
     double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
@@ -49,7 +53,8 @@ BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
     bool const short_of_usual =
         !seen.shown || (reaches_ >= fewest_reaches && reach < span_reach * usual_reach_);
     fell_short_ = seen.expected ? short_of_usual : fell_short_;
-    if (seen.expected && teaches) {
+    // One that was hardly read may have taught too little: what is usual must not be asked whether to learn.
+    if (seen_of(way) && teaches) {
         reaches_ = std::min(reaches_ + 1, 50U);
         usual_reach_ += (reach - usual_reach_) / static_cast<double>(reaches_);
     }

@@ -18,6 +18,7 @@ class BlastReach {
 public:
     struct Blast {
         double base, extreme, saturation, length_s;  // `extreme`: the furthest reading is from the base
+        double unread_s = 0.0;  // so long after its end the first reading may come that shows it
     };
     // Each blast once; those that reach about as far as usual teach what is usual.
     [[nodiscard]] BlastSeen take(Blast const& blast, ProbeKnown const& known);

@@ -21,6 +21,7 @@ struct ProbeKnown {
     bool find_edges = false;                     // nothing else has tested it for long
     bool saturation_known = true;                // else the view's is a guess
     double in_air = 1.0;                         // what it reads in air, over saturation
+    bool may_freeze = false;                     // the output, as far as is known
 };
 
 // The reading in air over saturation, had it settled, as an exposure tells it.

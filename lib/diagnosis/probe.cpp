@@ -288,10 +288,11 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     state.guess_20_s = state.guess_20_s > 0.0 ? state.guess_20_s : guess_20_s(state, setup);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const outcome = state.capture.take(
-        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(),
-               state.trend.membrane_probability(), state.fluctuation.noise(),
-               state.habits.frozen_while_cleaning().value_or(false), state.liveness.resolution(),
-               nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air});
+        view,
+        {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.trend.membrane_probability(),
+         state.fluctuation.noise(), state.habits.frozen_while_cleaning().value_or(false),
+         state.liveness.resolution(), nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air,
+         state.habits.frozen_while_cleaning().value_or(true)});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);

@@ -392,6 +392,26 @@ TEST_CASE("a timer's blasts that no bit declares are missed when they stay away"
     CHECK(bench.heard.ever(Reason::cleaning_failed) == stay_away);
 }
 
+TEST_CASE("where an output freezes and is read too seldom for the tail, blasts that show little do not fail",
+          "[diagnosis][capture]") {
+    bool const fail = GENERATE(false, true);
+    CAPTURE(fail);
+    auto setup = site_of(1, 60.0);
+    setup.probes[0].t90_s = 60.0;
+    Bench bench{setup};
+    auto& probe = bench.rig.probe(0);
+    probe.t90_s = 60.0;
+    probe.freezes = true;
+    // Near enough to air that a poll late in the tail shows nothing.
+    bench.rig.water = [fail](double) { return fail ? 2.0 : 6.5; };
+    bench.rig.blast_every_s = 3 * 3600 + 7;
+    bench.run(24.0 * 20.0);
+    probe.blasts_reach = !fail;
+    bench.run(24.0 * 4.0);
+    INFO(reasons(bench.site.verdict(0)));
+    CHECK(bench.heard.ever(Reason::cleaning_failed) == fail);
+}
+
 TEST_CASE("without a temperature nobody knows how far water rich in oxygen is from air",
           "[diagnosis][capture]") {
     Bench bench;
