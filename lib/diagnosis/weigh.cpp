@@ -340,12 +340,15 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // once.
     bool const silenced = mute(state);
     bool const blasts_fail = state.blasts_shown >= fewest_blasts && misses_are_no_chance(state, now_ms);
+    // Nor can a probe that has become too slow be asked whether a blast came that no bit declares.
+    bool const told = state.habits.habit(mark_cleaning) == BitHabit::moves;
+    bool const unseen = !told && standing(state, Reason::slow_response);
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,
-              silenced || pierced ? -1.0
-              : blasts_fail       ? seen_to_be
-                                  : 0.0,
+              silenced || pierced || unseen ? -1.0
+              : blasts_fail                 ? seen_to_be
+                                            : 0.0,
               {0.0, 2.0 * day_s});
 
     // Found rises put it off; once it is asked for, only a test that tells answers it.

@@ -392,6 +392,23 @@ TEST_CASE("a timer's blasts that no bit declares are missed when they stay away"
     CHECK(bench.heard.ever(Reason::cleaning_failed) == stay_away);
 }
 
+TEST_CASE("a probe too slow for blasts that no bit declares does not tell that they failed",
+          "[diagnosis][capture]") {
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.blasts_declared = false;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(24.0 * 4.0);
+    for (double slower = 50.0; slower < 200.0; slower *= 1.1) {
+        probe.t90_s = slower;
+        bench.run(24.0);
+    }
+    REQUIRE(bench.stands(Reason::slow_response));
+    probe.blasts_reach = false;
+    bench.run(24.0 * 3.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 TEST_CASE("where an output freezes and is read too seldom for the tail, blasts that show little do not fail",
           "[diagnosis][capture]") {
     bool const fail = GENERATE(false, true);
