@@ -20,10 +20,14 @@ struct Scene {
     Random& random;
     physics::Ageing& ageing() { return probe.lives.back().ageing; }
     // What only the reading in air tells, no output shows that is frozen while the probe is cleaned, or that
-    // gives mg/L of a water whose temperature, and so saturation, it does not give.
+    // gives mg/L of a water whose temperature, and so saturation, it does not give. And of a blast that no
+    // bit declares and one reading or two fall into, nobody knows the length, and with it how far the reading
+    // was from air.
     [[nodiscard]] double shown_in_blasts(double on_day) const {
         bool const saturation_known = probe.gives_temperature || fleet.in_percent;
-        bool const shown = saturation_known && !probe.transmitter.freezes_while_cleaning;
+        bool const length_known =
+            !probe.cleaner || probe.gives_cleaning || probe.truth.poll_s < 0.5 * probe.cleaner->blast_s;
+        bool const shown = saturation_known && length_known && !probe.transmitter.freezes_while_cleaning;
         return shown ? on_day : fleet.days + 1.0;
     }
     void tell(std::string kind, std::vector<std::string> named_by, std::vector<std::string> also_true,
@@ -249,12 +253,8 @@ void span_drift(Scene& s) {
         // Long blasts come near enough to a settled reading in air to tell a few per cent.
         s.probe.cleaner->blast_s = 60.0;
         s.probe.cleaner->every_h = std::min(s.probe.cleaner->every_h, 8.0);
-        // Of a blast that no bit declares and one reading or two fall into, nobody knows the length, and with
-        // it how far the reading was from air.
-        bool const length_known =
-            s.probe.gives_cleaning || s.probe.truth.poll_s < 0.5 * s.probe.cleaner->blast_s;
-        s.tell("span_drift", {"span_error"}, {"reference_disagreement"}, s.day,
-               length_known ? s.shown_in_blasts(s.day) : s.fleet.days + 1.0, SeenIn::tests);
+        s.tell("span_drift", {"span_error"}, {"reference_disagreement"}, s.day, s.shown_in_blasts(s.day),
+               SeenIn::tests);
         return;
     }
     // A reference check tells 10 %, or 0.3 mg/L where that is more: the drift goes well beyond.

@@ -231,16 +231,19 @@ TEST_CASE("a dry zero whose noise hid the background on paper shows nothing yet"
 
 TEST_CASE("what only a reading in air tells is not due where that cannot be told from the readings",
           "[judge]") {
-    int frozen = 0, open = 0;
+    int hidden_count = 0, open = 0;
     for_faults("fish", 40, [&](FleetPlan const& plan, ProbePlan const& probe, Fault const& fault) {
         if (fault.kind == "bad_service") {
-            bool const freezes =
-                probe.transmitter.freezes_while_cleaning || (!probe.gives_temperature && !plan.in_percent);
-            CHECK((fault.visible > plan.start + days(40.0)) == freezes);
-            ++(freezes ? frozen : open);
+            // Of a blast that no bit declares and hardly a reading falls into, nobody knows the length.
+            bool const timed =
+                probe.gives_cleaning || probe.truth.poll_s < 0.5 * probe.cleaner.value().blast_s;
+            bool const hidden = !timed || probe.transmitter.freezes_while_cleaning ||
+                                (!probe.gives_temperature && !plan.in_percent);
+            CHECK((fault.visible > plan.start + days(40.0)) == hidden);
+            ++(hidden ? hidden_count : open);
         }
     });
-    CHECK(frozen > 0);
+    CHECK(hidden_count > 0);
     CHECK(open > 0);
 }
 
