@@ -169,9 +169,6 @@ bool LivenessWatch::aired_in_vain() const {
 
 void LivenessWatch::follow_high(View const& view) {
     double const part = view.value / view.saturation;
-    if (view.exposed) {
-        return;
-    }
     hour_high_ = std::max(hour_high_, part);
     bool const high = part > 1.4 && usual_high_ > 0.0 && part > 1.35 * usual_high_;
     if (!high) {
@@ -181,11 +178,14 @@ void LivenessWatch::follow_high(View const& view) {
     }
 }
 
-void LivenessWatch::take(View const& view) {
+void LivenessWatch::take(View const& view, bool disturbed) {
     first_ms_ = first_ms_ == 0 ? view.time_ms : first_ms_;
     follow_runs(view);
     follow_zero(view);
-    follow_high(view);
+    // What is left of a blast when the membrane is back in the water says nothing of the water.
+    if (!disturbed) {
+        follow_high(view);
+    }
     last_ms_ = view.time_ms;
     last_value_ = view.value;
 }

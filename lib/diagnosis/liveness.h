@@ -14,7 +14,7 @@ namespace probekeeper::diagnosis {
 
 class LivenessWatch {
 public:
-    void take(View const& view);
+    void take(View const& view, bool disturbed = false);
     void interrupt();
     // Once an hour: remembers how lively the hour was.
     void close_hour(std::int64_t now_ms);

@@ -304,7 +304,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     if (busy) {
         state.liveness.interrupt();
     } else {
-        state.liveness.take(view);
+        state.liveness.take(view, disturbed);
         state.height.take(view);
     }
     state.habits.take(view, reading, guess_s, disturbed);

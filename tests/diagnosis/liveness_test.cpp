@@ -354,6 +354,23 @@ TEST_CASE("mg/L that go up and down by more than their percent and temperature r
     CHECK(watch.stuck().has_value() == (swing < 0.016));
 }
 
+TEST_CASE("what is left of a blast in the readings raises no level of the water", "[diagnosis][liveness]") {
+    bool const disturbed = GENERATE(true, false);
+    CAPTURE(disturbed);
+    LivenessWatch watch;
+    for (int i = 0; i < 40 * 360; ++i) {
+        bool const tail = i > 38 * 360 && i % 360 < 6;  // a minute of readings on their way back from air
+        View view;
+        view.time_ms = to_unix_ms(day_one) + std::int64_t{10'000} * i;
+        view.saturation = 9.1;
+        view.value = tail ? 8.0 : 6.0 + 0.01 * (i % 7);
+        view.given = {view.value, not_read, not_read};
+        watch.take(view, disturbed && tail);
+        watch.close_hour(view.time_ms);
+    }
+    CHECK((watch.level_leap() > 1.1) != disturbed);
+}
+
 TEST_CASE("mg/L that a broken thermometer takes away repeat nothing", "[diagnosis][liveness]") {
     Bench bench;
     PercentDevice device{bench};
