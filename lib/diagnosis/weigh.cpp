@@ -5,6 +5,7 @@
 
 #include "diagnosis/assumed.h"
 #include "diagnosis/cases.h"
+#include "diagnosis/hole.h"
 #include "diagnosis/probe.h"
 #include "estimate/robust.h"
 
@@ -14,18 +15,6 @@ namespace {
 constexpr double hour_s = 3600.0;
 constexpr double day_s = 86'400.0;
 constexpr std::int64_t hour_ms = 3'600'000;
-// A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
-// guess.
-constexpr double far_leap = 4.0;
-// And of one with a leap of the level, what is typical since. A guess.
-constexpr double least_leap = 2.0;
-// A step of the height of the readings that a load which changes, or more air, hardly makes within hours, and
-// the floor of a membrane with a hole. Guesses.
-constexpr double far_step = 1.25;
-constexpr double broken_floor_mg_l = 0.25;
-// What moves the water reaches all of its probes within hours; a neighbour that leapt on another day had its
-// own reason. A guess.
-constexpr std::int64_t one_storm_ms = 4 * hour_ms;
 constexpr double enough_oxygen = 0.1;  // of saturation: beside it a living cell does not read zero. A guess
 constexpr double seen_to_be = 0.99;    // of what is plain from the readings, not estimated
 
@@ -52,77 +41,18 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
     tracker(state, Reason::no_communication).take(now_ms, over ? seen_to_be : 0.0, {0.0, 0.0});
 }
 
-// The floor and the height of the reading have leapt together: a hole lets oxygen past the membrane and
-// residue in. Water with hardly any load does both, too, and for the hours of a night: a hole is still there
-// when a day has passed. Once told it lasts as long as the floor stays up.
-bool broken(ProbeState& state, std::int64_t now_ms) {
-    constexpr std::int64_t day_ms = 24 * hour_ms;
-    auto& since_ms = state.hole_by_floor_ms;
-    if (standing(state, Reason::membrane_damage)) {
-        return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
-    }
-    if (since_ms == 0) {
-        bool const begins = state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
-        since_ms = begins ? now_ms : 0;
-        return false;
-    }
-    bool const gone = state.background.lowest(now_ms) <= broken_floor_mg_l || now_ms - since_ms > 2 * day_ms;
-    since_ms = gone ? 0 : since_ms;
-    if (since_ms == 0 || now_ms - since_ms < day_ms || state.height.day_step() <= far_step) {
-        return false;
-    }
-    // Water that is left with oxygen has floors that move with its load; a hole's agree.
-    auto const floor = state.background.floor(now_ms);
-    return floor && floor->level > broken_floor_mg_l;
+// Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
+// shows, n in a row come with probability (1 - p)^n after each blast. At most one false alarm in ten thousand
+// blasts. Blasts soon after each other are missed for one cause, so few must at least last.
+bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms) {
+    constexpr std::uint32_t few = 3;
+    constexpr double lasting_s = 0.5 * day_s;  // a guess
+    double const lasted_s = static_cast<double>(now_ms - state.missed_since_ms) / 1000.0;
+    bool const enough =
+        state.blasts_missed >= fewest_blasts || (state.blasts_missed >= few && lasted_s > lasting_s);
+    double const missing = std::max(1.0 - state.blasts_share, 0.01);
+    return enough && state.blasts_missed * std::log(missing) < std::log(1e-4);
 }
-
-// The water moves its neighbours, too.
-bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& neighbours, double leapt) {
-    auto const leapt_ms = state.fluctuation.leapt_ms();
-    return std::any_of(neighbours.begin(), neighbours.end(), [&](Shown const& n) {
-        bool const leaps_too = n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
-        // Half of the way, of the logarithm.
-        return n.alive && (leaps_too || n.state->fluctuation.risen_since(leapt_ms) > std::sqrt(leapt));
-    });
-}
-
-// Sun and load raise the water's level for its neighbours, too.
-bool neighbours_share_height(ProbeState const& state, std::vector<Shown> const& neighbours) {
-    double const own = state.liveness.level_leap();
-    return std::any_of(neighbours.begin(), neighbours.end(), [own](Shown const& n) {
-        // Half of the way, of the logarithm.
-        return n.alive && !n.mute && n.state->liveness.level_leap() > std::sqrt(own);
-    });
-}
-
-// A leap of the movement is the membrane's if no neighbour shares it and, where there is none to ask, if the
-// level leaps too; and if it is still there when what moves water for some hours has passed. The level is
-// held against days of which those with the hole soon are a part: that it leapt is kept.
-bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours) {
-    auto& level_ms = state.hole_by_movement_ms;
-    double const leapt = state.fluctuation.leapt();
-    if (standing(state, Reason::membrane_damage)) {
-        return leapt > 0.0 && !neighbours_share_leap(state, neighbours, leapt);
-    }
-    if (leapt == 0.0) {
-        level_ms = 0;
-        return false;
-    }
-    bool const anyone =
-        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
-    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
-    bool const loose = level_ms == 0 && standing(state, Reason::fluctuation);
-    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15) &&
-                           !neighbours_share_height(state, neighbours);
-    level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
-    double const lasts = state.fluctuation.leapt_for_long();
-    bool const far = level_ms != 0 ? lasts > least_leap : anyone && !loose && lasts > far_leap;
-    bool const hole = far && !neighbours_share_leap(state, neighbours, lasts);
-    level_ms = hole ? state.fluctuation.leapt_ms() : level_ms;
-    return hole;
-}
-
-bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms);
 
 // A cell that lives reads the air of a blast. One at zero that shows none of those that come is dead; that
 // the water should be without oxygen all the while, and the cleaner have failed in it, is far less likely.
@@ -287,19 +217,6 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     bool const unseen =
         !told_by_person && (mute(state) || sudden || leapt_with_neighbours(state, now_ms, neighbours));
     tracker(state, Reason::background).take(now_ms, unseen ? -1.0 : probability, {wait_s, day_s});
-}
-
-// Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
-// shows, n in a row come with probability (1 - p)^n after each blast. At most one false alarm in ten thousand
-// blasts. Blasts soon after each other are missed for one cause, so few must at least last.
-bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms) {
-    constexpr std::uint32_t few = 3;
-    constexpr double lasting_s = 0.5 * day_s;  // a guess
-    double const lasted_s = static_cast<double>(now_ms - state.missed_since_ms) / 1000.0;
-    bool const enough =
-        state.blasts_missed >= fewest_blasts || (state.blasts_missed >= few && lasted_s > lasting_s);
-    double const missing = std::max(1.0 - state.blasts_share, 0.01);
-    return enough && state.blasts_missed * std::log(missing) < std::log(1e-4);
 }
 
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,

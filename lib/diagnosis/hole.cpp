@@ -1,0 +1,86 @@
+#include "diagnosis/hole.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace probekeeper::diagnosis {
+namespace {
+
+constexpr std::int64_t hour_ms = 3'600'000;
+// A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
+// guess.
+constexpr double far_leap = 4.0;
+// And of one with a leap of the level, what is typical since. A guess.
+constexpr double least_leap = 2.0;
+constexpr double broken_floor_mg_l = 0.25;  // of a membrane with a hole. A guess
+// What moves the water reaches all of its probes within hours; a neighbour that leapt on another day had its
+// own reason. A guess.
+constexpr std::int64_t one_storm_ms = 4 * hour_ms;
+
+// The water moves its neighbours, too.
+bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& neighbours, double leapt) {
+    auto const leapt_ms = state.fluctuation.leapt_ms();
+    return std::any_of(neighbours.begin(), neighbours.end(), [&](Shown const& n) {
+        bool const leaps_too = n.leapt_ms != 0 && std::abs(n.leapt_ms - leapt_ms) <= one_storm_ms;
+        // Half of the way, of the logarithm.
+        return n.alive && (leaps_too || n.state->fluctuation.risen_since(leapt_ms) > std::sqrt(leapt));
+    });
+}
+
+// Sun and load raise the water's level for its neighbours, too.
+bool neighbours_share_height(ProbeState const& state, std::vector<Shown> const& neighbours) {
+    double const own = state.liveness.level_leap();
+    return std::any_of(neighbours.begin(), neighbours.end(), [own](Shown const& n) {
+        // Half of the way, of the logarithm.
+        return n.alive && !n.mute && n.state->liveness.level_leap() > std::sqrt(own);
+    });
+}
+
+}  // namespace
+
+bool broken(ProbeState& state, std::int64_t now_ms) {
+    constexpr std::int64_t day_ms = 24 * hour_ms;
+    auto& since_ms = state.hole_by_floor_ms;
+    if (standing(state, Reason::membrane_damage)) {
+        return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
+    }
+    if (since_ms == 0) {
+        bool const begins = state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
+        since_ms = begins ? now_ms : 0;
+        return false;
+    }
+    bool const gone = state.background.lowest(now_ms) <= broken_floor_mg_l || now_ms - since_ms > 2 * day_ms;
+    since_ms = gone ? 0 : since_ms;
+    if (since_ms == 0 || now_ms - since_ms < day_ms || state.height.day_step() <= far_step) {
+        return false;
+    }
+    // Water that is left with oxygen has floors that move with its load; a hole's agree.
+    auto const floor = state.background.floor(now_ms);
+    return floor && floor->level > broken_floor_mg_l;
+}
+
+bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours) {
+    auto& level_ms = state.hole_by_movement_ms;
+    double const leapt = state.fluctuation.leapt();
+    if (standing(state, Reason::membrane_damage)) {
+        return leapt > 0.0 && !neighbours_share_leap(state, neighbours, leapt);
+    }
+    if (leapt == 0.0) {
+        level_ms = 0;
+        return false;
+    }
+    bool const anyone =
+        std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
+    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
+    bool const loose = level_ms == 0 && standing(state, Reason::fluctuation);
+    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15) &&
+                           !neighbours_share_height(state, neighbours);
+    level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
+    double const lasts = state.fluctuation.leapt_for_long();
+    bool const far = level_ms != 0 ? lasts > least_leap : anyone && !loose && lasts > far_leap;
+    bool const hole = far && !neighbours_share_leap(state, neighbours, lasts);
+    level_ms = hole ? state.fluctuation.leapt_ms() : level_ms;
+    return hole;
+}
+
+}  // namespace probekeeper::diagnosis
