@@ -10,6 +10,8 @@ constexpr std::int64_t hour_ms = 3'600'000;
 // A leap of the movement that needs no leap of the level to be believed, if neighbours do not share it. A
 // guess.
 constexpr double far_leap = 4.0;
+// The same of one that has none to ask: no water becomes so many times as lively. A guess.
+constexpr double far_leap_alone = 10.0;
 // And of one with a leap of the level, what is typical since. A guess.
 constexpr double least_leap = 2.0;
 constexpr double broken_floor_mg_l = 0.25;  // of a membrane with a hole. A guess
@@ -77,7 +79,8 @@ bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours)
                            !neighbours_share_height(state, neighbours);
     level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
     double const lasts = state.fluctuation.leapt_for_long();
-    bool const far = level_ms != 0 ? lasts > least_leap : anyone && !loose && lasts > far_leap;
+    bool const far =
+        level_ms != 0 ? lasts > least_leap : !loose && lasts > (anyone ? far_leap : far_leap_alone);
     bool const hole = far && !neighbours_share_leap(state, neighbours, lasts);
     level_ms = hole ? state.fluctuation.leapt_ms() : level_ms;
     return hole;

@@ -18,8 +18,9 @@ inline constexpr double far_step = 1.25;
 [[nodiscard]] bool broken(ProbeState& state, std::int64_t now_ms);
 
 // A leap of the movement is the membrane's if no neighbour shares it and, where there is none to ask, if the
-// level leaps too; and if it is still there when what moves water for some hours has passed. The level is
-// held against days of which those with the hole soon are a part: that it leapt is kept.
+// level leaps too or no water could move so; and if it is still there when what moves water for some hours
+// has passed. The level is held against days of which those with the hole soon are a part: that it leapt is
+// kept.
 [[nodiscard]] bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours);
 
 }  // namespace probekeeper::diagnosis

@@ -108,6 +108,16 @@ TEST_CASE("a pierced membrane is to be serviced, and not to be tested first", "[
     CHECK_FALSE(bench.heard.ever(Reason::verification_due));
 }
 
+TEST_CASE("a lone probe has a hole where it moves as no water could", "[diagnosis][fluctuation]") {
+    auto const [noise, hole] = GENERATE(std::pair{0.04, false}, std::pair{0.15, true});
+    CAPTURE(noise);
+    Bench bench;
+    bench.run(72.0);
+    bench.rig.probe(0).noise = noise;
+    bench.run(24.0);
+    CHECK(bench.heard.ever(Reason::membrane_damage) == hole);
+}
+
 TEST_CASE("a movement that leaps and is gone after some hours is no hole", "[diagnosis][fluctuation]") {
     Bench bench{2};
     bench.run(72.0);
