@@ -27,7 +27,9 @@ OutputFolder::~OutputFolder() {
 }
 
 void write_file(std::filesystem::path const& file, std::string const& text) {
-    auto const beside = file.string() + ".part";
+    // A device or a pipe stays what it is: to put a file in its place would take /dev/null from all others.
+    bool const in_place = std::filesystem::exists(file) && !std::filesystem::is_regular_file(file);
+    auto const beside = in_place ? file.string() : file.string() + ".part";
     {
         std::ofstream out{beside, std::ios::binary | std::ios::trunc};
         out << text;
@@ -36,7 +38,9 @@ void write_file(std::filesystem::path const& file, std::string const& text) {
             throw std::runtime_error{fmt::format("{}: cannot be written", file.string())};
         }
     }
-    std::filesystem::rename(beside, file);
+    if (!in_place) {
+        std::filesystem::rename(beside, file);
+    }
 }
 
 void write_tickets(std::filesystem::path const& file, std::vector<service::Ticket> tickets) {

@@ -1,4 +1,5 @@
-// The files that a replay leaves: written beside their place and moved there whole.
+// The files that a replay leaves: written beside their place and moved there whole, but into a device or a
+// pipe as it is.
 #pragma once
 
 #include <filesystem>

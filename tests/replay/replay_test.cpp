@@ -1,7 +1,10 @@
 // Recorded readings through the pipeline: what a run leaves behind, and that a run that fails leaves nothing.
 #include "replay/replay.h"
 
+#include <fcntl.h>
 #include <stdlib.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include <spdlog/fmt/fmt.h>
 
@@ -14,6 +17,7 @@
 
 #include "diagnosis/site.h"
 #include "pipeline/support.h"
+#include "replay/outputs.h"
 #include "store/reader.h"
 #include "store/store.h"
 
@@ -445,6 +449,19 @@ TEST_CASE("progress ends at the last reading", "[replay]") {
     CHECK(told.back().at == *summary.last);
     CHECK(told.back().bytes_total == fs::file_size(desk.request.readings));
     CHECK(told.back().bytes_read == told.back().bytes_total);
+}
+
+TEST_CASE("a pipe or a device that takes the tickets stays one", "[replay]") {
+    Folder folder;
+    auto const pipe = folder / "tickets";
+    REQUIRE(::mkfifo(pipe.c_str(), 0600) == 0);
+    int const reader = ::open(pipe.c_str(), O_RDWR | O_NONBLOCK | O_CLOEXEC);
+    REQUIRE(reader >= 0);
+    write_file(pipe, "one\n");
+    char text[16] = {};
+    CHECK(::read(reader, text, sizeof text) == 4);
+    CHECK(fs::is_fifo(pipe));
+    ::close(reader);
 }
 
 }  // namespace probekeeper::replay
