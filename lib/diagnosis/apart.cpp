@@ -47,11 +47,10 @@ void ApartWatch::take(std::int64_t now_ms, double ln_ratio, std::int64_t theirs_
         return;
     }
     bool const told = count_ >= a_day;
-    bool const too_late = count_ < a_day && now_ms - begun_ms_ > judged_within_ms;
     if (agreed_ && told && std::abs(static_cast<double>(level_)) > agrees) {
         return;  // it stays as it was left
     }
-    agreed_ = agreed_ && !told && !too_late;
+    agreed_ = agreed_ && !told && now_ms - begun_ms_ <= judged_within_ms;
     count_ = std::min(count_ + 1, a_day);
     double const gain = 1.0 / count_;
     double const off = std::clamp(ln_ratio, -most_off, most_off) - static_cast<double>(level_);

@@ -1,7 +1,6 @@
 // One probe beside another in the same water: what each shows of its response, and what comes of comparing
 // them.
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <limits>
 #include <vector>
@@ -18,10 +17,8 @@ constexpr std::uint32_t fewest_tests_of_neighbour = 4;
 
 // What may move for other reasons than the water is no measure of it.
 bool shows_the_water(ProbeState const& state) {
-    constexpr std::array spoils{Reason::membrane_damage, Reason::stuck, Reason::no_signal,
-                                Reason::not_settled};
-    return !state.service.busy() &&
-           std::none_of(spoils.begin(), spoils.end(), [&](Reason reason) { return standing(state, reason); });
+    return !state.service.busy() && !any_standing(state, {Reason::membrane_damage, Reason::stuck,
+                                                          Reason::no_signal, Reason::not_settled});
 }
 
 // ln of what brings T90 in this water to 20 degC.

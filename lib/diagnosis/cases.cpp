@@ -325,57 +325,54 @@ Case fluctuation_case(ProbeState const& state, ProbeSetup const& setup) {
     return c;
 }
 
-Case span_case(ProbeState const& state, ProbeSetup const& setup) {
-    Case c;
-    c.unit = "%";
-    double const allowed = span_allowed(state, setup);
-    if (auto const known = state.span.known(pressure_error(state, setup))) {
-        set_interval(c, known->percent, known->error);
-        c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
-        double const now = over(std::abs(known->percent - 100.0), allowed, known->error);
-        double const ahead = over(std::abs(known->ahead_percent - 100.0), allowed, known->ahead_error);
-        // One that is rather past its limit than within it, and by its drift surely will be soon.
-        // The blasts of a probe that slows show less and less of the way, and what they miss of it looks like
-        // a drift.
-        bool const slows = standing(state, Reason::slow_response);
-        bool const learning = !known->absolute && known->exposures < just_taught;
-        c.probability = !slows && now > (learning ? clearly_past : rather_past) ? std::max(now, ahead) : now;
-    }
-    return c;
-}
-
 namespace {
 
-Case settled_by_neighbours(ProbeState const& state, ProbeSetup const& setup) {
+// Of what should be 100 %: by `percent`, and how surely it is further from that than `allowed`.
+Case away_from_right(double percent, double error, double allowed) {
     Case c;
     c.unit = "%";
-    c.by_neighbours = true;
-    if (auto const apart = state.apart.since_service()) {
-        double const allowed = 2.0 * span_allowed(state, setup);
-        set_interval(c, 100.0 * (1.0 + apart->part), 100.0 * apart->error);
-        c.limit = 100.0 + std::copysign(allowed, apart->part);
-        c.probability = over(100.0 * std::abs(apart->part), allowed, 100.0 * apart->error);
-    }
+    set_interval(c, percent, error);
+    c.limit = 100.0 + std::copysign(allowed, percent - 100.0);
+    c.probability = over(std::abs(percent - 100.0), allowed, error);
     return c;
 }
 
-Case settled_in_air(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
+Case unknown_percent() {
     Case c;
     c.unit = "%";
-    if (auto const known = state.span.after_service(now_ms, pressure_error(state, setup))) {
-        double const allowed = 2.0 * span_allowed(state, setup);
-        set_interval(c, known->percent, known->error);
-        c.limit = 100.0 + std::copysign(allowed, known->percent - 100.0);
-        c.probability = over(std::abs(known->percent - 100.0), allowed, known->error);
-    }
     return c;
 }
 
 }  // namespace
 
+Case span_case(ProbeState const& state, ProbeSetup const& setup) {
+    auto const known = state.span.known(pressure_error(state, setup));
+    if (!known) {
+        return unknown_percent();
+    }
+    double const allowed = span_allowed(state, setup);
+    auto c = away_from_right(known->percent, known->error, allowed);
+    double const now = c.probability;
+    double const ahead = over(std::abs(known->ahead_percent - 100.0), allowed, known->ahead_error);
+    // One that is rather past its limit than within it, and by its drift surely will be soon.
+    // The blasts of a probe that slows show less and less of the way, and what they miss of it looks like
+    // a drift.
+    bool const slows = standing(state, Reason::slow_response);
+    bool const learning = !known->absolute && known->exposures < just_taught;
+    c.probability = !slows && now > (learning ? clearly_past : rather_past) ? std::max(now, ahead) : now;
+    return c;
+}
+
 Case settled_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    auto const in_air = settled_in_air(state, setup, now_ms);
-    auto const beside = settled_by_neighbours(state, setup);
+    double const allowed = 2.0 * span_allowed(state, setup);
+    auto const known = state.span.after_service(now_ms, pressure_error(state, setup));
+    auto const in_air = known ? away_from_right(known->percent, known->error, allowed) : unknown_percent();
+    auto const apart = state.apart.since_service();
+    if (!apart) {
+        return in_air;
+    }
+    auto beside = away_from_right(100.0 * (1.0 + apart->part), 100.0 * apart->error, allowed);
+    beside.by_neighbours = true;
     return beside.probability > in_air.probability ? beside : in_air;
 }
 

@@ -209,20 +209,29 @@ void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
     }
 }
 
-FluctuationWatch::ByScale FluctuationWatch::day_by_scale(int days_ago) const {
+std::span<double> FluctuationWatch::hours_of(std::size_t scale, int days_ago, Hours& kept) const {
     std::int64_t const until_ms = at_ms_ - days_ago * 24 * hour;
+    std::size_t n = 0;
+    for (std::size_t i = 0; i < hours_.size(); ++i) {
+        auto const& h = hours_.from_back(i);
+        bool const within = h.end_ms > until_ms - 24 * hour && h.end_ms <= until_ms;
+        if (within && h.by_scale[scale] > 0.0F) {
+            kept[n++] = static_cast<double>(h.by_scale[scale]);
+        }
+    }
+    return {kept.data(), n < fewest_hours ? 0 : n};
+}
+
+double FluctuationWatch::day_of(std::size_t scale, int days_ago) const {
+    Hours kept{};
+    auto const hours = hours_of(scale, days_ago, kept);
+    return hours.empty() ? 0.0 : estimate::median_inplace(hours);
+}
+
+FluctuationWatch::ByScale FluctuationWatch::day_by_scale() const {
     ByScale day{};
     for (std::size_t scale = 0; scale < scales; ++scale) {
-        std::array<double, 48> kept{};
-        std::size_t n = 0;
-        for (std::size_t i = 0; i < hours_.size(); ++i) {
-            auto const& h = hours_.from_back(i);
-            bool const within = h.end_ms > until_ms - 24 * hour && h.end_ms <= until_ms;
-            if (within && h.by_scale[scale] > 0.0F) {
-                kept[n++] = static_cast<double>(h.by_scale[scale]);
-            }
-        }
-        day[scale] = n < fewest_hours ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
+        day[scale] = day_of(scale, 0);
     }
     return day;
 }
@@ -247,7 +256,7 @@ FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
 
 // Where a reading moves more from day to day, the median of its last day is what it was half a day ago.
 double FluctuationWatch::growth_of(ByScale const& day) const {
-    double const yesterday = day_by_scale(1)[base_];
+    double const yesterday = day_of(base_, 1);
     return yesterday > 0.0 ? 1.0 + 0.5 * std::clamp(1.0 - yesterday / day[base_], 0.0, 1.0) : 1.0;
 }
 
@@ -282,22 +291,16 @@ void FluctuationWatch::compare(ByScale const& day) {
 }
 
 double FluctuationWatch::error_of(std::size_t scale) const {
-    std::array<double, 48> kept{};
-    std::size_t n = 0;
-    for (std::size_t i = 0; i < hours_.size(); ++i) {
-        auto const& h = hours_.from_back(i);
-        if (h.end_ms > at_ms_ - 24 * hour && h.by_scale[scale] > 0.0F) {
-            kept[n++] = std::log(static_cast<double>(h.by_scale[scale]));
-        }
-    }
-    if (n < fewest_hours) {
+    Hours kept{};
+    auto const hours = hours_of(scale, 0, kept);
+    if (hours.empty()) {
         return unknown_error;
     }
-    double const middle = estimate::median_inplace(std::span{kept.data(), n});
-    for (std::size_t i = 0; i < n; ++i) {
-        kept[i] = std::abs(kept[i] - middle);
-    }
-    double const sigma = estimate::mad_to_sigma * estimate::median_inplace(std::span{kept.data(), n});
+    std::transform(hours.begin(), hours.end(), hours.begin(), [](double v) { return std::log(v); });
+    double const middle = estimate::median_inplace(hours);
+    std::transform(hours.begin(), hours.end(), hours.begin(),
+                   [middle](double v) { return std::abs(v - middle); });
+    double const sigma = estimate::mad_to_sigma * estimate::median_inplace(hours);
     // Hours follow each other's weather; a day of them is worth about eight that do not.
     return std::max(0.05, 1.2533 * sigma / std::sqrt(8.0));
 }

@@ -6,6 +6,7 @@
 #include <array>
 #include <cstdint>
 #include <optional>
+#include <span>
 
 #include "diagnosis/samples.h"
 #include "diagnosis/view.h"
@@ -72,6 +73,7 @@ private:
     };
     static constexpr double unknown_error = 1.0;
     using ByScale = std::array<double, scales>;  // mg/L; 0: not known
+    using Hours = std::array<double, 48>;
     struct Hour {
         std::int64_t end_ms = 0;
         float value = 0.0F;                    // all scales together
@@ -83,8 +85,11 @@ private:
     void learn(ByScale const& day, std::int64_t now_ms);
     // Today against fresh. Asked for at every weighing, and different after an hour only.
     void compare(ByScale const& day);
-    // Medians of the 24 hours that ended so many days ago.
-    [[nodiscard]] ByScale day_by_scale(int days_ago = 0) const;
+    // Of the 24 hours that ended so many days ago, those that are known, in `kept`; none where too few are.
+    [[nodiscard]] std::span<double> hours_of(std::size_t scale, int days_ago, Hours& kept) const;
+    // Their median; 0 where too few are known.
+    [[nodiscard]] double day_of(std::size_t scale, int days_ago) const;
+    [[nodiscard]] ByScale day_by_scale() const;
     [[nodiscard]] double growth_of(ByScale const& day) const;
     [[nodiscard]] ByScale fresh_by_scale() const;
     [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;

@@ -169,7 +169,7 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
     }
     // A step of air is large beside what a loose membrane adds; an edge of the air is not.
     if (candidate.fit.set_aside.empty() && of_water(candidate.source) &&
-        (standing(state, Reason::fluctuation) || standing(state, Reason::membrane_damage))) {
+        any_standing(state, {Reason::fluctuation, Reason::membrane_damage})) {
         return "the membrane moves its reading too much";
     }
     return candidate.fit.set_aside;
@@ -287,12 +287,12 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     auto const view = view_of(state, reading);
     state.guess_20_s = state.guess_20_s > 0.0 ? state.guess_20_s : guess_20_s(state, setup);
     double const guess_s = t90_guess(state, setup, view.temperature_c);
+    auto const freezes = state.habits.frozen_while_cleaning();
     auto const outcome = state.capture.take(
         view,
         {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.trend.membrane_probability(),
-         state.fluctuation.noise(), state.habits.frozen_while_cleaning().value_or(false),
-         state.liveness.resolution(), nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air,
-         state.habits.frozen_while_cleaning().value_or(true)});
+         state.fluctuation.noise(), freezes.value_or(false), state.liveness.resolution(),
+         nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air, freezes.value_or(true)});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
@@ -431,9 +431,8 @@ namespace {
 // when there was last oxygen to move says nothing of today.
 bool shows_water_move(ProbeState const& state, std::int64_t now_ms) {
     constexpr std::int64_t recent_ms = 6 * 3'600'000;
-    constexpr std::array own{Reason::fluctuation, Reason::membrane_damage, Reason::stuck, Reason::no_signal};
     bool const its_own =
-        std::any_of(own.begin(), own.end(), [&state](Reason reason) { return standing(state, reason); });
+        any_standing(state, {Reason::fluctuation, Reason::membrane_damage, Reason::stuck, Reason::no_signal});
     return !its_own && now_ms - state.fluctuation.at_ms() < recent_ms;
 }
 

@@ -2,8 +2,10 @@
 // copyable, so that a checkpoint is its bytes and a restart changes no bit of any result; at most 24 KiB.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
+#include <initializer_list>
 #include <limits>
 #include <optional>
 #include <type_traits>
@@ -108,9 +110,12 @@ static_assert(sizeof(ProbeState) <= 24 * 1024);
 [[nodiscard]] inline bool standing(ProbeState const& state, Reason reason) {
     return state.trackers[static_cast<std::size_t>(reason)].standing();
 }
+[[nodiscard]] inline bool any_standing(ProbeState const& state, std::initializer_list<Reason> reasons) {
+    return std::any_of(reasons.begin(), reasons.end(), [&state](Reason r) { return standing(state, r); });
+}
 // What it gives is no water's: an output that is dead or stuck is evidence of nothing.
 [[nodiscard]] inline bool mute(ProbeState const& state) {
-    return standing(state, Reason::no_signal) || standing(state, Reason::stuck);
+    return any_standing(state, {Reason::no_signal, Reason::stuck});
 }
 
 // Feeds one reading; readings of one probe come in order of time. A response test that ends with this reading

@@ -1,5 +1,4 @@
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <span>
 
@@ -44,22 +43,22 @@ void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_
 // Where a part of the blasts has always been missed, a run of misses may be chance: with a share p that
 // shows, n in a row come with probability (1 - p)^n after each blast. At most one false alarm in ten thousand
 // blasts. Blasts soon after each other are missed for one cause, so few must at least last.
-bool misses_are_no_chance(ProbeState const& state, std::int64_t now_ms) {
+bool blasts_fail(ProbeState const& state, std::int64_t now_ms) {
     constexpr std::uint32_t few = 3;
     constexpr double lasting_s = 0.5 * day_s;  // a guess
     double const lasted_s = static_cast<double>(now_ms - state.missed_since_ms) / 1000.0;
     bool const enough =
         state.blasts_missed >= fewest_blasts || (state.blasts_missed >= few && lasted_s > lasting_s);
     double const missing = std::max(1.0 - state.blasts_share, 0.01);
-    return enough && state.blasts_missed * std::log(missing) < std::log(1e-4);
+    return state.blasts_shown >= fewest_blasts && enough &&
+           state.blasts_missed * std::log(missing) < std::log(1e-4);
 }
 
 // A cell that lives reads the air of a blast. One at zero that shows none of those that come is dead; that
 // the water should be without oxygen all the while, and the cleaner have failed in it, is far less likely.
 bool blasted_in_vain(ProbeState const& state, std::int64_t now_ms) {
     auto const zero_ms = state.liveness.zero_since_ms();
-    return zero_ms != 0 && state.blasts_shown >= fewest_blasts && state.missed_since_ms > zero_ms &&
-           misses_are_no_chance(state, now_ms);
+    return zero_ms != 0 && state.missed_since_ms > zero_ms && blasts_fail(state, now_ms);
 }
 
 // Air that comes on, as a bit or an airflow tells it; where neither does, neighbours that read oxygen once
@@ -77,10 +76,9 @@ void follow_oxygen(ProbeState& state, std::int64_t now_ms, bool anyone, bool oth
 // What it reads may be held against others, and theirs against it.
 bool comparable(Shown const& shown) {
     constexpr double enough = 0.2;  // of saturation: below it backgrounds and lags are a part of what is read
-    constexpr std::array doubted{Reason::membrane_damage, Reason::span_error, Reason::reference_disagreement,
-                                 Reason::not_settled, Reason::background};
     bool const doubtful =
-        std::any_of(doubted.begin(), doubted.end(), [&](Reason r) { return standing(*shown.state, r); });
+        any_standing(*shown.state, {Reason::membrane_damage, Reason::span_error,
+                                    Reason::reference_disagreement, Reason::not_settled, Reason::background});
     return shown.alive && !shown.mute && !doubtful && !shown.state->service.busy() && shown.value > enough;
 }
 
@@ -256,7 +254,6 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // An output that is dead or stuck shows no blast, and a pierced membrane shows less of each: that is told
     // once.
     bool const silenced = mute(state);
-    bool const blasts_fail = state.blasts_shown >= fewest_blasts && misses_are_no_chance(state, now_ms);
     // Nor can a probe that has become too slow be asked whether a blast came that no bit declares.
     bool const told = state.habits.habit(mark_cleaning) == BitHabit::moves;
     bool const unseen = !told && standing(state, Reason::slow_response);
@@ -264,7 +261,7 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     tracker(state, Reason::cleaning_failed)
         .take(now_ms,
               silenced || pierced || unseen ? -1.0
-              : blasts_fail                 ? seen_to_be
+              : blasts_fail(state, now_ms)  ? seen_to_be
                                             : 0.0,
               {0.0, 2.0 * day_s});
 

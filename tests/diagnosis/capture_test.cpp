@@ -22,6 +22,16 @@ double ramp(double hour, double from_h, double over_h, double low, double high) 
     return low + (high - low) * std::clamp((hour - from_h) / over_h, 0.0, 1.0);
 }
 
+// An hour with air, in which the oxygen comes within minutes, and one without, in which it runs out.
+void air_every_other_hour(Rig& rig) {
+    rig.aeration = [](double h) { return std::fmod(h, 2.0) < 1.0; };
+    rig.water = [](double h) {
+        double const in_cycle = std::fmod(h, 2.0);
+        return in_cycle < 1.0 ? 6.0 * (1.0 - std::exp(-in_cycle / 0.1))
+                              : std::max(0.0, 6.0 - 20.0 * (in_cycle - 1.0));
+    };
+}
+
 }  // namespace
 
 TEST_CASE("each blast that its bit declares is a test of the response", "[diagnosis][capture]") {
@@ -72,12 +82,7 @@ TEST_CASE("a lift is as uncertain as the flush of the water leaves it, however w
 TEST_CASE("one lift tells nothing of the response where the stops of the air do", "[diagnosis][capture]") {
     Bench bench;
     bench.rig.probe(0).blasted = false;
-    bench.rig.aeration = [](double h) { return std::fmod(h, 2.0) < 1.0; };
-    bench.rig.water = [](double h) {
-        double const in_cycle = std::fmod(h, 2.0);
-        return in_cycle < 1.0 ? 6.0 * (1.0 - std::exp(-in_cycle / 0.1))
-                              : std::max(0.0, 6.0 - 20.0 * (in_cycle - 1.0));
-    };
+    air_every_other_hour(bench.rig);
     bench.run(72.5);
     REQUIRE(bench.heard.used(TestSource::aeration_off).size() > 30);
     lift(bench, /*declared=*/true);
@@ -501,12 +506,7 @@ TEST_CASE("blasts in water that moves as much as they do are set aside", "[diagn
 TEST_CASE("edges of the air are no tests while a membrane moves its reading", "[diagnosis][capture]") {
     Bench bench{2};
     bench.rig.probe(0).blasted = bench.rig.probe(1).blasted = false;
-    bench.rig.aeration = [](double h) { return std::fmod(h, 2.0) < 1.0; };
-    bench.rig.water = [](double h) {
-        double const in_cycle = std::fmod(h, 2.0);
-        return in_cycle < 1.0 ? 6.0 * (1.0 - std::exp(-in_cycle / 0.1))
-                              : std::max(0.0, 6.0 - 20.0 * (in_cycle - 1.0));
-    };
+    air_every_other_hour(bench.rig);
     bench.run(96.0);
     REQUIRE(bench.heard.used(TestSource::aeration_off).size() > 30);
     for (int hour = 0; hour < 72; ++hour) {
