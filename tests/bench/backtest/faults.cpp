@@ -76,7 +76,9 @@ void tell_slow(Scene& s, std::string kind) {
     double const start = std::max(0.0, s.probe.lives.back().from_day);
     double const last = s.fleet.days + 60.0;
     double const crossing = day_slower_than(s.probe, ratio * s.probe.truth.fresh_t90_20_s, start, last);
-    // Where no new membrane was seen in the run, nobody can know better than the configured value.
+    // Where no new membrane was seen in the run, nobody can know better than the configured value: between
+    // the day on which T90 passes the limit by the one and by the other, to say it and not to say it are
+    // right.
     double const by_configured = day_slower_than(s.probe, ratio * s.probe.configured_t90_s, start, last);
     bool const learned = s.probe.lives.size() > 1;
     // Where neither a bit nor a blast tests it, to ask for a check of a probe that is slow is right.
@@ -85,7 +87,8 @@ void tell_slow(Scene& s, std::string kind) {
     if (!told) {
         also_true.emplace_back("verification_due");
     }
-    s.tell(std::move(kind), {"slow_response"}, also_true, crossing,
+    s.tell(std::move(kind), {"slow_response"}, also_true,
+           learned ? crossing : std::min(crossing, by_configured),
            learned ? crossing : std::max(crossing, by_configured), SeenIn::tests);
 }
 

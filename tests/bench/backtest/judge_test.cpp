@@ -250,18 +250,48 @@ TEST_CASE("what only a reading in air tells is not due where that cannot be told
 TEST_CASE("slow probes are as slow as their crossing says", "[judge]") {
     auto const plan = plan_fleet(3, "intermittent", 40, 40.0);
     int seen = 0;
+    int open = 0;
     for (auto const& probe : plan.probes) {
         for (auto const& fault : probe.truth.faults) {
             if (fault.named_by.front() == "slow_response") {
                 double const day = seconds_between(plan.start, fault.crossing) / 86'400.0;
-                double const limit = probe.truth.t90_limit_ratio * probe.truth.fresh_t90_20_s;
+                // Nobody can know a fresh value of which the run holds no new membrane: either limit may be
+                // told.
+                double const ratio = probe.truth.t90_limit_ratio;
+                auto const [low, high] =
+                    std::minmax({ratio * probe.truth.fresh_t90_20_s, ratio * probe.configured_t90_s});
+                bool const learned = probe.lives.size() > 1;
+                double const limit = learned ? ratio * probe.truth.fresh_t90_20_s : low;
                 CHECK(true_t90_20_s(probe, day) == Approx(limit).epsilon(0.02));
                 CHECK(true_t90_20_s(probe, day - 2.0) < limit);
+                double const visible = seconds_between(plan.start, fault.visible) / 86'400.0;
+                CHECK(true_t90_20_s(probe, visible) == Approx(learned ? limit : high).epsilon(0.02));
                 ++seen;
+                open += learned ? 0 : 1;
             }
         }
     }
     CHECK(seen > 3);
+    CHECK(open > 0);
+}
+
+TEST_CASE("an output that froze at zero may be named as a cell without a signal", "[judge]") {
+    FleetPlan plan;
+    plan.start = start;
+    plan.days = 40.0;
+    ProbePlan probe;
+    probe.truth = slow_probe();
+    probe.truth.faults.front().kind = "stuck";
+    probe.truth.faults.front().named_by = {"stuck"};
+    probe.lives = {Life{}};
+    plan.probes = {probe};
+    auto const named_by = [&](bool at_zero) {
+        Evidence evidence;
+        evidence.stuck_at_zero = at_zero;
+        return truth_of(plan, Lived{0, {evidence}}, "pond", 1).probes[0].faults[0].named_by;
+    };
+    CHECK(named_by(false) == std::vector<std::string>{"stuck"});
+    CHECK(named_by(true) == std::vector<std::string>{"stuck", "no_signal"});
 }
 
 TEST_CASE("a fault is visible only from the second piece of evidence after its crossing", "[judge]") {

@@ -25,6 +25,7 @@ constexpr double bench_minutes = 20.0;  // in air with the new one
 constexpr double dry_zero_minutes = 10.0;
 constexpr double floor_s = 300.0;  // without oxygen, until a reading there tells the background
 constexpr double dry_zero_limit_mg_l = 0.1;
+constexpr double zero_mg_l = 0.005;    // below it an output reads 0.00
 constexpr double held_back_s = 200.0;  // with a poll more, still within the five minutes a file may be untidy
 
 struct RunningTank {
@@ -218,6 +219,7 @@ void Simulation::step_probe(RunningProbe& p) {
     p.probe.step(step_s, p.tank.tank.state(), place);
     p.probe.wear().cleaning_reach = reach;
     p.transmitter.step(step_s, p.probe.reading_mg_l(), p.cleaning, p.probe.wear().stuck);
+    p.evidence.stuck_at_zero = p.probe.wear().stuck && std::abs(p.transmitter.shown_mg_l()) < zero_mg_l;
 }
 
 void Simulation::note_evidence(RunningProbe& p, bool blast_ended) {
@@ -445,6 +447,9 @@ Fault as_seen(FleetPlan const& plan, Evidence const& evidence, Fault fault) {
     bool const compared = fault.named_by.front() == "reference_disagreement";
     if (compared && !evidence.disagreements.empty()) {
         fault.crossing = std::min(fault.crossing, at_day(plan, evidence.disagreements.front()));
+    }
+    if (fault.kind == "stuck" && evidence.stuck_at_zero) {
+        fault.named_by.emplace_back("no_signal");
     }
     if (fault.seen_in == SeenIn::readings) {
         return fault;

@@ -16,6 +16,7 @@ struct Evidence {
     std::vector<double> zeros = {};   // a dry zero was written down as above its limit
     // A person wrote down two readings that are further apart than allowed.
     std::vector<double> disagreements = {};
+    bool stuck_at_zero = false;  // the output froze at a zero: so does a cell without a signal read
 };
 
 struct Lived {
