@@ -22,6 +22,9 @@ constexpr std::int64_t awaiting_ms = 7 * 24 * hour_ms;
 constexpr std::int64_t longest_gap_ms = 10 * minute_ms;
 // At rest so shortly before it left the air, a membrane has settled. Longer than two windows of rest.
 constexpr std::int64_t rest_before_return_ms = 12 * minute_ms;
+constexpr std::int64_t one_day_ms = 24 * hour_ms;
+// Visits of a day in which a probe was lifted and nobody waited for it to come to rest.
+constexpr std::uint32_t most_restless_lifts = 2;
 
 // Parts of saturation.
 constexpr double jump_to_air = 0.25, least_in_air = 0.85, out_of_air = 0.8;
@@ -112,9 +115,27 @@ void ServiceWatch::watch_water(View const& view, double ratio, bool hold, double
     candidate_ms_ = candidate_ms_ == 0 ? view.time_ms : candidate_ms_;
     auto const needed = std::max(shortest_lift_ms, static_cast<std::int64_t>(3000.0 * t90_s));
     // Above saturation and falling is a new membrane; believed at once it may be a burst one.
-    if (view.time_ms - candidate_ms_ >= needed) {
-        take_in_hand(candidate_ms_, false);
+    if (view.time_ms - candidate_ms_ < needed) {
+        return;
     }
+    if (!rises_by_itself(candidate_ms_)) {
+        take_in_hand(candidate_ms_, false);
+        return;
+    }
+    restless_ms_ = view.time_ms;
+    candidate_ms_ = 0;
+    base_ = ratio;
+}
+
+// In air a probe comes to rest. What has been up there again and again, and never did, is the water, or a
+// membrane with a hole, and no person.
+bool ServiceWatch::rises_by_itself(std::int64_t time_ms) const {
+    return restless_lifts_ >= most_restless_lifts && time_ms - restless_ms_ < one_day_ms;
+}
+
+void ServiceWatch::note_restless(std::int64_t time_ms) {
+    restless_lifts_ = time_ms - restless_ms_ < one_day_ms ? restless_lifts_ + 1 : 1;
+    restless_ms_ = time_ms;
 }
 
 // The dry zero that has ended with this reading, in mg/L. Only what lies between air and air is one: without
@@ -153,6 +174,9 @@ void ServiceWatch::note_rest(Rise const& rise) {
 }
 
 ServiceWatch::Seen ServiceWatch::put_back(std::int64_t time_ms, double ratio) {
+    if (!by_hold_ && rest_ms_ == 0) {
+        note_restless(time_ms);
+    }
     Seen seen;
     // A burst membrane leaps too; without a bit only one that came to rest in air and went back is new.
     bool const shown = by_hold_ || (rest_percent_ != 0.0 && left_air_ms_ != 0);

@@ -78,6 +78,8 @@ private:
     Seen put_back(std::int64_t time_ms, double ratio);
     void settle(std::int64_t time_ms);
     [[nodiscard]] bool changed_within_visit(std::int64_t time_ms) const;
+    [[nodiscard]] bool rises_by_itself(std::int64_t time_ms) const;
+    void note_restless(std::int64_t time_ms);
 
     Windows windows_;
     std::int64_t begin_ms_ = 0;       // of the phase, by the readings
@@ -88,13 +90,15 @@ private:
     std::int64_t membrane_ms_ = 0;    // of the newest change, by record or seen
     std::int64_t calibrated_ms_ = 0;  // likewise
     std::int64_t last_ms_ = 0;
-    std::int64_t blasted_ms_ = 0;  // by the cleaner, last
-    std::int64_t rest_ms_ = 0;     // in air, last in this handling
-    double base_ = -1.0;           // the water before a jump, part of saturation; negative: not known
-    double usual_ = 0.01;          // movement of the water over a window, part of saturation
+    std::int64_t blasted_ms_ = 0;   // by the cleaner, last
+    std::int64_t rest_ms_ = 0;      // in air, last in this handling
+    std::int64_t restless_ms_ = 0;  // when it last was as if lifted, and never came to rest
+    double base_ = -1.0;            // the water before a jump, part of saturation; negative: not known
+    double usual_ = 0.01;           // movement of the water over a window, part of saturation
     double zero_sum_ = 0.0, highest_ = 0.0;
     double rest_percent_ = 0.0;  // 0: none
     std::uint32_t zeros_ = 0, usuals_ = 0, above_ = 0;
+    std::uint32_t restless_lifts_ = 0;                           // within a day of each other
     std::uint32_t rests_ = 0, all_rests_ = 0, all_windows_ = 0;  // in a row; of this settling
     Phase phase_ = Phase::in_service;
     bool by_hold_ = false, hold_ignored_ = false, air_seen_ = false, restless_ = false, swapped_ = false,

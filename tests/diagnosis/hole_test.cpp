@@ -1,0 +1,44 @@
+// A membrane with a hole, where little tells of it; and what it must not be taken for.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+
+#include "diagnosis/bench.h"
+
+namespace probekeeper::diagnosis::test {
+namespace {
+
+bool aerated(double hour) {
+    return std::fmod(hour, 1.0) < 0.5;
+}
+
+// Half an hour of air and half an hour without, from 6.5 mg/L down to none.
+double aerated_by_the_hour(double hour) {
+    double const h = std::fmod(hour, 1.0);
+    return h < 0.5 ? 6.5 * (1.0 - std::exp(-12.0 * h)) : std::max(0.0, 6.5 - 30.0 * (h - 0.5));
+}
+
+void pierce(Knobs& probe, double noise) {
+    probe.gain = 1.7;
+    probe.offset = 0.5;
+    probe.noise = noise;
+}
+
+}  // namespace
+
+TEST_CASE("a hole that lifts the reading to air each time the air is on is seen, and is no person",
+          "[diagnosis][hole]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.aeration = aerated;
+    bench.rig.water = aerated_by_the_hour;
+    bench.run(72.3);
+    pierce(bench.rig.probe(0), 0.15);
+    bench.run(48.0);
+    CHECK(bench.stands(Reason::membrane_damage));
+    auto const lifts = std::count_if(bench.heard.changes.begin(), bench.heard.changes.end(),
+                                     [](auto const& c) { return c.change.state == ServiceState::in_hand; });
+    CHECK(lifts <= 3);
+}
+
+}  // namespace probekeeper::diagnosis::test
