@@ -1,9 +1,14 @@
 #include "diagnosis/excursion.h"
 
 #include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <span>
 
 #include "diagnosis/floor_rise.h"
 #include "diagnosis/piece.h"
+#include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -26,6 +31,29 @@ constexpr double habitual_part = 0.1;
 // and a half, and is gone again within some response times: no aerator drives water up so quickly, and none
 // down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
 constexpr double leap_shows_part = 0.02;
+
+// A loose or a pierced membrane leaps as far from one reading to the next. What does not stand out of how it
+// just moved, by so many standard deviations of that, is no exposure. A guess.
+constexpr double beyond_own_movement = 6.0;
+constexpr std::size_t bends_of_movement = 31;
+
+// Standard deviation of the readings before `time_ms`, from one to the next: by the median of their second
+// differences, so that water which rises or falls counts for nothing.
+double movement_before(Samples const& samples, std::int64_t time_ms) {
+    std::array<double, bends_of_movement> bends{};
+    std::size_t n = 0;
+    for (std::size_t i = 0; i + 2 < samples.size() && n < bends.size(); ++i) {
+        if (samples.from_back(i).time_ms <= time_ms) {
+            auto const value = [&](std::size_t back) {
+                return static_cast<double>(samples.from_back(i + back).value);
+            };
+            bends[n++] = std::abs(value(0) - 2.0 * value(1) + value(2));
+        }
+    }
+    constexpr double of_bend = std::numbers::sqrt3 * std::numbers::sqrt2;  // white noise has that of it
+    return n == 0 ? 0.0
+                  : estimate::mad_to_sigma * estimate::median_inplace(std::span{bends.data(), n}) / of_bend;
+}
 
 // A lift from well below air comes near to it.
 bool is_lift(double to, double from, double saturation) {
@@ -93,7 +121,8 @@ void ExcursionWatch::look_for_one(View const& view, ProbeKnown const& known, Sam
         return;
     }
     double const before = median_before(samples, back_ms, span_s);
-    if (!leaps_up(view, known.noise, samples, poll_s, before)) {
+    if (!leaps_up(view, known.noise, samples, poll_s, before) ||
+        view.value - before < beyond_own_movement * movement_before(samples, back_ms)) {
         return;
     }
     bool const lifted = is_lift(view.value, before, view.saturation);

@@ -41,4 +41,13 @@ TEST_CASE("a hole that lifts the reading to air each time the air is on is seen,
     CHECK(lifts <= 3);
 }
 
+TEST_CASE("a membrane that leaps by its own movement is not exposed to air", "[diagnosis][hole]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.run(72.0);
+    bench.rig.probe(0).noise = 1.2;
+    bench.run(48.0);
+    CHECK(bench.heard.tests.size() < 10);  // else hundreds; a few before its movement is known
+}
+
 }  // namespace probekeeper::diagnosis::test
