@@ -44,6 +44,10 @@ constexpr double long_leap_hours = 12.0;
 // Four to an octave, told by the bits of the number: a logarithm of each reading would cost more than all
 // else here.
 std::size_t bin_of(double magnitude) {
+// A reading that rests on one step of its output moves by no more than so much of it. Of one that lies
+// between two it shows half a step at most, whatever is behind that: three times this is more. A guess.
+constexpr double least_of_step = 0.2;
+
     constexpr double quarter = 1.189207115002721, half = std::numbers::sqrt2, three = 1.681792830507429;
     constexpr std::uint64_t fraction = (std::uint64_t{1} << 52) - 1;
     auto const bits = std::bit_cast<std::uint64_t>(std::max(magnitude, 1e-9));
@@ -136,7 +140,8 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
     }
     hour_ms_ = now_ms;
     base_ = poll_s < quickest_s ? 1 : 0;
-    double const least = std::max(0.001, 0.3 * resolution);
+    double const rounded = std::max(0.001, 0.3 * resolution);
+    double const least = std::max(0.001, least_of_step * resolution);
     double log_sum = 0.0;
     std::size_t known = 0;
     Hour closed{.end_ms = now_ms};
@@ -144,9 +149,9 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
         auto& scale = scales_[i];
         if (scale.total >= fewest_blocks >> std::min<std::size_t>(i, 2)) {
             double const sigma = typical_bend(scale, resolution) / second_difference_gain;
-            log_sum += std::log(std::max(sigma, least));
+            log_sum += std::log(std::max(sigma, rounded));
             closed.by_scale[i] = static_cast<float>(std::max(sigma, least));
-            noise_ = i == 0 ? 0.9 * noise_ + 0.1 * std::max(sigma, least) : noise_;
+            noise_ = i == 0 ? 0.9 * noise_ + 0.1 * std::max(sigma, rounded) : noise_;
             ++known;
         }
         scale.counts.fill(0);

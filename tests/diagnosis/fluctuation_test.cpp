@@ -1,5 +1,6 @@
 // The movement that a probe adds to its reading, told from that of the water.
 #include <catch2/catch.hpp>
+#include <cmath>
 
 #include "diagnosis/bench.h"
 
@@ -343,6 +344,26 @@ TEST_CASE("one quiet day makes no restless probe of the others", "[diagnosis][fl
         bench.run(24.0);
     }
     CHECK_FALSE(bench.heard.ever(Reason::fluctuation));
+}
+
+TEST_CASE("a coarse output shows looseness by more than it dithers between two steps",
+          "[diagnosis][fluctuation]") {
+    auto const [noise, water, loose] = GENERATE(std::tuple{0.002, 6.05, false}, std::tuple{0.07, 6.0, true});
+    CAPTURE(noise, water);
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.002;
+    bench.rig.water = [](double hour) { return 6.0 + 0.3 * std::sin(0.5 * hour); };
+    bench.run(96.0);
+    bench.rig.water = [at = water](double) { return at; };
+    for (int hour = 0; hour < 48; ++hour) {
+        bench.rig.probe(0).noise += (noise - 0.002) / 48.0;
+        bench.run(1.0);
+    }
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::fluctuation) == loose);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
 }
 
 }  // namespace probekeeper::diagnosis::test
