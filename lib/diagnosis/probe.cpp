@@ -276,6 +276,24 @@ void follow_service(ProbeState& state, View const& view, bool hold, double t90_g
 
 }  // namespace
 
+namespace {
+
+// Where a bit tells the edges of the air, hours without it would count them as the probe's movement; and
+// hours in which it says that the air is on, and water without oxygen says that it is not.
+bool edges_hidden(ProbeState& state, View const& view) {
+    constexpr std::int64_t air_shows_ms = 15 * 60'000, a_day_ms = 86'400'000;
+    constexpr double no_oxygen_part = 0.02;
+    state.aeration_seen = state.aeration_seen || view.aerated != Aerated::unknown;
+    auto const since_ms = state.capture.aeration_since_ms();
+    bool const denied = view.aerated == Aerated::on && view.time_ms - since_ms > air_shows_ms &&
+                        view.value < no_oxygen_part * view.saturation;
+    state.air_denied_ms = denied ? view.time_ms : state.air_denied_ms;
+    bool const wrong = state.air_denied_ms > since_ms && view.time_ms - state.air_denied_ms < a_day_ms;
+    return state.aeration_seen && (view.aerated == Aerated::unknown || wrong);
+}
+
+}  // namespace
+
 std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Reading const& reading) {
     if (!usable(reading)) {
         return std::nullopt;
@@ -297,10 +315,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
     state.background.take(view, guess_s, state.fluctuation.noise(), state.liveness.resolution(), disturbed);
-    // Where a bit tells the edges of the air, hours without it would count them as the probe's movement.
-    state.aeration_seen = state.aeration_seen || view.aerated != Aerated::unknown;
-    bool const edges_hidden = state.aeration_seen && view.aerated == Aerated::unknown;
-    state.fluctuation.take(view, disturbed || edges_hidden);
+    state.fluctuation.take(view, disturbed || edges_hidden(state, view));
     if (busy) {
         state.liveness.interrupt();
     } else {

@@ -75,6 +75,7 @@ struct ProbeState {
     std::int64_t pressure_ms = 0;     // of the newest reading that came with the air's pressure; 0: none yet
     std::int64_t found_told_ms = 0;   // when found rises last told on which side of its limit it is; 0: never
     std::int64_t others_rich_ms = 0;  // since when its neighbours read oxygen; 0: they do not
+    std::int64_t air_denied_ms = 0;   // when it last read no oxygen though the air was said to be on
     std::int64_t hour_ms = 0;         // when the slow-moving reasons were last weighed
     // As through a hole: since when it has moved, and since when its floor and its height have been up; 0:
     // not.

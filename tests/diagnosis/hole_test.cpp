@@ -50,4 +50,18 @@ TEST_CASE("a membrane that leaps by its own movement is not exposed to air", "[d
     CHECK(bench.heard.tests.size() < 10);  // else hundreds; a few before its movement is known
 }
 
+TEST_CASE("hours whose air is said to be on, and is not, tell nothing of the movement", "[diagnosis][hole]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double hour) { return aerated_by_the_hour(0.25 * hour); };
+    bench.rig.aeration = [](double hour) { return aerated(0.25 * hour); };
+    bench.run(60.2);
+    auto const since = bench.rig.now();
+    bench.rig.aeration = [](double) { return true; };
+    bench.run(20.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.fluctuation);
+    CHECK(d.fluctuation->at < since + Millis{4 * 3'600'000});
+}
+
 }  // namespace probekeeper::diagnosis::test
