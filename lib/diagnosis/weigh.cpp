@@ -161,6 +161,11 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
     constexpr std::int64_t followed_ms = 4 * 86'400'000LL;
     auto const slow = slow_case(state, setup, now_ms);
     double const over = slow.probability;
+    // What a hole lets past the membrane is no response of it: it is to be changed, and that is told.
+    if (standing(state, Reason::membrane_damage)) {
+        tracker(state, Reason::slow_response).take(now_ms, -1.0, {});
+        return;
+    }
     if (over < 0.0 || over >= Tracker::sure) {
         tracker(state, Reason::slow_response)
             .take(now_ms, over, {slow.by_found ? day_s : 0.5 * day_s, day_s});

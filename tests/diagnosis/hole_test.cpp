@@ -41,6 +41,18 @@ TEST_CASE("a hole that lifts the reading to air each time the air is on is seen,
     CHECK(lifts <= 3);
 }
 
+TEST_CASE("the response of a pierced membrane is not told", "[diagnosis][hole]") {
+    Bench bench;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.run(96.0);
+    bench.rig.probe(0).noise = 0.15;
+    bench.run(30.0);
+    REQUIRE(bench.stands(Reason::membrane_damage));
+    bench.rig.probe(0).t90_s = 130.0;
+    bench.run(96.0);
+    CHECK_FALSE(bench.heard.ever(Reason::slow_response));
+}
+
 TEST_CASE("a membrane that leaps by its own movement is not exposed to air", "[diagnosis][hole]") {
     Bench bench;
     bench.rig.probe(0).blasted = false;
