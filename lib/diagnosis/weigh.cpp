@@ -264,10 +264,12 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     bool const unseen = !told && standing(state, Reason::slow_response);
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.
     tracker(state, Reason::cleaning_failed)
+    // What leaps within hours may be a hole, and hides its blasts until that is known.
+    bool const hidden = pierced || state.fluctuation.leapt_ms() != 0;
         .take(now_ms,
-              silenced || pierced || unseen ? -1.0
-              : blasts_fail(state, now_ms)  ? seen_to_be
-                                            : 0.0,
+              silenced || hidden || unseen ? -1.0
+              : blasts_fail(state, now_ms) ? seen_to_be
+                                           : 0.0,
               {0.0, 2.0 * day_s});
 
     // Found rises put it off; once it is asked for, only a test that tells answers it.

@@ -41,6 +41,16 @@ TEST_CASE("a hole that lifts the reading to air each time the air is on is seen,
     CHECK(lifts <= 3);
 }
 
+TEST_CASE("blasts that a hole hides are no failure of the cleaner", "[diagnosis][hole]") {
+    Bench bench;
+    bench.run(96.0);
+    bench.rig.probe(0).noise = 0.3;
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(72.0);
+    CHECK(bench.stands(Reason::membrane_damage));
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 TEST_CASE("the response of a pierced membrane is not told", "[diagnosis][hole]") {
     Bench bench;
     bench.rig.water = [](double) { return 3.0; };
