@@ -38,16 +38,19 @@ constexpr double water_smooth = 0.5, loose_smooth = 0.56;
 constexpr double most_lively = 4.0;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
 constexpr double leap = 2.5;
+// Hours that show nothing of the membrane, since the air's bit is not read or there are no readings, hide a
+// leap no longer than this: then the water may be another. A guess.
+constexpr double longest_gap_hours = 48.0;
 // A storm, a night without load, or aerators that help out pass within so long; a hole stays. A guess.
 constexpr double long_leap_hours = 12.0;
 
-// Four to an octave, told by the bits of the number: a logarithm of each reading would cost more than all
-// else here.
-std::size_t bin_of(double magnitude) {
 // A reading that rests on one step of its output moves by no more than so much of it. Of one that lies
 // between two it shows half a step at most, whatever is behind that: three times this is more. A guess.
 constexpr double least_of_step = 0.2;
 
+// Four to an octave, told by the bits of the number: a logarithm of each reading would cost more than all
+// else here.
+std::size_t bin_of(double magnitude) {
     constexpr double quarter = 1.189207115002721, half = std::numbers::sqrt2, three = 1.681792830507429;
     constexpr std::uint64_t fraction = (std::uint64_t{1} << 52) - 1;
     auto const bits = std::bit_cast<std::uint64_t>(std::max(magnitude, 1e-9));
@@ -310,12 +313,16 @@ double FluctuationWatch::error_of(std::size_t scale) const {
     return std::max(0.05, 1.2533 * sigma / std::sqrt(8.0));
 }
 
+double FluctuationWatch::age_h(Hour const& h) const {
+    return static_cast<double>(at_ms_ - h.end_ms) / static_cast<double>(hour);
+}
+
 double FluctuationWatch::hours_between(double from, double to, std::size_t fewest) const {
     std::array<double, 48> kept{};
     std::size_t n = 0;
     for (std::size_t i = 0; i < hours_.size(); ++i) {
         auto const& h = hours_.from_back(i);
-        double const age = static_cast<double>(at_ms_ - h.end_ms) / static_cast<double>(hour);
+        double const age = age_h(h);
         if (age >= from && age < to) {
             kept[n++] = static_cast<double>(h.value);
         }
@@ -323,11 +330,21 @@ double FluctuationWatch::hours_between(double from, double to, std::size_t fewes
     return n < fewest ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
 }
 
+double FluctuationWatch::hours_before(double age, double span, std::size_t fewest) const {
+    for (std::size_t i = 0; i < hours_.size(); ++i) {
+        double const known_h = age_h(hours_.from_back(i));
+        if (known_h >= age) {
+            return known_h - age < longest_gap_hours ? hours_between(known_h, known_h + span, fewest) : 0.0;
+        }
+    }
+    return 0.0;
+}
+
 void FluctuationWatch::watch_for_leap() {
     double const newest = hours_between(0.0, 3.5, 3);
-    double const before = hours_between(5.5, 30.0, 8);
+    double const before = hours_before(5.5, 24.5, 8);
     // One that wears by the hour has moved more than that just before, too.
-    double const just_before = hours_between(4.5, 10.5, 3);
+    double const just_before = hours_before(4.5, 6.0, 3);
     if (leapt_ms_ == 0 && newest > leap * std::max(before, just_before) && before > 0.0) {
         leapt_ms_ = at_ms_ - 3 * hour;
         before_leap_ = before;
@@ -344,7 +361,7 @@ double FluctuationWatch::leapt_for_long() const {
 
 double FluctuationWatch::risen_since(std::int64_t from_ms) const {
     double const age = static_cast<double>(at_ms_ - from_ms) / static_cast<double>(hour);
-    double const since = hours_between(0.0, age, 2), before = hours_between(age, age + 24.0, 8);
+    double const since = hours_between(0.0, age, 2), before = hours_before(age, 24.0, 8);
     return before > 0.0 ? since / before : 0.0;
 }
 

@@ -97,6 +97,9 @@ private:
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
+    // The same of `span` hours, of which the last is the newest known one of that age or more.
+    [[nodiscard]] double hours_before(double age, double span, std::size_t fewest) const;
+    [[nodiscard]] double age_h(Hour const& h) const;
 
     std::array<Scale, scales> scales_{};
     Ring<Hour, 48> hours_;

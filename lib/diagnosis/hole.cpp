@@ -38,6 +38,15 @@ bool neighbours_share_height(ProbeState const& state, std::vector<Shown> const& 
     });
 }
 
+// A membrane that is known to be loose moves with what it reads, and so leaps with the load. For a day what a
+// hole does to the movement may have been told as that.
+bool known_loose(ProbeState const& state, std::int64_t now_ms) {
+    auto const leapt_ms = state.fluctuation.leapt_ms();
+    auto const& told = state.trackers[static_cast<std::size_t>(Reason::fluctuation)];
+    bool const by_leap = told.raised_ms() > leapt_ms && now_ms - leapt_ms < 24 * hour_ms;
+    return told.standing() && !by_leap;
+}
+
 }  // namespace
 
 bool broken(ProbeState& state, std::int64_t now_ms) {
@@ -61,7 +70,7 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     return floor && floor->level > broken_floor_mg_l;
 }
 
-bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours) {
+bool moves_through_hole(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
     auto& level_ms = state.hole_by_movement_ms;
     double const leapt = state.fluctuation.leapt();
     if (standing(state, Reason::membrane_damage)) {
@@ -73,8 +82,7 @@ bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours)
     }
     bool const anyone =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
-    // A membrane that is known to be loose moves with what it reads, and so leaps with the load.
-    bool const loose = level_ms == 0 && standing(state, Reason::fluctuation);
+    bool const loose = level_ms == 0 && known_loose(state, now_ms);
     bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15) &&
                            !neighbours_share_height(state, neighbours);
     level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;

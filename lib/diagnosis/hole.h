@@ -21,6 +21,7 @@ inline constexpr double far_step = 1.25;
 // level leaps too or no water could move so; and if it is still there when what moves water for some hours
 // has passed. The level is held against days of which those with the hole soon are a part: that it leapt is
 // kept.
-[[nodiscard]] bool moves_through_hole(ProbeState& state, std::vector<Shown> const& neighbours);
+[[nodiscard]] bool moves_through_hole(ProbeState& state, std::int64_t now_ms,
+                                      std::vector<Shown> const& neighbours);
 
 }  // namespace probekeeper::diagnosis

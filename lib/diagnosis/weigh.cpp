@@ -132,7 +132,7 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     // A bright day after dull ones lifts a pond as far, over its hours. A hole does it at once.
     bool const leaking =
         state.liveness.leaking(now_ms) && !others_high_too && state.height.steepest() > far_step;
-    bool const leapt = moves_through_hole(state, neighbours);
+    bool const leapt = moves_through_hole(state, now_ms, neighbours);
     bool const damaged = broken(state, now_ms) || leapt || leaking;
     tracker(state, Reason::membrane_damage)
         .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});

@@ -41,6 +41,20 @@ TEST_CASE("a hole that lifts the reading to air each time the air is on is seen,
     CHECK(lifts <= 3);
 }
 
+TEST_CASE("a hole that comes while nothing tells of the air is seen once the bit is read again",
+          "[diagnosis][hole]") {
+    Bench bench;
+    bench.rig.aeration = [](double) { return true; };
+    bench.run(72.0);
+    bench.rig.aeration = {};
+    bench.run(12.0);
+    bench.rig.probe(0).noise = 0.3;
+    bench.run(24.0);
+    bench.rig.aeration = [](double) { return true; };
+    bench.run(24.0);
+    CHECK(bench.stands(Reason::membrane_damage));
+}
+
 TEST_CASE("blasts that a hole hides are no failure of the cleaner", "[diagnosis][hole]") {
     Bench bench;
     bench.run(96.0);
