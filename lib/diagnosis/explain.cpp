@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "diagnosis/cases.h"
+#include "diagnosis/hole.h"
 #include "diagnosis/probe.h"
 #include "diagnosis/suitability.h"
 
@@ -97,6 +98,12 @@ std::string damage_text(ProbeState const& state) {
     if (state.fluctuation.leapt_ms() != 0) {
         return fmt::format("On {} its reading began within hours to move {:.1f} times as much as before",
                            minute_of(state.fluctuation.leapt_ms()), state.fluctuation.leapt());
+    }
+    bool const by_height = state.hole_by_movement_ms == 0 && state.hole_by_floor_ms == 0;
+    if (by_height && state.hole_by_height_ms != 0 && state.in_air > std::sqrt(far_step)) {
+        return fmt::format(
+            "About {} its reading leapt up within hours, and in air it reads too high since, too",
+            minute_of(state.hole_by_height_ms));
     }
     auto const or_told = [&](std::int64_t since_ms) {
         return minute_of(since_ms != 0 ? since_ms : tracker(state, Reason::membrane_damage).over_ms());
@@ -225,7 +232,8 @@ std::int64_t since_ms(Reason reason, ProbeState const& state) {
         case Reason::membrane_damage:
             return state.liveness.high_since_ms() != 0 ? state.liveness.high_since_ms()
                    : state.hole_by_movement_ms != 0    ? state.hole_by_movement_ms
-                                                       : state.hole_by_floor_ms;
+                   : state.hole_by_floor_ms != 0       ? state.hole_by_floor_ms
+                                                       : state.hole_by_height_ms;
         case Reason::stuck: {
             auto const stuck = state.liveness.stuck();
             return stuck ? stuck->since_ms : 0;

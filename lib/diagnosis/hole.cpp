@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "diagnosis/cases.h"
+
 namespace probekeeper::diagnosis {
 namespace {
 
@@ -68,6 +70,30 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     // Water that is left with oxygen has floors that move with its load; a hole's agree.
     auto const floor = state.background.floor(now_ms);
     return floor && floor->level > broken_floor_mg_l;
+}
+
+bool reads_more_of_all(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                       std::vector<Shown> const& neighbours) {
+    constexpr std::int64_t blasts_tell_ms = 5 * 24 * hour_ms;  // by then; a guess
+    auto& since_ms = state.hole_by_height_ms;
+    if (since_ms == 0) {
+        double const step = state.height.step();
+        bool const leaps =
+            step > far_step && state.height.steepest() > far_step &&
+            std::none_of(neighbours.begin(), neighbours.end(), [step](Shown const& n) {
+                return n.alive && !n.mute && n.state->height.step() > std::sqrt(step);  // half of the way
+            });
+        since_ms = leaps ? now_ms : 0;
+        return false;
+    }
+    bool const told = standing(state, Reason::membrane_damage);
+    if (!told && now_ms - since_ms > blasts_tell_ms) {
+        since_ms = 0;
+        return false;
+    }
+    auto const in_air = span_case(state, setup);
+    double const too_high = 100.0 * (told ? std::sqrt(far_step) : far_step);
+    return in_air.probability >= Tracker::sure && *in_air.low > too_high;
 }
 
 bool moves_through_hole(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {

@@ -17,6 +17,13 @@ inline constexpr double far_step = 1.25;
 // when a day has passed. Once told it lasts as long as the floor stays up. To be asked hourly or oftener.
 [[nodiscard]] bool broken(ProbeState& state, std::int64_t now_ms);
 
+// The height of the reading leaps, and what blasts show in air goes with it: the cell reads more of whatever
+// comes, and no water does that to air; a setting that does it reaches its neighbours, too. Of coarse readings
+// nothing else tells. Once told it lasts as long as the reading in air is too high. To be asked hourly or
+// oftener.
+[[nodiscard]] bool reads_more_of_all(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                                     std::vector<Shown> const& neighbours);
+
 // A leap of the movement is the membrane's if no neighbour shares it and, where there is none to ask, if the
 // level leaps too or no water could move so; and if it is still there when what moves water for some hours
 // has passed. The level is held against days of which those with the hole soon are a part: that it leapt is

@@ -367,7 +367,8 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.by_neighbours.forget();
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();
-            state.hole_by_movement_ms = state.hole_by_floor_ms = 0;
+            state.hole_by_movement_ms = state.hole_by_floor_ms = state.hole_by_height_ms = 0;
+            state.height = {};  // another cell reads by its own measure
             state.apart.set_anew(at_ms, /*membrane=*/true);
             // How many blasts the new membrane shows is to be seen, and what was missed before the work is no
             // failure after it. A cleaner that was left off is told, if later.
@@ -393,6 +394,8 @@ void learn_from(ProbeState& state, Handling const& handling) {
             break;
         case Act::air_calibration:
             state.apart.set_anew(at_ms, /*membrane=*/false);
+            state.hole_by_height_ms = 0;
+            state.height = {};
             forget(Reason::span_error);
             forget(Reason::reference_disagreement);
             break;

@@ -77,9 +77,9 @@ struct ProbeState {
     std::int64_t others_rich_ms = 0;  // since when its neighbours read oxygen; 0: they do not
     std::int64_t air_denied_ms = 0;   // when it last read no oxygen though the air was said to be on
     std::int64_t hour_ms = 0;         // when the slow-moving reasons were last weighed
-    // As through a hole: since when it has moved, and since when its floor and its height have been up; 0:
-    // not.
-    std::int64_t hole_by_movement_ms = 0, hole_by_floor_ms = 0;
+    // As through a hole: since when it has moved, its floor and its height have been up, and its height
+    // alone; 0: not.
+    std::int64_t hole_by_movement_ms = 0, hole_by_floor_ms = 0, hole_by_height_ms = 0;
     std::int64_t absent_since_ms = 0;  // parked since then; 0: in use
     std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
     double dry_zero_mg_l = 0.0;

@@ -99,7 +99,8 @@ void hold_beside(ProbeState& state, std::int64_t now_ms, std::vector<Shown> cons
     state.apart.take(now_ms, std::log(ratio), set_ms);
 }
 
-void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> const& neighbours) {
+void weigh_output(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
+                  std::vector<Shown> const& neighbours) {
     auto const aerated = state.capture.aerated();
     LivenessWatch::Oxygen oxygen;
     oxygen.aerated_for_s = aerated == Aerated::on
@@ -133,7 +134,8 @@ void weigh_output(ProbeState& state, std::int64_t now_ms, std::vector<Shown> con
     bool const leaking =
         state.liveness.leaking(now_ms) && !others_high_too && state.height.steepest() > far_step;
     bool const leapt = moves_through_hole(state, now_ms, neighbours);
-    bool const damaged = broken(state, now_ms) || leapt || leaking;
+    bool const more = reads_more_of_all(state, setup, now_ms, neighbours);
+    bool const damaged = broken(state, now_ms) || leapt || leaking || more;
     tracker(state, Reason::membrane_damage)
         .take(now_ms, damaged ? seen_to_be : 0.0, {leaking ? 0.0 : hour_s, 12.0 * hour_s});
 }
@@ -159,13 +161,13 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     constexpr double well_within = 0.7, likely = 0.8;
     constexpr std::int64_t followed_ms = 4 * 86'400'000LL;
-    auto const slow = slow_case(state, setup, now_ms);
-    double const over = slow.probability;
     // What a hole lets past the membrane is no response of it: it is to be changed, and that is told.
     if (standing(state, Reason::membrane_damage)) {
         tracker(state, Reason::slow_response).take(now_ms, -1.0, {});
         return;
     }
+    auto const slow = slow_case(state, setup, now_ms);
+    double const over = slow.probability;
     if (over < 0.0 || over >= Tracker::sure) {
         tracker(state, Reason::slow_response)
             .take(now_ms, over, {slow.by_found ? day_s : 0.5 * day_s, day_s});
@@ -262,10 +264,10 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // Nor can a probe that has become too slow be asked whether a blast came that no bit declares.
     bool const told = state.habits.habit(mark_cleaning) == BitHabit::moves;
     bool const unseen = !told && standing(state, Reason::slow_response);
-    // A run of them raises it; one that shows by chance must not end it, so that it is told once.
-    tracker(state, Reason::cleaning_failed)
     // What leaps within hours may be a hole, and hides its blasts until that is known.
     bool const hidden = pierced || state.fluctuation.leapt_ms() != 0;
+    // A run of them raises it; one that shows by chance must not end it, so that it is told once.
+    tracker(state, Reason::cleaning_failed)
         .take(now_ms,
               silenced || hidden || unseen ? -1.0
               : blasts_fail(state, now_ms) ? seen_to_be
@@ -355,7 +357,7 @@ std::optional<ResponseTest> weigh(ProbeState& state, ProbeSetup const& setup, st
     weigh_silence(state, setup, now_ms, silence);
     // What it shows in somebody's hand is no evidence of anything.
     if (silence.since_ms == 0 && !state.service.busy()) {
-        weigh_output(state, now_ms, neighbours);
+        weigh_output(state, setup, now_ms, neighbours);
         hold_beside(state, now_ms, neighbours);
         if (now_ms - state.hour_ms >= hour_ms) {
             state.hour_ms = now_ms;

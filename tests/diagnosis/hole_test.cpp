@@ -55,6 +55,26 @@ TEST_CASE("a hole that comes while nothing tells of the air is seen once the bit
     CHECK(bench.stands(Reason::membrane_damage));
 }
 
+TEST_CASE("coarse readings that leap show a hole by what blasts read in air", "[diagnosis][hole]") {
+    auto const [gain, calibrated] =
+        GENERATE(std::pair{1.6, false}, std::pair{1.0, false}, std::pair{1.6, true});
+    CAPTURE(gain, calibrated);
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.water = [](double h) { return h < 96.0 || h > 144.0 ? 2.0 : 3.2; };
+    bench.run(96.0);
+    bench.rig.water = [](double) { return 2.0; };
+    bench.rig.probe(0).gain = gain;
+    if (gain == 1.0) {
+        bench.rig.water = [](double) { return 3.2; };  // the water alone
+    }
+    if (calibrated) {
+        bench.did(Act::air_calibration);
+    }
+    bench.run(72.0);
+    CHECK(bench.heard.ever(Reason::membrane_damage) == (gain > 1.0 && !calibrated));
+}
+
 TEST_CASE("blasts that a hole hides are no failure of the cleaner", "[diagnosis][hole]") {
     Bench bench;
     bench.run(96.0);
