@@ -219,7 +219,12 @@ bool LivenessWatch::is_stuck(Run const& run) const {
     bool const habit_known = run.start_ms - first_ms_ > 48 * hour;
     bool const near_zero = zero_start_ms_ != 0;
     auto const least = habit_known && !near_zero ? hour : 12 * hour;
-    return last_ms_ - run.start_ms > std::max({least, 5 * run.longest_ms, run.calm_before_ms()});
+    // Where a week has shown how soon a held reading leaves its value all the same, what repeats for so many
+    // times as long is stuck, however calm it ever was.
+    bool const well_known = run.start_ms - first_ms_ > 168 * hour && !near_zero;
+    auto const by_far = std::max(36 * hour, 40 * run.longest_ms);
+    auto const calm = well_known ? std::min(run.calm_before_ms(), by_far) : run.calm_before_ms();
+    return last_ms_ - run.start_ms > std::max({least, 5 * run.longest_ms, calm});
 }
 
 std::optional<LivenessWatch::Stuck> LivenessWatch::stuck() const {

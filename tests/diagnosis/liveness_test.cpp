@@ -208,6 +208,21 @@ TEST_CASE("a coarse reading that a controller holds at one value is stuck only b
     CHECK(bench.stands(Reason::stuck));
 }
 
+TEST_CASE("a held reading that always left its value within the hour is stuck when it stays for days",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double h) { return 2.2 + (std::fmod(h, 0.5) < 0.05 ? 0.1 : 0.0); };
+    bench.run(240.0);
+    bench.rig.probe(0).shows = 2.2;
+    bench.run(30.0);
+    CHECK_FALSE(bench.stands(Reason::stuck));
+    bench.run(18.0);
+    CHECK(bench.stands(Reason::stuck));
+}
+
 TEST_CASE("a transmitter that freezes while it is cleaned is not stuck", "[diagnosis][liveness]") {
     Bench bench;
     bench.rig.blast_s = 900;
