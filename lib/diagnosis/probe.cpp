@@ -172,6 +172,11 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
         any_standing(state, {Reason::fluctuation, Reason::membrane_damage})) {
         return "the membrane moves its reading too much";
     }
+    // Through a hole the reading leaps as far by itself.
+    bool const found = candidate.source == TestSource::air_exposure && !candidate.lifted;
+    if (candidate.fit.set_aside.empty() && found && standing(state, Reason::membrane_damage)) {
+        return "a reading with a hole before it leaps as in a blast";
+    }
     return candidate.fit.set_aside;
 }
 

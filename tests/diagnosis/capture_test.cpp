@@ -524,6 +524,25 @@ TEST_CASE("edges of the air are no tests while a membrane moves its reading", "[
     CHECK(bench.heard.used(TestSource::aeration_off, 1).size() > used);
 }
 
+TEST_CASE("what leaps through a hole as in a blast that nobody declares is no test", "[diagnosis][capture]") {
+    Bench bench{2};
+    bench.rig.water = [](double) { return 2.0; };
+    bench.rig.probe(0).blasts_declared = bench.rig.probe(1).blasts_declared = false;
+    bench.run(72.0);
+    auto const used = bench.heard.used(TestSource::air_exposure).size();
+    REQUIRE(used > 10);
+    bench.rig.probe(0).noise = 0.2;
+    bench.run(24.0);
+    REQUIRE(bench.stands(Reason::membrane_damage));
+    auto const before = bench.heard.used(TestSource::air_exposure).size();
+    bench.run(24.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).size() == before);
+    auto const aside = std::count_if(bench.heard.tests.begin(), bench.heard.tests.end(), [](auto const& t) {
+        return t.place == 0 && t.test.set_aside == "a reading with a hole before it leaps as in a blast";
+    });
+    CHECK(aside > 3);
+}
+
 TEST_CASE("a probe without a thermometer borrows the temperature of its water", "[diagnosis][capture]") {
     Bench bench{2}, alone;
     for (auto* const b : {&bench, &alone}) {
