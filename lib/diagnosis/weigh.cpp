@@ -173,11 +173,16 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
             .take(now_ms, over, {slow.by_found ? day_s : 0.5 * day_s, day_s});
         return;
     }
-    // A course that nothing has confirmed for days is no forecast; of it neighbours say nothing.
-    bool const followed = now_ms - state.trend.newest_test_ms() < followed_ms;
+    // A course that nothing has confirmed for days is no forecast; of it neighbours say nothing. Nor is one
+    // that a loose membrane has bent on its way to where its tests are set aside.
+    bool const loose = any_standing(state, {Reason::fluctuation, Reason::membrane_damage});
+    auto const lately = [&](std::int64_t at_ms) { return !loose && now_ms - at_ms < followed_ms; };
+    bool const followed = lately(state.trend.newest_test_ms());
+    bool const tested = followed || lately(std::max(newest_test_ms(state), state.found.newest_ms()));
     double const soon =
         followed ? slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days) : 0.0;
-    tracker(state, Reason::slow_response).take(now_ms, std::max(over, soon), {day_s, day_s, likely});
+    tracker(state, Reason::slow_response)
+        .take(now_ms, std::max(over, soon), {day_s, day_s, tested ? likely : Tracker::sure});
 }
 
 // See found.h for the rule.

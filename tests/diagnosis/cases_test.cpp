@@ -69,6 +69,27 @@ TEST_CASE("tests that ended weeks ago do not contradict what neighbours say toda
     CHECK(known->error < 0.2);
 }
 
+TEST_CASE("what a loose membrane has bent is no forecast", "[diagnosis][cases]") {
+    bool const loose = GENERATE(false, true);
+    CAPTURE(loose);
+    ProbeSetup setup;
+    auto state = tested(0.032, 90.0, true);
+    state.first_ms = hour_ms;
+    setup.t90_s = 50.0;
+    double const ahead = slow_within(state, setup, now_ms, 7.0);
+    REQUIRE(ahead > 0.8);
+    REQUIRE(slow_case(state, setup, now_ms).probability < 0.8);
+    auto& fluctuation = state.trackers[static_cast<std::size_t>(Reason::fluctuation)];
+    if (loose) {
+        fluctuation.take(now_ms, 0.99, {});
+    }
+    for (int hour = 1; hour <= 30; ++hour) {
+        state.last_ms = now_ms + hour * hour_ms;
+        weigh(state, setup, state.last_ms, {}, {});
+    }
+    CHECK(standing(state, Reason::slow_response) != loose);
+}
+
 TEST_CASE("a forecast against a configured fresh value is less sure than one against a learned one",
           "[diagnosis][cases]") {
     ProbeSetup setup;
