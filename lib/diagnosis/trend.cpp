@@ -36,6 +36,7 @@ constexpr double ends_found_error = 0.07;
 constexpr double few_tests_error = 0.05;
 constexpr std::uint32_t fewest_fresh_tests = 5;
 // A slope says nothing of months to come: where tests have long stopped, it is not followed any further.
+// Coating goes on unseen, so that what is unknown grows all the same.
 constexpr double longest_ahead_days = 14.0;
 constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
 // Until then the fresh value follows the level: the sources of tests come into line with each other
@@ -434,8 +435,12 @@ std::optional<double> Trend::fresh_ln() const {
     return fresh_known_ ? std::optional{level_.fresh_ln_tau() + scale().ln} : std::nullopt;
 }
 
+double Trend::days_since(std::int64_t at_ms) const {
+    return std::max(static_cast<double>(at_ms - level_ms_) / day_ms, 0.0);
+}
+
 double Trend::days_ahead(std::int64_t at_ms) const {
-    return std::clamp(static_cast<double>(at_ms - level_ms_) / day_ms, 0.0, longest_ahead_days);
+    return std::min(days_since(at_ms), longest_ahead_days);
 }
 
 std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
@@ -457,8 +462,10 @@ std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {
     }
     LevelKnown known;
     known.ln_t90 = now->ln;
-    known.error = now->error;
-    known.change_error = std::hypot(level_.change_error(days_ahead(at_ms)), model_error,
+    double const ahead = level_.ahead(days_ahead(at_ms)).error,
+                 silent = level_.ahead(days_since(at_ms)).error;
+    known.error = std::sqrt(square(now->error) + square(silent) - square(ahead));
+    known.change_error = std::hypot(level_.change_error(days_since(at_ms)), model_error,
                                     temperature_error_ * no_temperature_change / no_temperature_error);
     known.slope_per_day = level_.slope_per_day();
     known.slope_error = level_.slope_error();

@@ -65,7 +65,7 @@ public:
     void wiped() { level_.may_have_jumped(0.5); }
 
     [[nodiscard]] std::optional<LevelKnown> known(std::int64_t at_ms) const;
-    // ln T90 and its standard error of it alone.
+    // ln T90 and its standard error of it alone, as far as its slope is followed: what fits start from.
     [[nodiscard]] std::optional<LnKnown> response(std::int64_t at_ms) const;
     [[nodiscard]] std::optional<double> fresh_ln() const;
     [[nodiscard]] std::uint32_t tests() const { return tests_; }
@@ -124,6 +124,8 @@ private:
     [[nodiscard]] LnKnown t90_over(double membrane_ln) const;
     // `ln` if the response is a membrane's, with this probability, else 0.
     [[nodiscard]] static LnKnown if_membrane(double ln, double probability);
+    // Since the level was last told; and as far as its slope is followed.
+    [[nodiscard]] double days_since(std::int64_t at_ms) const;
     [[nodiscard]] double days_ahead(std::int64_t at_ms) const;
 
     Level level_;

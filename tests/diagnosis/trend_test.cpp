@@ -175,3 +175,12 @@ TEST_CASE("a probe that blasts test tells another in the same water the aerator'
     other.heard_delay(*told);
     CHECK(other.delay_error_s() == error_s);
 }
+
+TEST_CASE("what is unknown of a response grows as long as nothing tests it") {
+    auto const trend = after_a_day_of_declines(50.0, 0.0);
+    auto const after = [&](int days) { return *trend.known((36 + 24 * days) * hour_ms); };
+    CHECK(after(30).ln_t90 == Approx(after(20).ln_t90));
+    CHECK(after(20).error > after(10).error + 0.1);
+    CHECK(after(30).error > after(20).error + 0.1);
+    CHECK(after(30).change_error > after(20).change_error + 0.1);
+}
