@@ -316,8 +316,7 @@ void Trend::learn_offset() {
 }
 
 std::optional<Level::Delay> Trend::aerator() const {
-    constexpr std::uint32_t few = 3;
-    if (steps_batches_ < few || batches_ < steps_batches_ + few) {
+    if (steps_batches_ < few_steps || batches_ < steps_batches_ + few_steps) {
         return std::nullopt;
     }
     auto const more = if_membrane(lag_over_level(), probability_of(kind_evidence()));

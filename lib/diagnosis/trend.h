@@ -81,6 +81,8 @@ public:
     // Of a position that only stops of the air test, and many have: they tell its mean lag, which one lift
     // would turn into the tail of a step.
     [[nodiscard]] bool declines_tell(std::int64_t at_ms) const;
+    // Blasts have tested it, and not one or two lifts alone.
+    [[nodiscard]] bool blasted() const { return steps_batches_ >= few_steps; }
     // When the newest test came that was no rise.
     [[nodiscard]] std::int64_t newest_declared_ms() const { return newest_other_ms_; }
     // The likelier kind of response, by what the tests say, and how likely a membrane's is.
@@ -97,6 +99,7 @@ public:
     [[nodiscard]] double t90_s(TestSource source, ResponseFit const& fit) const;
 
 private:
+    static constexpr std::uint32_t few_steps = 3;  // batches
     // Tests of one source, a few hours together, stand as one: their median is not moved by the odd bad one.
     struct Batch {
         std::array<float, 24> ln{}, error{};

@@ -69,6 +69,18 @@ TEST_CASE("tests that ended weeks ago do not contradict what neighbours say toda
     CHECK(known->error < 0.2);
 }
 
+TEST_CASE("what neighbours say against many blasts moves nothing, nor makes it unsure",
+          "[diagnosis][cases]") {
+    auto state = tested(0.0, 50.0);
+    for (int hour = 0; hour < 8; ++hour) {
+        state.by_neighbours.take(now_ms + hour * hour_ms, {std::log(150.0 / std::log(10.0)), 0.04, 0.05});
+    }
+    auto const known = response_known(state, now_ms + 8 * hour_ms);
+    auto const alone = state.trend.known(now_ms + 8 * hour_ms);
+    CHECK(known->ln_t90 == Approx(alone->ln_t90).margin(0.01));
+    CHECK(known->error < 1.1 * alone->error);
+}
+
 TEST_CASE("what a loose membrane has bent is no forecast", "[diagnosis][cases]") {
     bool const loose = GENERATE(false, true);
     CAPTURE(loose);
