@@ -177,6 +177,10 @@ void Level::expect_offset(double ln, double error) {
     hear(offset, ln, error);
 }
 
+Level::Offset Level::offset_seen() const {
+    return {filter_.mean(offset), std::sqrt(filter_.variance(offset))};
+}
+
 void Level::expect_delay(double delay_s, double error_s) {
     hear(delay, delay_s, error_s, outlier_beyond);
 }

@@ -45,6 +45,12 @@ public:
     // known of the kind of response. Of no use before there are both.
     void expect_offset(double ln, double error);
 
+    // The same as declines beside steps have shown it.
+    struct Offset {
+        double ln = 0.0, error = 0.0;
+    };
+    [[nodiscard]] Offset offset_seen() const;
+
     // The aerator's delay, as another probe in the same water tells it.
     void expect_delay(double delay_s, double error_s);
     struct Delay {

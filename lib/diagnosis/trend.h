@@ -120,6 +120,7 @@ private:
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
     void learn_offset();
+    void hear_offset();
     void learn_delay(double slower, double error);
     // T90 over what the level is, as far as the model is known.
     [[nodiscard]] LnKnown scale() const;
@@ -154,7 +155,9 @@ private:
     std::uint32_t declines_heard_ = 0;
     double membrane_probability_ = 0.5;  // by all of them
     double delay_told_ = 7.0;            // how well another probe has told the delay; standard deviation, s
-    double offset_told_ = 1.0;  // how well the kind has told the lag from the tail; standard deviation
+    // How well the kind has told the lag from the tail, as a standard deviation, and what it told; and the
+    // odds that declines beside the steps make of it, as above.
+    double offset_told_ = 1.0, offset_told_ln_ = 0.0, offset_evidence_ = 0.0;
     double nominal_s_ = 0.0;
     double temperature_error_ = 0.0;  // of ln T90 at 20 degC
     double last_surprise_ = 0.0;

@@ -2,6 +2,7 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <utility>
 
 #include "electrode/first_order.h"
 #include "electrode/membrane.h"
@@ -174,6 +175,31 @@ TEST_CASE("a probe that blasts test tells another in the same water the aerator'
     double const error_s = other.delay_error_s();
     other.heard_delay(*told);
     CHECK(other.delay_error_s() == error_s);
+}
+
+TEST_CASE("declines that are later than the tails of blasts by a membrane's lag tell its kind") {
+    auto const [later, membrane] = GENERATE(std::pair{1.0, false}, std::pair{1.645, true});
+    CAPTURE(later);
+    constexpr double tail_s = 40.0;
+    Trend trend;
+    ResponseFit step, decline;
+    step.tau_s = tail_s;
+    step.ln_error = 0.05;
+    step.ln_t90_first_order = std::log(tail_s * electrode::first_order_t90_over_tau);
+    step.ln_t90_membrane = std::log(tail_s * electrode::membrane_t90_over_tail);
+    step.membrane_evidence = -1.0;  // and no bit told their ends
+    step.ends_found = true;
+    decline.late_s = decline.tau_s = 10.0 + later * tail_s;
+    decline.late_error_s = 2.0;
+    for (int hour = 1; hour <= 240; ++hour) {
+        trend.take(hour * hour_ms, TestSource::aeration_off, 0.0, decline, 0.0);
+        if (hour % 4 == 0) {
+            trend.take(hour * hour_ms, TestSource::cleaning, 0.0, step, 0.0);
+        }
+        trend.settle(hour * hour_ms);
+    }
+    CHECK((trend.membrane_probability() > 0.3) == membrane);
+    CHECK((trend.membrane_probability() < 0.05) != membrane);
 }
 
 TEST_CASE("what is unknown of a response grows as long as nothing tests it") {
