@@ -9,9 +9,9 @@ namespace {
 
 // Before anything tells how long blasts are.
 constexpr double usual_blast_s = 30.0;
-// Of blasts that last so many polls a bit misses none, its counts of one length are alike, and the readings
-// see their area. So many teach their length before it is used, and so many in all. Guesses.
-constexpr double fewest_in_blast = 3.0;
+// Of blasts that last so many polls a bit misses none, and the readings see their area. So many teach their
+// length before it is used, and so many in all. Guesses.
+constexpr double fewest_in_blast = 2.5;
 constexpr std::uint32_t enough_told = 4, most_lengths = 200;
 // Where no bit tells it, so many blasts teach it, that go this part of saturation or more.
 constexpr std::uint32_t enough_lengths = 12;
@@ -20,6 +20,8 @@ constexpr double least_way = 0.1;
 // Guesses.
 constexpr double blasts_alike = 0.45;
 constexpr std::uint32_t enough_unlike = 8;
+// Of the same length one is counted a poll longer than the other, give or take how late a poll may come.
+constexpr double one_more = 1.1;
 
 // A timer that comes so many polls sooner or later than the last time falls anywhere between two of them;
 // that so many of its blasts did shows that it does. Guesses.
@@ -30,8 +32,10 @@ constexpr double no_length = std::numeric_limits<double>::quiet_NaN();
 
 }  // namespace
 
-double BlastLength::Lengths::usual(double length_s, double its_weight, std::uint32_t most) {
-    bool const alike = count == 0 || std::abs(length_s - mean_s) < blasts_alike * mean_s;
+double BlastLength::Lengths::usual(double length_s, double its_weight, std::uint32_t most,
+                                   double known_to_s) {
+    bool const alike =
+        count == 0 || std::abs(length_s - mean_s) < std::max(blasts_alike * mean_s, known_to_s);
     unlike = alike ? 0 : unlike + 1;
     if (unlike >= enough_unlike) {
         *this = {};
@@ -53,8 +57,8 @@ void BlastLength::take(AirStep const& step) {
     if (!step.told_blast()) {
         return;
     }
-    told_s_ = told_.usual(step.length_s(), 1.0, most_lengths);
     told_every_s_ = s_between(step.begin_ms, step.first_ms);
+    told_s_ = told_.usual(step.length_s(), 1.0, most_lengths, one_more * told_every_s_);
     follow_timer(step);
     // By one measure or the other, but not by both in turn: they differ by as much as the probe was wrong.
     if (told_.count == enough_told) {

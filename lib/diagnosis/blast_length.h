@@ -33,8 +33,9 @@ private:
         double weight = 0.0;
         std::uint32_t count = 0;   // blasts that taught it
         std::uint32_t unlike = 0;  // newest blasts, in a row, that were of another length
-        // NaN: not alike. `most`: so many teach it.
-        double usual(double length_s, double its_weight, std::uint32_t most);
+        // NaN: not alike. `most`: so many teach it. `known_to_s`: how far two of one length may be told
+        // apart.
+        double usual(double length_s, double its_weight, std::uint32_t most, double known_to_s = 0.0);
     };
 
     [[nodiscard]] Known by_bit(AirStep const& step, ResponseFit const& fit) const;

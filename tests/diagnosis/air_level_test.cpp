@@ -83,6 +83,27 @@ TEST_CASE("many blasts that do not keep step with the polls tell their length be
     CHECK((of_many < 0.5 * of_few) == !in_step);
 }
 
+TEST_CASE("blasts that are counted a poll longer now and then tell a length between",
+          "[diagnosis][air_level]") {
+    constexpr double poll_s = 20.0;
+    double const polls = GENERATE(2.75, 3.25);
+    CAPTURE(polls);
+    BlastLength lengths;
+    double told_s = 0.0;
+    for (int i = 0; i < 40; ++i) {
+        bool const more = i % 4 >= std::lround(4.0 * (std::ceil(polls) - polls));
+        auto step = found_blast(i, poll_s * (std::floor(polls) + (more ? 1.0 : 0.0)));
+        step.declared = true;
+        step.source = TestSource::cleaning;
+        step.first_ms = step.begin_ms + as_ms(0.5 * poll_s);
+        step.begin_ms -= as_ms(0.5 * poll_s);
+        lengths.take(step);
+        told_s = lengths.of(step, fit_of(180.0), 40.0).s;
+    }
+    CHECK(lengths.told());
+    CHECK(told_s == Approx(polls * poll_s).margin(0.05 * poll_s));
+}
+
 TEST_CASE("what a slow membrane climbs after the blast is no sign of an output that does not freeze",
           "[diagnosis][air_level]") {
     bool const freezes = GENERATE(true, false);
