@@ -34,9 +34,12 @@ constexpr double alike_known = 0.8;
 constexpr std::size_t fewest_exposures = 3;
 
 // Growth of variance in a day of the level (percent^2) and of its slope (percent^2/day^2), and the slope's
-// before anything is seen. A probe drifts by some tenths of a percent a day, and begins to within days.
-// Guesses.
-constexpr double level_noise = 0.01, slope_noise = 0.0015, slope_prior = 0.01;
+// before anything is seen. A probe drifts by some tenths of a percent a day, and begins to within a week or
+// two. Guesses.
+constexpr double level_noise = 0.01, slope_noise = 0.0005, slope_prior = 0.01;
+// So long, give or take as much, one has drifted when it is first seen to, if it could. A guess.
+constexpr double drifted_days = 7.0;
+constexpr std::size_t first_slope = 2;  // of `drift_`
 constexpr double outlier_beyond = 2.5;  // standard deviations
 // So many of them in a row are a step, and so long one downwards must last. Guesses.
 constexpr std::uint32_t a_step = 6;
@@ -50,12 +53,25 @@ double square(double x) {
 
 }  // namespace
 
-// `off` is the sum of what the blasts and the probe add, both normal about 0 with these variances: the
-// blasts' part of it, and how likely so much is in all.
-SpanWatch::Common SpanWatch::share_of(double off, double of_blasts, double of_probe) {
-    double const both = of_blasts + of_probe;
-    return {off * of_blasts / both, std::sqrt(of_blasts * of_probe / both),
-            std::exp(-0.5 * square(off) / both) / std::sqrt(both)};
+// `off` is the sum of what the blasts and the probe add, both normal, the blasts' about 0: the blasts' part
+// of it, and how likely so much is in all.
+SpanWatch::Common SpanWatch::share_of(double off, double of_blasts, Before const& of_probe) {
+    double const both = of_blasts + of_probe.variance;
+    double const beyond = off - of_probe.percent;
+    return {beyond * of_blasts / both, std::sqrt(of_blasts * of_probe.variance / both),
+            std::exp(-0.5 * square(beyond) / both) / std::sqrt(both)};
+}
+
+// A drift that is under way when a probe is first seen began before that day, but not before its membrane was
+// new, or it was calibrated.
+SpanWatch::Before SpanWatch::before() const {
+    bool const calibrated = calibrated_ms_ != 0 && calibrated_ms_ > membrane_ms_ - visit_ms;
+    double const age = static_cast<double>(first_ms_ - std::max(membrane_ms_, calibrated_ms_)) / day_ms;
+    double const days = std::clamp(age, 0.0, drifted_days);
+    double const slope = drift_.mean(first_slope);
+    double const slope_variance = square(slope) + drift_.variance(first_slope);
+    return {slope * days,
+            square(calibrated ? calibrated_spread : first_spread) + square(days) * slope_variance};
 }
 
 void SpanWatch::pass(LevelAndDrift& drift, double days) {
@@ -76,6 +92,8 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
     if (seen_ == 1) {
         drift_.set(0, air.percent, square(now.sigma));
         drift_.set(1, 0.0, slope_prior);
+        drift_.copy(1, first_slope);
+        first_ms_ = time_ms;
     } else {
         // The first values are no measure yet for which one lies too far out.
         auto beyond = infinity;
@@ -85,7 +103,7 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
         // As many as scatter so, each for what it is worth.
         double const sigma = now.sigma * air.error / now.mean_error;
         double const off = air.percent - drift_.mean(0);
-        bool const outlier = drift_.update(off, {1.0, 0.0}, square(sigma), beyond) < 1.0;
+        bool const outlier = drift_.update(off, {1.0, 0.0, 0.0}, square(sigma), beyond) < 1.0;
         follow_step(outlier, off > 0.0, sigma);
     }
     learn_first(carried);
@@ -193,18 +211,18 @@ SpanWatch::Common SpanWatch::common() const {
     bool const first_known = first_percent_ > 0.0;
     double const off = (first_known ? first_percent_ : now.median) - 100.0;
     double const of_blasts = square(first_known ? common_error_ : std::hypot(blast_error, now.mean_error));
-    bool const calibrated = calibrated_ms_ != 0 && calibrated_ms_ > membrane_ms_ - visit_ms;
-    double const spread = calibrated ? calibrated_spread : first_spread;
+    auto const probe = before();
     double const changed = change_part * now.sigma;
     // Where they have taught their own length, all that the first ones were off is theirs, and the probe was
     // as far from right as one is; what is doubtful about that length since is doubtful of the change.
     if (!absolute_) {
-        return {off, std::hypot(std::hypot(spread, common_error_), std::hypot(changed, alike_error_)), 0.0};
+        double const at_first = std::hypot(std::sqrt(probe.variance), common_error_);
+        return {off - probe.percent, std::hypot(at_first, std::hypot(changed, alike_error_)), 0.0};
     }
     // Either the probe was about right, or it was wrong from the first: two normal priors of what it adds,
     // and a normal one of what the blasts add.
-    Common const right = share_of(off, of_blasts, square(spread));
-    Common const wrong = share_of(off, of_blasts, square(wrong_spread));
+    Common const right = share_of(off, of_blasts, probe);
+    Common const wrong = share_of(off, of_blasts, {0.0, square(wrong_spread)});
     double const odds = (1.0 - wrong_at_first) * right.density / (wrong_at_first * wrong.density);
     double const p = odds / (1.0 + odds);
     Common both;

@@ -50,7 +50,7 @@ public:
     [[nodiscard]] std::optional<SpanKnown> after_service(std::int64_t now_ms, double pressure_error) const;
 
 private:
-    using LevelAndDrift = estimate::JointFilter<2>;  // percent; percent a day
+    using LevelAndDrift = estimate::JointFilter<3>;  // percent; percent a day, now and at the first one
     struct Exposure {
         std::int64_t time_ms = 0;
         float percent = 0.0F, error = 0.0F;
@@ -65,7 +65,12 @@ private:
         double percent = 0.0, error = 0.0;
         double density = 0.0;  // of the first level under this prior, but for a constant factor
     };
-    [[nodiscard]] static Common share_of(double off, double of_blasts, double of_probe);
+    // What the probe was off when it was first seen.
+    struct Before {
+        double percent = 0.0, variance = 0.0;
+    };
+    [[nodiscard]] Before before() const;
+    [[nodiscard]] static Common share_of(double off, double of_blasts, Before const& of_probe);
     // What all exposures have in common that is not the probe's, as the first ones tell it.
     [[nodiscard]] Common common() const;
     void learn_first(bool carried);
@@ -76,6 +81,7 @@ private:
     Ring<Exposure, 24> exposures_;
     LevelAndDrift drift_{};
     std::size_t seen_ = 0;        // exposures since the measure was set anew
+    std::int64_t first_ms_ = 0;   // of the first of them
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
     double common_error_ = 0.0;   // what may be wrong with them all alike
     double alike_error_ = 0.0;    // the same of the newest one

@@ -369,6 +369,29 @@ TEST_CASE("a span that drifts is named within days of passing its limit, and not
     CHECK(named_on_day < 25.5);
 }
 
+TEST_CASE("a drift that is under way from the first day began before it, unless the membrane was new then",
+          "[diagnosis][span]") {
+    auto const of_blasts = [](double a_day, bool new_membrane) {
+        SpanWatch watch;
+        Handling change;
+        change.act = Act::membrane_change;
+        change.time = day_one;
+        if (new_membrane) {
+            watch.handled(change);
+        }
+        double reads = 0.0;
+        for (int i = 1; i <= 3 * 12; ++i) {
+            reads = 96.5 + a_day * i / 3.0 + (i % 2 == 0 ? 0.3 : -0.3);
+            watch.exposure(to_unix_ms(day_one) + 8 * 3'600'000LL * i, {reads, 1.0, 0.1, true});
+        }
+        return reads - watch.known(0.3)->percent;
+    };
+    double const steady = of_blasts(0.0, false);
+    CHECK(steady < -0.8);
+    CHECK(of_blasts(-0.3, false) > 0.75 * steady);
+    CHECK(of_blasts(-0.3, true) < of_blasts(-0.3, false) - 0.3);
+}
+
 TEST_CASE("a span that stays right raises nothing in weeks, however noisy its blasts", "[diagnosis][span]") {
     auto const seed = GENERATE(range<std::uint64_t>(1, 9));
     CAPTURE(seed);
