@@ -363,7 +363,8 @@ Case span_case(ProbeState const& state, ProbeSetup const& setup) {
     // a drift.
     bool const slows = standing(state, Reason::slow_response);
     bool const learning = !known->absolute && known->exposures < just_taught;
-    c.probability = !slows && now > (learning ? clearly_past : rather_past) ? std::max(now, ahead) : now;
+    c.by_drift = !slows && now > (learning ? clearly_past : rather_past) && ahead > now;
+    c.probability = c.by_drift ? ahead : now;
     return c;
 }
 

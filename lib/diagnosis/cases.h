@@ -17,6 +17,7 @@ struct Case {
     std::string_view unit;
     bool by_found = false;       // of a slow response: found rises tell it (found.h)
     bool by_neighbours = false;  // of one that has not settled: they read otherwise (apart.h)
+    bool by_drift = false;       // of an error of span: that it will be past its limit soon
 };
 
 // Today's T90 by the probe's own tests and by its neighbours' (neighbour.h).

@@ -16,6 +16,7 @@ constexpr double day_s = 86'400.0;
 constexpr std::int64_t hour_ms = 3'600'000;
 constexpr double enough_oxygen = 0.1;  // of saturation: beside it a living cell does not read zero. A guess
 constexpr double seen_to_be = 0.99;    // of what is plain from the readings, not estimated
+constexpr double likely = 0.8;         // enough of what lies days ahead
 
 Tracker& tracker(ProbeState& state, Reason reason) {
     return state.trackers[static_cast<std::size_t>(reason)];
@@ -159,7 +160,7 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
 // it is likely to be passed well within the horizon: a forecast that is told too late is no use, and one that
 // is told too early only brings a visit forward.
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    constexpr double well_within = 0.7, likely = 0.8;
+    constexpr double well_within = 0.7;
     constexpr std::int64_t followed_ms = 4 * 86'400'000LL;
     // What a hole lets past the membrane is no response of it: it is to be changed, and that is told.
     if (standing(state, Reason::membrane_damage)) {
@@ -255,8 +256,10 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     auto const span = state.span.known(pressure_error(state, setup));
     // Beyond these it is no error of span, and blasts are better judged against air itself.
     state.in_air = span ? std::clamp(span->percent / 100.0, 0.7, 1.5) : 1.0;
+    auto const drift = span_case(state, setup);
     tracker(state, Reason::span_error)
-        .take(now_ms, span_case(state, setup).probability, {6.0 * hour_s, 6.0 * hour_s});
+        .take(now_ms, drift.probability,
+              {6.0 * hour_s, 6.0 * hour_s, drift.by_drift ? likely : Tracker::sure});
     bool const restless = state.service.restless();
     tracker(state, Reason::not_settled)
         .take(now_ms, restless ? seen_to_be : settled_case(state, setup, now_ms).probability,

@@ -102,6 +102,21 @@ TEST_CASE("what a loose membrane has bent is no forecast", "[diagnosis][cases]")
     CHECK(standing(state, Reason::slow_response) != loose);
 }
 
+TEST_CASE("a drift that is rather past its limit counts for where it will be in days", "[diagnosis][cases]") {
+    double const a_day = GENERATE(0.0, 0.25);
+    CAPTURE(a_day);
+    ProbeState state;
+    ProbeSetup setup;
+    setup.pressure_measured = true;
+    for (int i = 1; i <= 3 * days_tested; ++i) {
+        double const days_left = days_tested - i / 3.0;
+        state.span.exposure(8 * i * hour_ms, {107.2 - a_day * days_left, 1.0, 0.1, true});
+    }
+    auto const drift = span_case(state, setup);
+    CHECK(drift.probability > 0.5);
+    CHECK(drift.by_drift == (a_day > 0.0));
+}
+
 TEST_CASE("a forecast against a configured fresh value is less sure than one against a learned one",
           "[diagnosis][cases]") {
     ProbeSetup setup;
