@@ -111,10 +111,6 @@ void ExcursionWatch::look_for_one(View const& view, ProbeKnown const& known, Sam
     }
     auto const back_ms =
         view.time_ms - std::max(as_ms(1.5 * t90_guess_s), 2 * (view.time_ms - around.last_ms));
-    // What rises after an edge of the air is the water.
-    if (around.air_edge_ms > back_ms) {
-        return;
-    }
     double const poll_s = s_between(around.last_ms, view.time_ms);
     double const span_s = std::max(60.0, 2.5 * poll_s);
     if (!may_leap(view, least_before(samples, back_ms, span_s))) {
@@ -125,9 +121,13 @@ void ExcursionWatch::look_for_one(View const& view, ProbeKnown const& known, Sam
         view.value - before < beyond_own_movement * movement_before(samples, back_ms)) {
         return;
     }
+    begin_ms_ = back_ms;
+    // What rises after an edge of the air is the water, or a blast that cannot be told from it.
+    if (around.air_edge_ms > back_ms) {
+        return;
+    }
     bool const lifted = is_lift(view.value, before, view.saturation);
     active_ = true;
-    begin_ms_ = back_ms;
     peak_ms_ = view.time_ms;
     base_ = before;
     peak_ = view.value;

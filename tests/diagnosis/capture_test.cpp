@@ -397,6 +397,22 @@ TEST_CASE("a timer's blasts that no bit declares are missed when they stay away"
     CHECK(bench.heard.ever(Reason::cleaning_failed) == stay_away);
 }
 
+TEST_CASE("blasts that no bit declares and that edges of the air hide were not missed",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasts_declared = false;
+    bench.rig.water = [](double) { return 3.0; };
+    double early_s = 1800.0;
+    bench.rig.aeration = [&](double hour) {
+        return std::fmod(3600.0 * hour - 1203.0 + early_s, static_cast<double>(bench.rig.blast_every_s)) <
+               1200.0;
+    };
+    bench.run(24.0 * 4.0);
+    early_s = 30.0;
+    bench.run(36.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 TEST_CASE("a probe too slow for blasts that no bit declares does not tell that they failed",
           "[diagnosis][capture]") {
     Bench bench;
