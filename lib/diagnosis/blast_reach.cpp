@@ -17,6 +17,12 @@ constexpr double span_reach = 0.75;
 // Where no temperature tells the saturation of a water, only water well below it shows how far a blast is
 // from air.
 constexpr double surely_low = 0.4;
+// Of saturation: by so much weather and an unknown error of the span may bring the reading in air nearer. A
+// guess.
+constexpr double air_doubt = 0.02;
+// Of saturation: water that rich is rarer than a probe that reads far too much, and then in air, too. A
+// guess.
+constexpr double most_in_water = 1.75;
 
 // Of the way to air: short blasts never reach it, and those of a slow probe less and less: neither is the
 // cleaner's fault.
@@ -33,11 +39,13 @@ double BlastReach::usual_part(double length_s, double t90_guess_s) const {
 BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
     BlastSeen seen;
     double const extreme = blast.extreme;
-    double const way = std::abs(known.in_air * blast.saturation - blast.base) *
-                       allowed_part(blast.length_s, known.t90_guess_s);
+    double const allowed = allowed_part(blast.length_s, known.t90_guess_s);
+    double const to_air = std::abs(known.in_air * blast.saturation - blast.base);
+    double const way = to_air * allowed;
     double const least = std::max(0.015 * blast.saturation, 8.0 * known.noise);
-    double const expected = usual_reach_ * way;
-    bool const far_from_air = known.saturation_known || blast.base < surely_low * blast.saturation;
+    double const expected = usual_reach_ * std::max(0.0, to_air - air_doubt * blast.saturation) * allowed;
+    bool const far_from_air =
+        blast.base < (known.saturation_known ? most_in_water : surely_low) * blast.saturation;
     // What the first reading after it sees of its height, on average.
     double const read =
         std::exp(-0.5 * blast.unread_s * electrode::first_order_t90_over_tau / known.t90_guess_s);
