@@ -16,6 +16,9 @@ constexpr double air_before_fall_s = 60.0;
 constexpr std::int64_t readings_after = 7, readings_before = 4;
 // A blast is missed where it would have been found by so much. A guess.
 constexpr double surely_found = 1.5;
+// An edge of the air that no bit declares is looked for where none has been declared for so long: a bit that
+// is missing or wrong for a day or two changes nothing.
+constexpr double bit_silent_s = 3.0 * 86'400.0;
 
 // Samples need not be kept closer than the response can be told apart, or the ring would be short.
 double spacing_s(double t90_guess_s) {
@@ -29,6 +32,7 @@ void Capture::interrupt() {
     edges_.interrupt();
     excursion_.drop();
     floor_.drop();
+    floor_fall_.drop();
     timer_.interrupt();
     exposed_ = false;
     blast_to_judge_ = false;
@@ -72,6 +76,19 @@ void Capture::follow_exposure(View const& view, double t90_guess_s) {
         blast_to_judge_ = exposed_by_cleaning_;
         timer_ = exposed_by_cleaning_ ? BlastTimer{} : timer_;  // a bit tells more
     }
+}
+
+void Capture::follow_floor(View const& view, Known const& known) {
+    auto const edge_ms = edges_.edge_ms();
+    bool const told = edge_ms != 0 && view.time_ms - edge_ms < as_ms(bit_silent_s);
+    bool const in_air = exposed_ || fall_.active || excursion_.active();
+    if (!known.find_edges || told || in_air) {
+        floor_.drop();
+        floor_fall_.drop();
+        return;
+    }
+    floor_.take(view, known, last_ms_);
+    floor_fall_.take(view, last_ms_);
 }
 
 // The blast, where one that no bit declares is just over.
@@ -194,7 +211,7 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
     follow_exposure(view, known.t90_guess_s);
     edges_.take(view, known.t90_guess_s, last_ms_, exposed_until_ms_);
     auto const found = follow_excursion(view, known);
-    floor_.take(view, known, last_ms_, edges_.edge_ms(), exposed_ || fall_.active || excursion_.active());
+    follow_floor(view, known);
     if (samples_.empty() || view.time_ms - samples_.back().time_ms >= as_ms(spacing_s(known.t90_guess_s))) {
         samples_.push({view.time_ms, static_cast<float>(view.value), static_cast<float>(view.temperature_c)});
     }
@@ -211,6 +228,9 @@ Capture::Outcome Capture::take(View const& view, Known const& known) {
     }
     if (!outcome.test) {
         outcome.test = floor_.finish(view, samples_);
+    }
+    if (!outcome.test) {
+        outcome.test = floor_fall_.finish(view, known, samples_);
     }
     last_ms_ = view.time_ms;
     return outcome;

@@ -13,6 +13,7 @@
 #include "diagnosis/candidate.h"
 #include "diagnosis/excursion.h"
 #include "diagnosis/fall_doubts.h"
+#include "diagnosis/floor_fall.h"
 #include "diagnosis/floor_rise.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/view.h"
@@ -50,6 +51,7 @@ public:
 
 private:
     void follow_exposure(View const& view, double t90_guess_s);
+    void follow_floor(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> follow_excursion(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> told_blast(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> overdue_blast(View const& view, Known const& known);
@@ -60,6 +62,7 @@ private:
     AirEdges edges_;
     ExcursionWatch excursion_;
     FloorRise floor_;
+    FloorFall floor_fall_;
     BlastTimer timer_;
     BlastReach reach_;
     AirLevels air_;

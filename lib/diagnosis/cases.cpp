@@ -258,7 +258,9 @@ double slow_within(ProbeState const& state, ProbeSetup const& setup, std::int64_
 Case slow_case(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     auto const tested = tested_case(state, setup, now_ms);
     auto const found = found_case(state, setup, now_ms);
-    bool const newer = state.found.newest_ms() > newest_test_ms(state);
+    // Rises tell less than whatever else does, and are heard when that has long been silent.
+    constexpr std::int64_t long_ms = 2 * 86'400'000LL;
+    bool const newer = state.found.newest_ms() > newest_test_ms(state) + long_ms;
     return newer && found.probability > tested.probability ? found : tested;
 }
 

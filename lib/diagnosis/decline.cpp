@@ -23,6 +23,10 @@ constexpr double steps_to_empty = 50.0;
 constexpr double most_evidence = 3.0;
 // A kind that is less likely than this is not tried any more.
 constexpr double hardly = 0.05;
+// What is known of a moment that was found in the readings; it may be as early as the fit lets it. Guesses.
+constexpr double found_delay_s = 15.0, found_delay_error_s = 80.0, earliest_s = -60.0;
+constexpr std::string_view not_converged = "the fit did not converge",
+                           uneven = "the water did not fall evenly";
 // Three things known beforehand join as readings of weight (noise / error)^2, at times that mark them.
 constexpr double delay_mark = -1e6, half_mark = -2e6, zero_mark = -3e6;
 
@@ -252,10 +256,10 @@ Window window_of(std::span<FitPoint const> points, double level) {
 
 std::string_view doubt_of(ResponseFit const& fit, bool converged, double level, double end_s) {
     if (!converged) {
-        return "the fit did not converge";
+        return not_converged;
     }
     if (fit.residual > 0.05 * level) {
-        return "the water did not fall evenly";
+        return uneven;
     }
     if (end_s < 1.5 * fit.tau_s) {
         return "cut short before the reading had settled";
@@ -272,7 +276,7 @@ struct OneKind {
 OneKind fit_kind(Window const& w, Kind const& kind, Gradient start, double noise, double saturation) {
     double const level = w.level, half = half_part * saturation;
     estimate::FitOptions<parameters> options;
-    options.lower = {-1e3, -1.0, 1e-6, std::log(0.05 * half), std::log(0.5), -60.0, -level};
+    options.lower = {-1e3, -1.0, 1e-6, std::log(0.05 * half), std::log(0.5), earliest_s, -level};
     options.upper = {1e3, 1.0, 10.0, std::log(20.0 * half), std::log(1200.0), 240.0, 0.5 * level};
     options.weights = std::span<double const>{w.used.weight.data(), w.used.count};
     options.tolerance = 3e-3;
@@ -349,6 +353,22 @@ ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double
     double const free = std::max(1.0, readings - static_cast<double>(parameters) + 1.0);
     double const variance = std::max(noise * noise, std::min(a.squares, b.squares) / free);
     return between(a, b, membrane_probability, variance);
+}
+
+ResponseFit fit_found_fall(std::span<FitPoint const> points, double noise, double saturation) {
+    auto fit = fit_decline(points, found_delay_s, found_delay_error_s, noise, saturation, 0.5);
+    fit.onset_found = true;
+    // A lag at the least that is tried has no error of its own; and how slowly the air ran down is known no
+    // better than by itself.
+    constexpr double untold = 3.0;
+    fit.ln_error = fit.ln_error < untold ? std::hypot(fit.ln_error, least_run_down_s / fit.tau_s) : untold;
+    bool const tells = fit.tau_s > 0.0 && fit.set_aside != not_converged && fit.set_aside != uneven;
+    if (tells) {
+        // One that tells little is not left out: those that say much would seem the better ones for their own
+        // size.
+        fit.set_aside = fit.onset_s > earliest_s + 1.0 ? "" : "nothing shows when it began";
+    }
+    return fit;
 }
 
 }  // namespace probekeeper::diagnosis

@@ -8,9 +8,6 @@
 namespace probekeeper::diagnosis {
 namespace {
 
-// An edge that no bit declares is looked for where none has been declared for so long: a bit that is missing
-// or wrong for a day or two changes nothing.
-constexpr double bit_silent_s = 3.0 * 86'400.0;
 // At rest for so long. A guess.
 constexpr double floor_lasts_s = 180.0;
 // Water that is driven has gone its way by then; and of readings before the rise, so many seconds are of use.
@@ -19,13 +16,7 @@ constexpr double before_rise_s = 200.0;
 
 }  // namespace
 
-void FloorRise::take(View const& view, ProbeKnown const& known, std::int64_t last_ms, std::int64_t edge_ms,
-                     bool busy) {
-    bool const told = edge_ms != 0 && view.time_ms - edge_ms < as_ms(bit_silent_s);
-    if (!known.find_edges || told || busy) {
-        drop();
-        return;
-    }
+void FloorRise::take(View const& view, ProbeKnown const& known, std::int64_t last_ms) {
     if (left_ms_ != 0) {
         return;
     }

@@ -16,10 +16,8 @@ inline constexpr double floor_part = 0.15;
 
 class FloorRise {
 public:
-    // Readings in order of time. `last_ms`: of the one before; `edge_ms`: when a bit or an airflow last told
-    // an edge, 0: never. `busy`: the membrane is not in the water alone, and what was watched is forgotten.
-    void take(View const& view, ProbeKnown const& known, std::int64_t last_ms, std::int64_t edge_ms,
-              bool busy);
+    // Readings in order of time, of a membrane in the water alone. `last_ms`: of the one before.
+    void take(View const& view, ProbeKnown const& known, std::int64_t last_ms);
     // A rise that is over by now, as a test; once each.
     [[nodiscard]] std::optional<Candidate> finish(View const& view, Samples const& samples);
     void drop() { *this = {}; }

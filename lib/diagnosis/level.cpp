@@ -139,6 +139,20 @@ double Level::take_decline(Measured const& m) {
                 considered);
 }
 
+double Level::take_lag(Measured const& m) {
+    declines_seen_ = true;
+    double const correction = m.ln_to_20 * temperature_share() - filter_.mean(offset);
+    if (!started()) {
+        filter_.set(level, m.ln_s + correction, vague);
+    }
+    Filter::Vector weights{};
+    weights[level] = 1.0;
+    weights[offset] = 1.0;
+    weights[temperature] = -m.ln_to_20;
+    double const surprise = m.ln_s + correction - filter_.mean(level);
+    return take(surprise, weights, square(m.error), decline_roughness_, 1U << temperature);
+}
+
 // In seconds, for what is late of it may be nothing or less. It comes after steps or declines only.
 double Level::take_rise(double late_s, double error_s, double ln_to_20, bool alone) {
     double const lag_s =

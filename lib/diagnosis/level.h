@@ -29,6 +29,8 @@ public:
     // The tail of a step, and a decline. Both return how far it was off, in standard deviations.
     double take_step(Measured const& measured);
     double take_decline(Measured const& measured);
+    // The mean lag itself, as the bend of a decline tells it whose moment nothing told.
+    double take_lag(Measured const& measured);
     // A rise was late by so many seconds; `error_s` its standard deviation. Water rises earlier or later than
     // its balance says by its own habit. Unless `alone`, steps or declines tell the probe better: then a rise
     // teaches that habit only, so that rises can follow the probe once nothing else does.

@@ -198,7 +198,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
         state.trend.time_edges_by_air();
     }
     auto const set_aside = why_aside(state, candidate, settling);
-    if (fit.onset_found) {
+    if (fit.onset_found && candidate.source == TestSource::aeration_on) {
         return judge_found(state, candidate, temperature, set_aside);
     }
     bool const used = set_aside.empty();
@@ -226,7 +226,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     double const lag_s = state.trend.lag_s(candidate.source, fit);
     test.t90_s = state.trend.t90_s(candidate.source, fit);
     double const ln_error =
-        of_water(candidate.source)
+        of_water(candidate.source) && !fit.onset_found
             ? std::hypot(fit.late_error_s, state.trend.lag_error_s(candidate.source)) / lag_s
             : fit.ln_error;
     double const spread = std::exp(1.645 * std::min(ln_error, 3.0));

@@ -43,7 +43,7 @@ struct ResponseFit {
     double below_step = 0.0;             // of a fall: its baseline in the middle of the step, for water moves
     double residual = 0.0;               // standard deviation of what the model leaves
     bool quicker_than_readings = false;  // a step was seen, but it was over before two readings told its tail
-    bool onset_found = false;            // of a rise: the moment of the event was found in the readings
+    bool onset_found = false;            // of an edge of the air: its moment was found in the readings
     std::string_view set_aside;          // why the fit is not to be believed; empty if it is
 };
 
@@ -77,6 +77,10 @@ inline constexpr double decline_down_to = 0.25;
 [[nodiscard]] ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double delay_error_s,
                                       double noise, double saturation, double membrane_probability = 0.0,
                                       ZeroReading const& zero = {});
+
+// The same where nothing tells when the air stopped: t = 0 is where it may have, give or take most of a
+// minute, so that `late_s` tells nothing and only the bend tells `tau_s`, the mean lag.
+[[nodiscard]] ResponseFit fit_found_fall(std::span<FitPoint const> points, double noise, double saturation);
 
 // The way of the reading after the aeration began at t = 0, or the air was given or taken in a step. The
 // water follows dC/dt = kLa (C* - C) - OUR from `delay` on, and the probe lags it: two exponentials whose

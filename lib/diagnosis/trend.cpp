@@ -14,6 +14,13 @@ namespace {
 
 constexpr double day_ms = 86'400'000.0;
 constexpr std::int64_t batch_ms = 8 * 3'600'000;
+// Declines whose moment nothing told stand together for a day at most. None of them is left out for telling
+// little: of a quick probe those that say much say too much. So where they differ by more (in ln), or a usual
+// one knows less of itself, none is heard. No number of them averages away the aerator's running down, nor a
+// part of what makes them differ. Guesses that the simulated plants bear out.
+constexpr std::int64_t found_batch_ms = 24 * 3'600'000;
+constexpr std::uint32_t fewest_found = 4, enough_found = 12;
+constexpr double most_found_scatter = 0.5, worst_found_error = 0.6, found_error = 0.08, common_part = 0.4;
 // What no number of tests averages away: the response model, the temperature correction, the water.
 constexpr double model_error = 0.03;
 // Of declines, too, over a few hours: the load of the water changes how it bends.
@@ -38,7 +45,8 @@ constexpr std::uint32_t fewest_fresh_tests = 5;
 // A slope says nothing of months to come: where tests have long stopped, it is not followed any further.
 // Coating goes on unseen, so that what is unknown grows all the same.
 constexpr double longest_ahead_days = 14.0;
-constexpr double settled_days = 0.25;  // a new membrane settles in minutes to hours
+constexpr double found_ahead_days = 4.0;  // of such as are found where the water lets them. A guess
+constexpr double settled_days = 0.25;     // a new membrane settles in minutes to hours
 // Until then the fresh value follows the level: the sources of tests come into line with each other
 // meanwhile.
 constexpr double refined_days = 2.0;
@@ -101,6 +109,10 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
     if (!level_.started()) {
         level_.expect_coating(coating.slope_per_day, coating.error);
     }
+    if (fit.onset_found) {
+        add_decline(time_ms, ln_to_20, fit);
+        return;
+    }
     bool const rise = source == TestSource::aeration_on;
     if (!rise || level_.started()) {
         newest_ms_ = std::max(newest_ms_, time_ms);
@@ -111,7 +123,7 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
     }
     newest_other_ms_ = std::max(newest_other_ms_, time_ms);
     if (!is_step(source)) {
-        add(declines_, time_ms, {std::log(fit.late_s), fit.late_error_s / fit.late_s, ln_to_20});
+        add_decline(time_ms, ln_to_20, fit);
         saw_decline(fit);
         return;
     }
@@ -128,7 +140,7 @@ double Trend::lag_s(TestSource source, ResponseFit const& fit) const {
         double const late_s = fit.late_s - level_.rise_habit_s();
         return std::max(level_.lag_s(late_s), 0.25 * fit.tau_s);
     }
-    return is_step(source) ? fit.tau_s : level_.lag_s(fit.late_s);
+    return is_step(source) || fit.onset_found ? fit.tau_s : level_.lag_s(fit.late_s);
 }
 
 double Trend::lag_error_s(TestSource source) const {
@@ -139,8 +151,24 @@ double Trend::lag_error_s(TestSource source) const {
     return std::hypot(level_.delay_error_s(), habit_s);
 }
 
+void Trend::add_decline(std::int64_t time_ms, double ln_to_20, ResponseFit const& fit) {
+    if (fit.onset_found != declines_found_ && declines_.count > 0) {
+        close(declines_);
+    }
+    declines_found_ = fit.onset_found;
+    double const late_s = declines_found_ ? fit.tau_s : fit.late_s;
+    double const error_s = declines_found_ ? fit.ln_error * fit.tau_s : fit.late_error_s;
+    add(declines_, time_ms, {std::log(late_s), error_s / late_s, ln_to_20});
+}
+
+bool Trend::waited(Batch const& batch, std::int64_t time_ms) const {
+    bool const found = &batch == &declines_ && declines_found_;
+    return batch.count > 0 && time_ms - batch.first_ms > (found ? found_batch_ms : batch_ms);
+}
+
 void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
-    if (batch.count == batch.ln.size() || (batch.count > 0 && time_ms - batch.first_ms > batch_ms)) {
+    bool const found = &batch == &declines_ && declines_found_;
+    if (batch.count == (found ? enough_found : batch.ln.size()) || waited(batch, time_ms)) {
         &batch == &rises_ ? close_rises() : close(batch);
     }
     if (batch.count == 0) {
@@ -237,13 +265,13 @@ double Trend::t90_s(TestSource source, ResponseFit const& fit) const {
 }
 
 void Trend::settle(std::int64_t now_ms) {
-    if (steps_.count > 0 && now_ms - steps_.first_ms > batch_ms) {
+    if (waited(steps_, now_ms)) {
         close(steps_);
     }
-    if (declines_.count > 0 && now_ms - declines_.first_ms > batch_ms) {
+    if (waited(declines_, now_ms)) {
         close(declines_);
     }
-    if (rises_.count > 0 && now_ms - rises_.first_ms > batch_ms) {
+    if (waited(rises_, now_ms)) {
         close_rises();
     }
 }
@@ -277,6 +305,17 @@ void Trend::close_rises() {
                      at_ms - newest_other_ms_ > others_silent_ms);
 }
 
+std::optional<double> Trend::off_together(Batch const& batch, double scatter) {
+    std::array<double, 24> errors{};
+    std::copy_n(batch.error.begin(), batch.count, errors.begin());
+    bool const few = batch.count < fewest_found;
+    if (few || scatter > most_found_scatter ||
+        estimate::median_inplace(std::span{errors.data(), batch.count}) > worst_found_error) {
+        return std::nullopt;
+    }
+    return std::hypot(found_error, common_part * scatter);
+}
+
 void Trend::close(Batch& batch) {
     std::array<double, 24> values{};
     double information = 0.0;
@@ -291,9 +330,16 @@ void Trend::close(Batch& batch) {
     // The scatter of the tests themselves outweighs what each of them believes of itself.
     double const unchecked = batch.count < 3 ? few_tests_error : 0.0;
     double const error = std::max({1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information), unchecked});
-    bool const step = &batch == &steps_;
-    Measured const measured{middle, std::hypot(error, step ? model_error : decline_model_error),
-                            static_cast<double>(batch.ln_to_20) / n};
+    bool const step = &batch == &steps_, found = !step && declines_found_;
+    auto const together = found ? off_together(batch, scatter) : std::nullopt;
+    if (found && !together) {
+        batch.count = 0;
+        return;
+    }
+    found_error_ = together.value_or(0.0);
+    newest_ms_ = found ? std::max(newest_ms_, batch.last_ms) : newest_ms_;
+    double const water = step ? model_error : std::hypot(decline_model_error, found_error_);
+    Measured const measured{middle, std::hypot(error, water), static_cast<double>(batch.ln_to_20) / n};
     auto const at_ms = (batch.first_ms + batch.last_ms) / 2;
     tests_ += batch.count;
     ++batches_;
@@ -304,7 +350,9 @@ void Trend::close(Batch& batch) {
     }
     level_ms_ = std::max(level_ms_, at_ms);
     steps_batches_ += step ? 1U : 0U;
-    follow_jump(step ? level_.take_step(measured) : level_.take_decline(measured));
+    follow_jump(step    ? level_.take_step(measured)
+                : found ? level_.take_lag(measured)
+                        : level_.take_decline(measured));
     learn_offset();
     hear_offset();
     learn_fresh(at_ms);
@@ -450,7 +498,8 @@ std::optional<Trend::LnKnown> Trend::lag(std::int64_t at_ms) const {
     auto const over_tail = if_membrane(of_declines ? 0.0 : lag_over_level(), probability_of(kind_evidence()));
     return LnKnown{now.ln_tau + over_tail.ln,
                    std::sqrt(square(now.error) + square(model_error) + square(over_tail.error) +
-                             square(of_declines ? decline_error : 0.0) + square(temperature_error_))};
+                             square(of_declines ? decline_error : 0.0) + square(found_error_) +
+                             square(temperature_error_))};
 }
 
 std::optional<double> Trend::fresh_ln() const {
@@ -462,7 +511,7 @@ double Trend::days_since(std::int64_t at_ms) const {
 }
 
 double Trend::days_ahead(std::int64_t at_ms) const {
-    return std::min(days_since(at_ms), longest_ahead_days);
+    return std::min(days_since(at_ms), found_error_ > 0.0 ? found_ahead_days : longest_ahead_days);
 }
 
 std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
@@ -472,9 +521,10 @@ std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
     auto const now = level_.ahead(days_ahead(at_ms));
     auto const by = scale();
     double const of_tests = steps_batches_ > 0 ? ends_found_part_ * ends_found_error : decline_error;
-    return LnKnown{now.ln_tau + by.ln,
-                   std::sqrt(square(now.error) + square(model_error) + square(definition_error) +
-                             square(by.error) + square(of_tests) + square(temperature_error_))};
+    return LnKnown{
+        now.ln_tau + by.ln,
+        std::sqrt(square(now.error) + square(model_error) + square(definition_error) + square(by.error) +
+                  square(of_tests) + square(found_error_) + square(temperature_error_))};
 }
 
 std::optional<LevelKnown> Trend::known(std::int64_t at_ms) const {

@@ -108,6 +108,8 @@ private:
         std::int64_t first_ms = 0, last_ms = 0;
     };
     void add(Batch& batch, std::int64_t time_ms, Measured const& test);
+    void add_decline(std::int64_t time_ms, double ln_to_20, ResponseFit const& fit);
+    [[nodiscard]] bool waited(Batch const& batch, std::int64_t time_ms) const;
     void saw_blast(ResponseFit const& fit);
     void saw_decline(ResponseFit const& fit);
     void compare_with_nominal(double expected_ln, double error);
@@ -116,6 +118,9 @@ private:
     void tell_kind();
     [[nodiscard]] double lag_over_level() const;
     void close(Batch& batch);
+    // Of the bends of declines whose moment nothing told: by how much all of them may be off; empty where
+    // they tell too little.
+    [[nodiscard]] static std::optional<double> off_together(Batch const& batch, double scatter);
     void close_rises();
     void follow_jump(double surprise);
     void learn_fresh(std::int64_t now_ms);
@@ -163,6 +168,8 @@ private:
     double last_surprise_ = 0.0;
     bool fresh_known_ = false;
     bool life_known_ = false;
+    bool declines_found_ = false;  // of the newest of these nothing told the moment
+    double found_error_ = 0.0;     // of the newest batch, if it was of such: what all of them are off by
 };
 
 }  // namespace probekeeper::diagnosis

@@ -13,11 +13,13 @@
 namespace probekeeper::diagnosis::test {
 namespace {
 
-constexpr double on_h = 0.3;
+// So long a blower is on in each hour. Briefly, the water still rises when it stops, and only its rises tell
+// anything.
+constexpr double briefly_h = 0.1, long_h = 0.3;
 
-// An hour: a blower on for 18 minutes, then off until long after the oxygen is used up; by the second.
-// `least` is what the water never falls below.
-std::vector<double> hour_of_water(double least) {
+// An hour: a blower on, then off until long after the oxygen is used up; by the second. `least` is what the
+// water never falls below.
+std::vector<double> hour_of_water(double least, double on_h) {
     std::vector<double> course;
     double water = least, air = 0.0;
     for (int second = 0; second < 3600; ++second) {
@@ -36,11 +38,11 @@ SiteSetup works(double evidence_days) {
     return setup;
 }
 
-Bench intermittent(double least = 0.0, double evidence_days = 6.0) {
+Bench intermittent(double least = 0.0, double evidence_days = 6.0, double on_h = briefly_h) {
     Bench bench{works(evidence_days)};
     bench.rig.probe(0).blasted = false;
     bench.rig.blast_every_s = 10'000;  // out of step with the water
-    bench.rig.water = [course = hour_of_water(least)](double hours) {
+    bench.rig.water = [course = hour_of_water(least, on_h)](double hours) {
         return course[static_cast<std::size_t>(std::llround(hours * 3600.0)) % course.size()];
     };
     return bench;
@@ -83,7 +85,7 @@ TEST_CASE("no rise is looked for where others test the probe, a bit tells the ed
     }
     SECTION("a bit") {
         auto bench = intermittent();
-        bench.rig.aeration = [](double h) { return std::fmod(h, 1.0) < on_h; };
+        bench.rig.aeration = [](double h) { return std::fmod(h, 1.0) < briefly_h; };
         bench.run(144.0);
         CHECK(found_in(bench) == 0);
     }
@@ -111,6 +113,38 @@ TEST_CASE("found rises of a quick probe put a verification off, and make nothing
     bench.rig.water = [](double) { return 4.0; };
     bench.run(8.0 * 24.0);
     CHECK(bench.stands(Reason::verification_due));
+}
+
+TEST_CASE("falls whose moment no bit tells tell T90 together", "[diagnosis][found]") {
+    for (double const t90_s : {40.0, 70.0}) {
+        auto bench = intermittent(0.0, 6.0, long_h);
+        bench.rig.probe(0).t90_s = t90_s;
+        bench.run(8.0 * 24.0);
+        auto const d = bench.site.verdict(0);
+        CAPTURE(t90_s, reasons(d), d.t90_unknown);
+        CHECK(bench.heard.used(TestSource::aeration_off).size() > 20);
+        REQUIRE(d.t90);
+        CHECK(d.t90->value_s == Approx(t90_s).epsilon(0.2));
+        CHECK(d.t90->low_s < 0.85 * d.t90->value_s);  // the kind of response is open, and what all share
+        CHECK(d.findings.empty());
+    }
+}
+
+TEST_CASE("found falls name a slow probe that its rises leave open", "[diagnosis][found]") {
+    auto bench = intermittent(0.0, 6.0, long_h);
+    bench.rig.probe(0).t90_s = 130.0;  // expected are 40, and 80 is the limit
+    bench.run(8.0 * 24.0);
+    CHECK(bench.stands(Reason::slow_response));
+    CHECK_FALSE(bench.heard.ever(Reason::verification_due));
+}
+
+TEST_CASE("found falls of a probe that is quicker than they can tell say nothing", "[diagnosis][found]") {
+    auto bench = intermittent(0.0, 6.0, long_h);
+    bench.rig.probe(0).t90_s = 5.0;
+    bench.run(8.0 * 24.0);
+    auto const d = bench.site.verdict(0);
+    CHECK_FALSE(d.t90);
+    CHECK(d.condition == Condition::unknown);
 }
 
 TEST_CASE("found rises that leave open whether a probe is slow put nothing off", "[diagnosis][found]") {

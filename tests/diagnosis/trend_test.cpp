@@ -43,6 +43,36 @@ TEST_CASE("the T90 that is configured tells the aerator's delay of a probe whose
 
 namespace {
 
+// Two days of declines whose moment nothing told, of which every other one says `apart` times as much.
+Trend after_found_declines(double tau_s, double apart, double ln_error = 0.2) {
+    Trend trend;
+    ResponseFit fit;
+    fit.onset_found = true;
+    fit.ln_error = ln_error;
+    for (int hour = 1; hour <= 48; ++hour) {
+        fit.tau_s = tau_s * (hour % 2 == 0 ? apart : 1.0);
+        trend.take(hour * hour_ms, TestSource::aeration_off, 0.0, fit, 0.0);
+    }
+    return trend;
+}
+
+}  // namespace
+
+TEST_CASE("declines whose moment nothing told tell the lag where they agree") {
+    auto const agree = after_found_declines(30.0, 1.1);
+    auto const known = agree.known(48 * hour_ms);
+    REQUIRE(known);
+    // Half way between the kinds of response, and the kind and what they share stay open.
+    CHECK(std::exp(known->ln_t90) == Approx(31.5 * 2.05).epsilon(0.05));
+    CHECK(known->error > 0.15);
+    CHECK(agree.newest_declared_ms() == 0);  // the search for more goes on
+    CHECK_FALSE(after_found_declines(30.0, 3.0).known(48 * hour_ms));
+    CHECK_FALSE(after_found_declines(30.0, 1.1, 0.8).known(48 * hour_ms));
+    CHECK(after_found_declines(30.0, 3.0).newest_test_ms() == 0);
+}
+
+namespace {
+
 // Blasts three times a day for `days`, of a probe that slows by `per_day` (ln).
 Trend after_blasts(double per_day, int days, CoatingPrior const& prior) {
     Trend trend;
