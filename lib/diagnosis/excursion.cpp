@@ -6,7 +6,6 @@
 #include <numbers>
 #include <span>
 
-#include "diagnosis/floor_rise.h"
 #include "diagnosis/piece.h"
 #include "estimate/robust.h"
 
@@ -31,6 +30,8 @@ constexpr double habitual_part = 0.1;
 // and a half, and is gone again within some response times: no aerator drives water up so quickly, and none
 // down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
 constexpr double leap_shows_part = 0.02;
+// What holds so much of saturation is no water whose air comes back after long. A guess.
+constexpr double some_oxygen_part = 0.06;
 
 // A loose or a pierced membrane leaps as far from one reading to the next. What does not stand out of how it
 // just moved, by so many standard deviations of that, is no exposure. A guess.
@@ -95,7 +96,7 @@ bool ExcursionWatch::leaps_up(View const& view, double noise, Samples const& sam
     bool const lift_like = habitual && rise > habitual_part * view.saturation;
     // Out of water without oxygen it may be the air that comes back.
     bool const pulse_like =
-        !rich && before > floor_part * view.saturation && rise > excursion_part * view.saturation;
+        !rich && before > some_oxygen_part * view.saturation && rise > excursion_part * view.saturation;
     return lifted || (blast_like && sudden(least_blast_part)) || (lift_like && sudden(habitual_part)) ||
            (pulse_like && sudden(excursion_part));
 }

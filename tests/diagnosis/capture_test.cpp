@@ -129,8 +129,10 @@ TEST_CASE(
 
 TEST_CASE("blasts that no bit declares and that never come near to air are found by their pulse",
           "[diagnosis][capture]") {
+    double const water = GENERATE(0.9, 2.0);
+    CAPTURE(water);
     Bench bench{site_of(1, 10.0)};
-    bench.rig.water = [](double) { return 2.0; };
+    bench.rig.water = [water](double) { return water; };
     auto& probe = bench.rig.probe(0);
     probe.blasts_declared = false;
     probe.t90_s = 80.0;  // so a blast of 35 s reads 6.5 mg/L at most
