@@ -279,10 +279,6 @@ void follow_service(ProbeState& state, View const& view, bool hold, double t90_g
     }
 }
 
-}  // namespace
-
-namespace {
-
 // Where a bit tells the edges of the air, hours without it would count them as the probe's movement; and
 // hours in which it says that the air is on, and water without oxygen says that it is not.
 bool edges_hidden(ProbeState& state, View const& view) {

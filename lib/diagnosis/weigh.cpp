@@ -176,7 +176,7 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
     }
     // A course that nothing has confirmed for days is no forecast; of it neighbours say nothing. Nor is one
     // that a loose membrane has bent on its way to where its tests are set aside.
-    bool const loose = any_standing(state, {Reason::fluctuation, Reason::membrane_damage});
+    bool const loose = standing(state, Reason::fluctuation);
     auto const lately = [&](std::int64_t at_ms) { return !loose && now_ms - at_ms < followed_ms; };
     bool const followed = lately(state.trend.newest_test_ms());
     bool const tested = followed || lately(std::max(newest_test_ms(state), state.found.newest_ms()));
