@@ -60,6 +60,18 @@ ProbeTruth slow_probe() {
     return p;
 }
 
+// What is told of the one fault of a probe where its run showed this.
+Fault told(ProbeTruth const& probe, Evidence const& evidence) {
+    FleetPlan plan;
+    plan.start = start;
+    plan.days = 40.0;
+    ProbePlan planned;
+    planned.truth = probe;
+    planned.lives = {Life{}};
+    plan.probes = {planned};
+    return truth_of(plan, Lived{0, {evidence}}, "pond", 1).probes[0].faults[0];
+}
+
 Score score_of(ProbeTruth const& probe, std::vector<SaidReason> const& reasons, double run_days = 40.0) {
     return score({"pond", 1, start, start + days(run_days), {probe}}, {reasons, {}});
 }
@@ -276,35 +288,21 @@ TEST_CASE("slow probes are as slow as their crossing says", "[judge]") {
 }
 
 TEST_CASE("an output that froze at zero may be named as a cell without a signal", "[judge]") {
-    FleetPlan plan;
-    plan.start = start;
-    plan.days = 40.0;
-    ProbePlan probe;
-    probe.truth = slow_probe();
-    probe.truth.faults.front().kind = "stuck";
-    probe.truth.faults.front().named_by = {"stuck"};
-    probe.lives = {Life{}};
-    plan.probes = {probe};
+    auto probe = slow_probe();
+    probe.faults.front().kind = "stuck";
+    probe.faults.front().named_by = {"stuck"};
     auto const named_by = [&](bool at_zero) {
         Evidence evidence;
         evidence.stuck_at_zero = at_zero;
-        return truth_of(plan, Lived{0, {evidence}}, "pond", 1).probes[0].faults[0].named_by;
+        return told(probe, evidence).named_by;
     };
     CHECK(named_by(false) == std::vector<std::string>{"stuck"});
     CHECK(named_by(true) == std::vector<std::string>{"stuck", "no_signal"});
 }
 
 TEST_CASE("a fault is visible only from the second piece of evidence after its crossing", "[judge]") {
-    FleetPlan plan;
-    plan.start = start;
-    plan.days = 40.0;
-    ProbePlan probe;
-    probe.truth = slow_probe();
-    probe.lives = {Life{}};
-    plan.probes = {probe};
-    auto const visible_day = [&](std::vector<double> const& tests) {
-        auto const truth = truth_of(plan, Lived{0, {Evidence{tests, {}}}}, "pond", 1);
-        return seconds_between(start, truth.probes[0].faults[0].visible) / 86'400.0;
+    auto const visible_day = [](std::vector<double> const& tests) {
+        return seconds_between(start, told(slow_probe(), Evidence{tests, {}}).visible) / 86'400.0;
     };
     CHECK(visible_day({19.0, 21.0, 22.5, 24.0}) == Approx(22.5));
     CHECK(visible_day({19.0, 21.0}) == Approx(40.0));
