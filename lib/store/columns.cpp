@@ -93,15 +93,15 @@ void read_rungs(ByteReader& in, bool single, std::span<double> v, NoiseReader* n
     }
 }
 
-std::optional<Grain> grain_of(std::span<double const> v, bool single, bool in_new_ways) {
-    auto grain = usual_grain(v);
-    if (!grain && in_new_ways && single) {
-        grain = usual_single_grain(v);
-    }
-    if (!grain && in_new_ways) {
-        grain = exact_grain(v, single);
-    }
-    return grain;
+std::optional<Grain> usual_grain_of(std::span<double const> v, bool single, bool in_new_ways) {
+    auto const grain = usual_grain(v);
+    return !grain && in_new_ways && single ? usual_single_grain(v) : grain;
+}
+
+// What rounding left of evenly spaced floats may by chance be multiples of a few steps of their precision:
+// the rungs are by far the coarser then.
+bool by_chance(Grain const& grain, Ladder const& ladder) {
+    return ladder.step > 2.0 * grain.size();
 }
 
 void write_present(ByteWriter& out, std::span<double const> v, NoiseWriter* noise) {
@@ -113,10 +113,15 @@ void write_present(ByteWriter& out, std::span<double const> v, NoiseWriter* nois
         return out.fixed(v.front());
     }
     bool const single = std::all_of(v.begin(), v.end(), is_single);
-    if (auto const grain = grain_of(v, single, noise != nullptr)) {
+    if (auto const grain = usual_grain_of(v, single, noise != nullptr)) {
         return write_grains(out, *grain, v, noise);
     }
-    if (auto const ladder = noise == nullptr ? std::nullopt : ladder_of(v, single)) {
+    auto const grain = noise == nullptr ? std::nullopt : exact_grain(v, single);
+    auto const ladder = noise == nullptr ? std::nullopt : ladder_of(v, single);
+    if (grain && !(ladder && by_chance(*grain, *ladder))) {
+        return write_grains(out, *grain, v, noise);
+    }
+    if (ladder) {
         return write_rungs(out, *ladder, v, noise);
     }
     auto whole = as_integers(v, single);
