@@ -88,9 +88,10 @@ LevelKnown joined(LevelKnown own, LevelKnown const& other, bool blasted) {
         // One of them is wrong. What a neighbour says hangs on its own tests and on the water between, and a
         // blast on neither: of simulated probes, blasts were nearer to the truth at nine in ten. Otherwise
         // nothing tells which.
-        double const unsure = blasted ? 0.0 : apart / contradicts;
-        own.error = std::max(own.error, unsure);
-        own.change_error = std::max(own.change_error, unsure);
+        if (!blasted) {
+            own.error = std::max(own.error, apart / contradicts);
+            own.change_error = std::max(own.change_error, apart / contradicts);
+        }
         return own;
     }
     auto const w = best_weights(own.error, other.error);

@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numbers>
 #include <span>
 
 #include "diagnosis/piece.h"
@@ -51,9 +50,9 @@ double movement_before(Samples const& samples, std::int64_t time_ms) {
             bends[n++] = std::abs(value(0) - 2.0 * value(1) + value(2));
         }
     }
-    constexpr double of_bend = std::numbers::sqrt3 * std::numbers::sqrt2;  // white noise has that of it
     return n == 0 ? 0.0
-                  : estimate::mad_to_sigma * estimate::median_inplace(std::span{bends.data(), n}) / of_bend;
+                  : estimate::mad_to_sigma * estimate::median_inplace(std::span{bends.data(), n}) /
+                        estimate::second_difference_gain;
 }
 
 // A lift from well below air comes near to it.

@@ -15,10 +15,6 @@ constexpr double normal_90 = 1.6448536269514722;
 constexpr double day_ms = 86'400'000.0;
 constexpr double worst_span_error = 5.0;  // percent, standard deviation: a level no better known is not given
 
-Tracker const& tracker(ProbeState const& state, Reason reason) {
-    return state.trackers[static_cast<std::size_t>(reason)];
-}
-
 std::string date_of(std::int64_t time_ms) {
     return to_rfc3339(from_unix_ms(time_ms)).substr(0, 10);
 }

@@ -13,8 +13,6 @@ namespace {
 
 constexpr std::int64_t hour = 3'600'000;
 constexpr int lowest_log2 = -14;
-// A second difference of white noise has variance 6.
-constexpr double second_difference_gain = 2.449489742783178;
 constexpr std::uint32_t fewest_blocks = 24;
 // Times the upper quartile: of normal noise one in 250 is further.
 constexpr double far_bend = 2.5;
@@ -151,7 +149,7 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
     for (std::size_t i = 0; i < scales; ++i) {
         auto& scale = scales_[i];
         if (scale.total >= fewest_blocks >> std::min<std::size_t>(i, 2)) {
-            double const sigma = typical_bend(scale, resolution) / second_difference_gain;
+            double const sigma = typical_bend(scale, resolution) / estimate::second_difference_gain;
             log_sum += std::log(std::max(sigma, rounded));
             closed.by_scale[i] = static_cast<float>(std::max(sigma, least));
             noise_ = i == 0 ? 0.9 * noise_ + 0.1 * std::max(sigma, rounded) : noise_;

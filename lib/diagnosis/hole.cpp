@@ -31,20 +31,29 @@ bool neighbours_share_leap(ProbeState const& state, std::vector<Shown> const& ne
     });
 }
 
-// Sun and load raise the water's level for its neighbours, too.
-bool neighbours_share_height(ProbeState const& state, std::vector<Shown> const& neighbours) {
-    double const own = state.liveness.level_leap();
-    return std::any_of(neighbours.begin(), neighbours.end(), [own](Shown const& n) {
-        // Half of the way, of the logarithm.
-        return n.alive && !n.mute && n.state->liveness.level_leap() > std::sqrt(own);
-    });
+// Sun and load raise the water for its neighbours, too. `rise_of`: by how many times the readings of one have
+// risen.
+template <typename RiseOf>
+bool neighbours_share_rise(ProbeState const& state, std::vector<Shown> const& neighbours, RiseOf rise_of) {
+    // Half of the way, of the logarithm.
+    double const half = std::sqrt(rise_of(state));
+    return std::any_of(neighbours.begin(), neighbours.end(),
+                       [&](Shown const& n) { return n.alive && !n.mute && rise_of(*n.state) > half; });
+}
+
+double level_leap(ProbeState const& state) {
+    return state.liveness.level_leap();
+}
+
+double height_step(ProbeState const& state) {
+    return state.height.step();
 }
 
 // A membrane that is known to be loose moves with what it reads, and so leaps with the load. For a day what a
 // hole does to the movement may have been told as that.
 bool known_loose(ProbeState const& state, std::int64_t now_ms) {
     auto const leapt_ms = state.fluctuation.leapt_ms();
-    auto const& told = state.trackers[static_cast<std::size_t>(Reason::fluctuation)];
+    auto const& told = tracker(state, Reason::fluctuation);
     bool const by_leap = told.raised_ms() > leapt_ms && now_ms - leapt_ms < 24 * hour_ms;
     return told.standing() && !by_leap;
 }
@@ -77,12 +86,8 @@ bool reads_more_of_all(ProbeState& state, ProbeSetup const& setup, std::int64_t 
     constexpr std::int64_t blasts_tell_ms = 5 * 24 * hour_ms;  // by then; a guess
     auto& since_ms = state.hole_by_height_ms;
     if (since_ms == 0) {
-        double const step = state.height.step();
-        bool const leaps =
-            step > far_step && state.height.steepest() > far_step &&
-            std::none_of(neighbours.begin(), neighbours.end(), [step](Shown const& n) {
-                return n.alive && !n.mute && n.state->height.step() > std::sqrt(step);  // half of the way
-            });
+        bool const leaps = height_step(state) > far_step && state.height.steepest() > far_step &&
+                           !neighbours_share_rise(state, neighbours, height_step);
         since_ms = leaps ? now_ms : 0;
         return false;
     }
@@ -109,8 +114,8 @@ bool moves_through_hole(ProbeState& state, std::int64_t now_ms, std::vector<Show
     bool const anyone =
         std::any_of(neighbours.begin(), neighbours.end(), [](Shown const& n) { return n.alive; });
     bool const loose = level_ms == 0 && known_loose(state, now_ms);
-    bool const level_too = !loose && state.liveness.level_leap() > (anyone ? 1.1 : 1.15) &&
-                           !neighbours_share_height(state, neighbours);
+    bool const level_too = !loose && level_leap(state) > (anyone ? 1.1 : 1.15) &&
+                           !neighbours_share_rise(state, neighbours, level_leap);
     level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
     double const lasts = state.fluctuation.leapt_for_long();
     bool const far =

@@ -357,7 +357,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
         constexpr std::int64_t visit_ms = 3 * 3'600'000;
         state.dry_zero_ms = at_ms - state.dry_zero_ms > visit_ms ? 0 : state.dry_zero_ms;
     };
-    auto const forget = [&](Reason reason) { state.trackers[static_cast<std::size_t>(reason)].reset(); };
+    auto const forget = [&](Reason reason) { tracker(state, reason).reset(); };
     switch (handling.act) {
         case Act::membrane_change:
         case Act::probe_swap:

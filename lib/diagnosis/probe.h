@@ -108,8 +108,14 @@ struct ProbeState {
 static_assert(std::is_trivially_copyable_v<ProbeState>);
 static_assert(sizeof(ProbeState) <= 24 * 1024);
 
+[[nodiscard]] inline Tracker& tracker(ProbeState& state, Reason reason) {
+    return state.trackers[static_cast<std::size_t>(reason)];
+}
+[[nodiscard]] inline Tracker const& tracker(ProbeState const& state, Reason reason) {
+    return state.trackers[static_cast<std::size_t>(reason)];
+}
 [[nodiscard]] inline bool standing(ProbeState const& state, Reason reason) {
-    return state.trackers[static_cast<std::size_t>(reason)].standing();
+    return tracker(state, reason).standing();
 }
 [[nodiscard]] inline bool any_standing(ProbeState const& state, std::initializer_list<Reason> reasons) {
     return std::any_of(reasons.begin(), reasons.end(), [&state](Reason r) { return standing(state, r); });

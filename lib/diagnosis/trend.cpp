@@ -161,14 +161,16 @@ void Trend::add_decline(std::int64_t time_ms, double ln_to_20, ResponseFit const
     add(declines_, time_ms, {std::log(late_s), error_s / late_s, ln_to_20});
 }
 
+bool Trend::found(Batch const& batch) const {
+    return &batch == &declines_ && declines_found_;
+}
+
 bool Trend::waited(Batch const& batch, std::int64_t time_ms) const {
-    bool const found = &batch == &declines_ && declines_found_;
-    return batch.count > 0 && time_ms - batch.first_ms > (found ? found_batch_ms : batch_ms);
+    return batch.count > 0 && time_ms - batch.first_ms > (found(batch) ? found_batch_ms : batch_ms);
 }
 
 void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
-    bool const found = &batch == &declines_ && declines_found_;
-    if (batch.count == (found ? enough_found : batch.ln.size()) || waited(batch, time_ms)) {
+    if (batch.count == (found(batch) ? enough_found : batch.ln.size()) || waited(batch, time_ms)) {
         &batch == &rises_ ? close_rises() : close(batch);
     }
     if (batch.count == 0) {
@@ -330,14 +332,14 @@ void Trend::close(Batch& batch) {
     // The scatter of the tests themselves outweighs what each of them believes of itself.
     double const unchecked = batch.count < 3 ? few_tests_error : 0.0;
     double const error = std::max({1.2533 * scatter / std::sqrt(n), 1.0 / std::sqrt(information), unchecked});
-    bool const step = &batch == &steps_, found = !step && declines_found_;
-    auto const together = found ? off_together(batch, scatter) : std::nullopt;
-    if (found && !together) {
+    bool const step = &batch == &steps_, of_found = found(batch);
+    auto const together = of_found ? off_together(batch, scatter) : std::nullopt;
+    if (of_found && !together) {
         batch.count = 0;
         return;
     }
     found_error_ = together.value_or(0.0);
-    newest_ms_ = found ? std::max(newest_ms_, batch.last_ms) : newest_ms_;
+    newest_ms_ = of_found ? std::max(newest_ms_, batch.last_ms) : newest_ms_;
     double const water = step ? model_error : std::hypot(decline_model_error, found_error_);
     Measured const measured{middle, std::hypot(error, water), static_cast<double>(batch.ln_to_20) / n};
     auto const at_ms = (batch.first_ms + batch.last_ms) / 2;
@@ -350,9 +352,9 @@ void Trend::close(Batch& batch) {
     }
     level_ms_ = std::max(level_ms_, at_ms);
     steps_batches_ += step ? 1U : 0U;
-    follow_jump(step    ? level_.take_step(measured)
-                : found ? level_.take_lag(measured)
-                        : level_.take_decline(measured));
+    follow_jump(step       ? level_.take_step(measured)
+                : of_found ? level_.take_lag(measured)
+                           : level_.take_decline(measured));
     learn_offset();
     hear_offset();
     learn_fresh(at_ms);

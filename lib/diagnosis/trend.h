@@ -109,6 +109,8 @@ private:
     };
     void add(Batch& batch, std::int64_t time_ms, Measured const& test);
     void add_decline(std::int64_t time_ms, double ln_to_20, ResponseFit const& fit);
+    // Declines whose moment nothing told.
+    [[nodiscard]] bool found(Batch const& batch) const;
     [[nodiscard]] bool waited(Batch const& batch, std::int64_t time_ms) const;
     void saw_blast(ResponseFit const& fit);
     void saw_decline(ResponseFit const& fit);

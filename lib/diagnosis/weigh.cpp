@@ -18,10 +18,6 @@ constexpr double enough_oxygen = 0.1;  // of saturation: beside it a living cell
 constexpr double seen_to_be = 0.99;    // of what is plain from the readings, not estimated
 constexpr double likely = 0.8;         // enough of what lies days ahead
 
-Tracker& tracker(ProbeState& state, Reason reason) {
-    return state.trackers[static_cast<std::size_t>(reason)];
-}
-
 // The typical one of the neighbours that are alive; 0 where there is none.
 template <typename Value>
 double typical(std::vector<Shown> const& neighbours, Value value) {

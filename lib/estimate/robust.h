@@ -10,6 +10,8 @@ namespace probekeeper::estimate {
 
 // What makes the median absolute deviation a standard deviation, for normal values: 1 / Phi^-1(3/4).
 inline constexpr double mad_to_sigma = 1.482602218505602;
+// A second difference of white noise has six times its variance: 1 + 4 + 1.
+inline constexpr double second_difference_gain = 2.449489742783178;
 
 // The middle value; of an even number, the mean of the middle two.
 [[nodiscard]] double median_inplace(std::span<double> values);

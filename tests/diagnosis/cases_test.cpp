@@ -91,7 +91,7 @@ TEST_CASE("what a loose membrane has bent is no forecast", "[diagnosis][cases]")
     double const ahead = slow_within(state, setup, now_ms, 7.0);
     REQUIRE(ahead > 0.8);
     REQUIRE(slow_case(state, setup, now_ms).probability < 0.8);
-    auto& fluctuation = state.trackers[static_cast<std::size_t>(Reason::fluctuation)];
+    auto& fluctuation = tracker(state, Reason::fluctuation);
     if (loose) {
         fluctuation.take(now_ms, 0.99, {});
     }
