@@ -39,6 +39,10 @@ constexpr double impossible_mg_l = -0.15;
 // more than this there is no plateau. A guess.
 constexpr double most_noise_mg_l = 0.15;
 
+// What plateaus that all agree leave open: the last oxygen that is left, and a cell's own wandering. A guess
+// that the simulated plants bear out.
+constexpr double least_error_mg_l = 0.0065;
+
 std::int64_t ms(double s) {
     return static_cast<std::int64_t>(s * 1000.0);
 }
@@ -177,7 +181,7 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     }
     Floor floor;
     floor.level = levels.at(0.25);
-    floor.error = std::hypot(std::max(0.01, 0.3 * (levels.at(0.5) - levels.at(0.05))), rounding_);
+    floor.error = std::hypot(std::max(least_error_mg_l, 0.3 * (levels.at(0.5) - levels.at(0.05))), rounding_);
     floor.plateaus = levels.count;
     floor.at_ms = levels.last_ms;
     floor.sudden = leapt_ms_ != 0 && now_ms - leapt_ms_ < ms(leap_lasts_days * day_s);

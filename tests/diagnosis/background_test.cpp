@@ -37,7 +37,7 @@ TEST_CASE("anoxic plateaus that agree give the background with an interval that 
     CHECK(d.background->value_mg_l == Approx(offset).margin(0.03));
     CHECK(d.background->low_mg_l < offset);
     CHECK(d.background->high_mg_l > offset);
-    CHECK(d.background->high_mg_l - d.background->low_mg_l < 0.2);
+    CHECK(d.background->high_mg_l - d.background->low_mg_l < 0.025);
     CHECK(d.background_unknown.empty());
     CHECK_FALSE(bench.heard.ever(Reason::background));
 }
