@@ -13,7 +13,7 @@ constexpr double slope_noise = 1.2e-5;  // of the slope's, per day^3
 constexpr double slope_prior = 9e-4;    // CoatingPrior has its root
 constexpr double vague = 4.0;           // variance of ln tau before the first test
 // Common practice, no source: blowers and diffusers run down in seconds, surface aerators in half a minute.
-constexpr double usual_delay_s = 10.0, usual_delay_error_s = 7.0;
+constexpr double usual_delay_s = 10.0, usual_delay_error_s = 6.0;
 // Of an airflow that is measured: what the meter itself is late, and the water on its way. A guess.
 constexpr double timed_delay_s = 0.0, timed_delay_error_s = 4.0;
 constexpr double retimed_jump = 0.3;

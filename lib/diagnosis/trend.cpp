@@ -34,7 +34,7 @@ constexpr std::int64_t others_silent_ms = 3 * 86'400'000LL;
 constexpr double definition_error = 0.04;
 // A decline tells the lag behind a ramp, and the water's own bend passes for some of it. A guess that the
 // simulated plants bear out.
-constexpr double decline_error = 0.08;
+constexpr double decline_error = 0.05;
 // Of blasts whose ends no bit tells: a kind of response that is taken for the other moves the ends, of all
 // alike. A guess that the simulated plants bear out.
 constexpr double ends_found_error = 0.07;

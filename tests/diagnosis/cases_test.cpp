@@ -69,6 +69,18 @@ TEST_CASE("tests that ended weeks ago do not contradict what neighbours say toda
     CHECK(known->error < 0.2);
 }
 
+TEST_CASE("however well a neighbour tells the lag, the T90 that it stands for is less sure",
+          "[diagnosis][cases]") {
+    ProbeState state;
+    for (int hour = 0; hour < 8; ++hour) {
+        state.by_neighbours.take(now_ms + hour * hour_ms, {std::log(20.0), 0.01, 0.01});
+    }
+    auto const lag = state.by_neighbours.known(now_ms + 8 * hour_ms);
+    REQUIRE(lag);
+    double const by_kind = state.trend.t90_over_lag().error;
+    CHECK(response_known(state, now_ms + 8 * hour_ms)->error > std::hypot(lag->error, by_kind, 0.05));
+}
+
 TEST_CASE("what neighbours say against many blasts moves nothing, nor makes it unsure",
           "[diagnosis][cases]") {
     auto state = tested(0.0, 50.0);

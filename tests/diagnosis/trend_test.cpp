@@ -41,6 +41,13 @@ TEST_CASE("the T90 that is configured tells the aerator's delay of a probe whose
     CHECK(after_a_day_of_declines(90.0, 50.0).known(36 * hour_ms)->ln_t90 > std::log(1.8 * 50.0));
 }
 
+TEST_CASE("what stops of the air tell alone is right to a quarter, and more narrowly of a slower probe") {
+    auto const quick = after_a_day_of_declines(45.0, 0.0), slow = after_a_day_of_declines(90.0, 0.0);
+    double const of_quick = quick.known(36 * hour_ms)->error, of_slow = slow.known(36 * hour_ms)->error;
+    CHECK(of_quick < 0.24);
+    CHECK(of_slow < 0.75 * of_quick);
+}
+
 namespace {
 
 // Two days of declines whose moment nothing told, of which every other one says `apart` times as much.
