@@ -130,7 +130,7 @@ std::optional<LevelKnown> response_known(ProbeState const& state, std::int64_t n
     auto const over_lag = state.trend.t90_over_lag();
     LevelKnown other;
     other.ln_t90 = lag->ln_lag + over_lag.ln;
-    other.error = std::hypot(lag->error, over_lag.error);
+    other.error = std::hypot(lag->error, over_lag.error, lag_shape_error);
     other.change_error = lag->error;
     other.slope_error = 1.0;  // it says nothing of tomorrow
     if (own && left_behind(state)) {
@@ -160,10 +160,23 @@ std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& s
     return limit;
 }
 
+namespace {
+
+// Slime that is wiped off again and again grows back by the next wipe, and no further: how it grows meanwhile
+// is no course that goes on. What wipes leave behind is seen when it is there.
+bool kept_down_by_wipes(ProbeState const& state, std::int64_t now_ms) {
+    constexpr double given_up = 1.5, shortest_days = 0.5;  // guesses
+    double const every = static_cast<double>(state.wipe_every_ms) / day_ms;
+    return every > shortest_days && static_cast<double>(now_ms - state.wiped_ms) / day_ms < given_up * every;
+}
+
+}  // namespace
+
 std::optional<Crossing> crossing(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
     auto const known = response_known(state, now_ms);
     auto const limit = slow_limit(state, setup);
-    if (!known || !limit || known->slope_per_day < 2.0 * known->slope_error) {
+    if (!known || !limit || known->slope_per_day < 2.0 * known->slope_error ||
+        kept_down_by_wipes(state, now_ms)) {
         return std::nullopt;
     }
     double const left = limit->ln_limit - known->ln_t90;
@@ -252,6 +265,7 @@ double slow_within(ProbeState const& state, ProbeSetup const& setup, std::int64_
     if (!t) {
         return -1.0;
     }
+    days = kept_down_by_wipes(state, now_ms) ? 0.0 : days;
     // Coating grows evenly in T90 itself, and never backwards but by a service.
     double const grown = 1.0 + days * std::max(t->known.slope_per_day, 0.0);
     // A configured fresh value may be off: what is past its limit is told, what will be waits for more.

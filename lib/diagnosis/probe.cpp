@@ -389,6 +389,8 @@ void learn_from(ProbeState& state, Handling const& handling) {
             forget(Reason::background);
             break;
         case Act::membrane_wipe:
+            state.wipe_every_ms = state.wiped_ms == 0 ? 0 : at_ms - state.wiped_ms;
+            state.wiped_ms = at_ms;
             state.trend.wiped();
             state.found.wiped();
             state.by_neighbours.forget();

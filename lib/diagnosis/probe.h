@@ -82,6 +82,8 @@ struct ProbeState {
     std::int64_t hole_by_movement_ms = 0, hole_by_floor_ms = 0, hole_by_height_ms = 0;
     std::int64_t absent_since_ms = 0;  // parked since then; 0: in use
     std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
+    // Of the newest wipe of the membrane, and how long after the one before it; 0: there was none.
+    std::int64_t wiped_ms = 0, wipe_every_ms = 0;
     double dry_zero_mg_l = 0.0;
     double background_mg_l = 0.0;  // as last known
     double last_value = 0.0;

@@ -12,14 +12,20 @@ constexpr int days_tested = 20;
 constexpr std::int64_t now_ms = 24 * days_tested * hour_ms;
 
 // Three blasts a day of a probe that slows by `per_day` (of ln T90) and is `now_s` slow today.
-// `new_membrane`: on the first day.
-ProbeState tested(double per_day, double now_s, bool new_membrane = false) {
+// `new_membrane`: on the first day. `wipe_days`: it is wiped every so many days; 0: never.
+ProbeState tested(double per_day, double now_s, bool new_membrane = false, int wipe_days = 0) {
     ProbeState state;
     state.trend.new_life(0, new_membrane);
     ResponseFit fit;
     fit.ln_error = 0.05;
     for (int i = 1; i <= 3 * days_tested; ++i) {
         auto const at_ms = 8 * i * hour_ms;
+        if (wipe_days > 0 && i % (3 * wipe_days) == 0) {
+            Handling wipe;
+            wipe.time = probekeeper::from_unix_ms(at_ms - hour_ms);
+            wipe.act = Act::membrane_wipe;
+            handle(state, wipe);
+        }
         double const t90_s = now_s * std::exp(per_day * (i / 3.0 - days_tested));
         fit.tau_s = t90_s / std::log(10.0);
         fit.ln_t90_first_order = fit.ln_t90_membrane = std::log(t90_s);
@@ -52,6 +58,19 @@ TEST_CASE("a steady probe is not expected to pass its limit, and one without tes
     setup.t90_s = 50.0;
     CHECK(slow_within(tested(0.0, 60.0), setup, now_ms, 10.0) < 0.2);
     CHECK(slow_within(ProbeState{}, setup, now_ms, 10.0) < 0.0);
+}
+
+TEST_CASE("what grows back from wipe to wipe is not expected to go on, until the wipes have stopped",
+          "[diagnosis][cases]") {
+    ProbeSetup setup;
+    setup.t90_s = 50.0;
+    auto const wiped = tested(0.04, 72.0, false, 6);
+    CHECK(slow_within(wiped, setup, now_ms, 7.0) == slow_within(wiped, setup, now_ms, 0.0));
+    CHECK_FALSE(crossing(wiped, setup, now_ms));
+    auto const later_ms = now_ms + 8 * 24 * hour_ms;
+    CHECK(slow_within(wiped, setup, later_ms, 7.0) > slow_within(wiped, setup, later_ms, 0.0) + 0.05);
+    auto const once = tested(0.04, 72.0, false, 12);  // no rhythm
+    CHECK(slow_within(once, setup, now_ms, 7.0) > slow_within(once, setup, now_ms, 0.0) + 0.05);
 }
 
 TEST_CASE("tests that ended weeks ago do not contradict what neighbours say today", "[diagnosis][cases]") {
