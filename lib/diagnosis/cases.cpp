@@ -268,8 +268,9 @@ double slow_within(ProbeState const& state, ProbeSetup const& setup, std::int64_
     days = kept_down_by_wipes(state, now_ms) ? 0.0 : days;
     // Coating grows evenly in T90 itself, and never backwards but by a service.
     double const grown = 1.0 + days * std::max(t->known.slope_per_day, 0.0);
-    // A configured fresh value may be off: what is past its limit is told, what will be waits for more.
-    double const of_limit = t->limit.learned ? 0.0 : nominal_error;
+    // A configured fresh value may be off, and the limit it gives holds all the same while no other is known:
+    // of what it is off by, half counts. A guess.
+    double const of_limit = t->limit.learned ? 0.0 : 0.5 * nominal_error;
     double const error = std::hypot(t->error, of_limit, days * t->known.slope_error / grown);
     return over(t->known.ln_t90 + std::log(grown), t->limit.ln_limit, error);
 }

@@ -156,7 +156,9 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
 // it is likely to be passed well within the horizon: a forecast that is told too late is no use, and one that
 // is told too early only brings a visit forward.
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
-    constexpr double well_within = 0.7;
+    // Of slow coatings more are told in time by a nearer day and a lower bar, for as many that are told weeks
+    // too early. Guesses that the simulated plants bear out.
+    constexpr double well_within = 0.6, soon_likely = 0.75;
     constexpr std::int64_t followed_ms = 4 * 86'400'000LL;
     // What a hole lets past the membrane is no response of it: it is to be changed, and that is told.
     if (standing(state, Reason::membrane_damage)) {
@@ -179,7 +181,7 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
     double const soon =
         followed ? slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days) : 0.0;
     tracker(state, Reason::slow_response)
-        .take(now_ms, std::max(over, soon), {day_s, day_s, tested ? likely : Tracker::sure});
+        .take(now_ms, std::max(over, soon), {day_s, day_s, tested ? soon_likely : Tracker::sure});
 }
 
 // See found.h for the rule.

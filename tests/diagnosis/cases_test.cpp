@@ -133,6 +133,23 @@ TEST_CASE("what a loose membrane has bent is no forecast", "[diagnosis][cases]")
     CHECK(standing(state, Reason::slow_response) != loose);
 }
 
+TEST_CASE("a slow coating is told as it reaches the limit, and a probe that rests below it is not",
+          "[diagnosis][cases]") {
+    bool const coats = GENERATE(false, true);
+    CAPTURE(coats);
+    ProbeSetup setup;
+    setup.t90_s = 50.0;
+    double const limit_s = setup.limits.t90_ratio * *setup.t90_s;
+    auto state = coats ? tested(0.014, 0.98 * limit_s) : tested(0.0, 0.85 * limit_s);
+    state.first_ms = hour_ms;
+    for (int hour = 1; hour <= 30; ++hour) {
+        state.last_ms = now_ms + hour * hour_ms;
+        weigh(state, setup, state.last_ms, {}, {});
+    }
+    REQUIRE(slow_case(state, setup, state.last_ms).probability < 0.8);
+    CHECK(standing(state, Reason::slow_response) == coats);
+}
+
 TEST_CASE("a drift that is rather past its limit counts for where it will be in days", "[diagnosis][cases]") {
     double const a_day = GENERATE(0.0, 0.25);
     CAPTURE(a_day);
