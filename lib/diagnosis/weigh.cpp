@@ -158,7 +158,7 @@ void weigh_temperature(ProbeState& state, std::int64_t now_ms, std::vector<Shown
 void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms) {
     // Of slow coatings more are told in time by a nearer day and a lower bar, for as many that are told weeks
     // too early. Guesses that the simulated plants bear out.
-    constexpr double well_within = 0.6, soon_likely = 0.75;
+    constexpr double well_within = 0.5, soon_likely = 0.65;
     constexpr std::int64_t followed_ms = 4 * 86'400'000LL;
     // What a hole lets past the membrane is no response of it: it is to be changed, and that is told.
     if (standing(state, Reason::membrane_damage)) {
