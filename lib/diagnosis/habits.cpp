@@ -11,6 +11,11 @@ constexpr std::uint32_t enough_moving = 40, enough_cleaning = 20, enough_zeros =
 constexpr std::uint32_t enough_steps = 2000;
 constexpr double interval_gain = 0.01;
 constexpr double forget = 1.0 - 1.0 / 20'000.0;  // of the noise: a day or two
+// A reading within a blast that is so many usual steps from the one before it was not held: by itself water
+// seldom goes so far from one poll to the next. So many blasts that showed it tell that the output goes on,
+// if they are this part of all; of the usual size of a step so many tell. Guesses.
+constexpr double leap_steps = 8.0;
+constexpr std::uint32_t enough_leaps = 4, part_with_leap = 4, enough_usual_steps = 500;
 // Noise below this many steps of resolution is hidden by the rounding.
 constexpr double visible_noise = 1.5;
 
@@ -24,6 +29,7 @@ void HabitsWatch::take(View const& view, Reading const& reading, double t90_s, b
     if (last_ms_ != 0) {
         learn_interval(static_cast<double>(view.time_ms - last_ms_) / 1000.0);
         learn_updates(view, t90_s);
+        learn_leaps(view);
         learn_noise(view.value, disturbed);
     }
     exposed_ms_ = view.exposed ? view.time_ms : exposed_ms_;
@@ -52,6 +58,22 @@ void HabitsWatch::learn_updates(View const& view, double t90_s) {
         ++moving_;
         moved_ += same ? 0U : 1U;
     }
+}
+
+// Polls as long as a blast never read two values within one, but the first of each tells, too, against the
+// last one from the water.
+void HabitsWatch::learn_leaps(View const& view) {
+    bool const from_water = view.cleaning && exposed_ms_ != last_ms_;
+    if (!from_water || steps_ < enough_usual_steps) {
+        return;
+    }
+    ++blasts_;
+    blasts_leapt_ += std::abs(view.value - last_value_) > leap_steps * usual_step() ? 1U : 0U;
+}
+
+double HabitsWatch::usual_step() const {
+    double const kept = std::min(static_cast<double>(steps_), 1.0 / (1.0 - forget));
+    return std::sqrt(step_square_ / kept);
 }
 
 void HabitsWatch::learn_ends(double value) {
@@ -92,7 +114,8 @@ std::optional<double> HabitsWatch::update_interval_s() const {
 
 std::optional<bool> HabitsWatch::frozen_while_cleaning() const {
     if (cleaning_ < enough_cleaning) {
-        return std::nullopt;
+        bool const goes_on = blasts_leapt_ >= enough_leaps && blasts_leapt_ * part_with_leap >= blasts_;
+        return goes_on ? std::optional{false} : std::nullopt;
     }
     return static_cast<double>(cleaning_same_) > 0.9 * static_cast<double>(cleaning_);
 }
@@ -109,8 +132,7 @@ std::optional<double> HabitsWatch::clips_at() const {
 }
 
 std::optional<double> HabitsWatch::damping_s(double resolution) const {
-    double const kept = std::min(static_cast<double>(steps_), 1.0 / (1.0 - forget));
-    if (steps_ < enough_steps || std::sqrt(step_square_ / kept) < visible_noise * resolution) {
+    if (steps_ < enough_steps || usual_step() < visible_noise * resolution) {
         return std::nullopt;
     }
     double const phi = 1.0 + 2.0 * step_product_ / step_square_;

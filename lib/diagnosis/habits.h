@@ -37,8 +37,10 @@ public:
 private:
     void learn_interval(double s);
     void learn_updates(View const& view, double t90_s);
+    void learn_leaps(View const& view);
     void learn_ends(double value);
     void learn_noise(double value, bool disturbed);
+    [[nodiscard]] double usual_step() const;
 
     std::int64_t last_ms_ = 0;
     std::int64_t exposed_ms_ = 0;  // newest exposed reading
@@ -49,6 +51,7 @@ private:
     std::uint32_t steps_ = 0;
     std::uint32_t moving_ = 0, moved_ = 0;
     std::uint32_t cleaning_ = 0, cleaning_same_ = 0;
+    std::uint32_t blasts_ = 0, blasts_leapt_ = 0;  // by their first reading
     std::uint32_t zeros_ = 0, below_zero_ = 0, highest_count_ = 0;
     std::uint16_t known_ = 0, seen_on_ = 0, seen_off_ = 0;
     bool last_cleaning_ = false;

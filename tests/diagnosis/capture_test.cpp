@@ -383,6 +383,19 @@ TEST_CASE("rare blasts need not fail for days to be named", "[diagnosis][capture
     CHECK(bench.stands(Reason::cleaning_failed));
 }
 
+TEST_CASE("blasts are missed, too, where the next poll comes when they are nearly over",
+          "[diagnosis][capture]") {
+    bool const fail = GENERATE(false, true);
+    CAPTURE(fail);
+    Bench bench{site_of(1, 60.0)};
+    bench.rig.water = [](double) { return 7.5; };
+    bench.rig.blast_s = 70;
+    bench.run(24.0 * 4.0);
+    bench.rig.probe(0).blasts_reach = !fail;
+    bench.run(24.0 * 2.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed) == fail);
+}
+
 TEST_CASE("a timer's blasts that no bit declares are missed when they stay away", "[diagnosis][capture]") {
     bool const stay_away = GENERATE(false, true);
     CAPTURE(stay_away);

@@ -78,6 +78,20 @@ TEST_CASE("an output that freezes while it cleans is told, and is not taken for 
     CHECK_FALSE(bench.heard.ever(Reason::no_signal));
 }
 
+TEST_CASE("polls as long as a blast tell, too, that the output goes on while it cleans",
+          "[diagnosis][habits]") {
+    bool const freezes = GENERATE(false, true);
+    CAPTURE(freezes);
+    Bench bench{site_of(1, 60.0)};
+    bench.rig.water = [](double h) { return 7.0 + 0.5 * std::sin(h / 3.0); };
+    bench.rig.blast_s = 70;
+    bench.rig.probe(0).freezes = freezes;
+    bench.run(96.0);
+    // One that holds its value shows no two readings within a blast by which it could be known.
+    auto const told = bench.site.verdict(0).suitability.frozen_while_cleaning;
+    CHECK(told == (freezes ? std::nullopt : std::optional{false}));
+}
+
 TEST_CASE("a device that shows nothing below zero, and one that does", "[diagnosis][habits]") {
     bool const clips = GENERATE(true, false);
     CAPTURE(clips);
