@@ -24,6 +24,13 @@ constexpr double air_doubt = 0.02;
 // guess.
 constexpr double most_in_water = 1.75;
 
+// So many blasts tell a line, and the newest of about so many. Before they tell its slope, a blast goes so
+// far of the way: that counts as much as so many blasts whose bases are 1 mg/L off their mean. Guesses.
+constexpr float enough_on_line = 8.0F, most_on_line = 40.0F;
+constexpr double usual_slope = -0.7, slope_weight = 4.0;
+// Of saturation: so far weather and seasons may move what air reads from where the line was learned. A guess.
+constexpr double line_doubt = 0.05;
+
 // Of the way to air: short blasts never reach it, and those of a slow probe less and less: neither is the
 // cleaner's fault.
 double allowed_part(double length_s, double t90_guess_s) {
@@ -31,6 +38,39 @@ double allowed_part(double length_s, double t90_guess_s) {
 }
 
 }  // namespace
+
+void BlastLine::take(double base, double step) {
+    count_ = std::min(count_ + 1.0F, most_on_line);
+    float const gain = 1.0F / count_;
+    float const off = static_cast<float>(base) - bases_, step_off = static_cast<float>(step) - steps_;
+    bases_ += gain * off;
+    steps_ += gain * step_off;
+    squares_ += gain * ((1.0F - gain) * off * off - squares_);
+    products_ += gain * ((1.0F - gain) * off * step_off - products_);
+}
+
+std::optional<double> BlastLine::step(double base) const {
+    if (count_ < enough_on_line) {
+        return std::nullopt;
+    }
+    auto const count = static_cast<double>(count_);
+    double const slope = (slope_weight * usual_slope + count * static_cast<double>(products_)) /
+                         (slope_weight + count * static_cast<double>(squares_));
+    return static_cast<double>(steps_) + slope * (base - static_cast<double>(bases_));
+}
+
+BlastSeen BlastReach::seen_by_line(Blast const& blast, double allowed, double read, double least) {
+    BlastSeen seen;
+    auto const usual = line_.step(blast.base);
+    double const sure = usual ? std::max(0.0, std::abs(*usual) - line_doubt * blast.saturation) : 0.0;
+    seen.expected = blast_gone * sure * allowed * read > least;
+    // The line moves with the seasons, and must be followed: it is sure only of a blast that does nothing.
+    seen.shown = blast.extreme > least;
+    if (seen.shown) {
+        line_.take(blast.base, (blast.down ? -1.0 : 1.0) * blast.extreme / allowed);
+    }
+    return seen;
+}
 
 double BlastReach::usual_part(double length_s, double t90_guess_s) const {
     return usual_reach_ * allowed_part(length_s, t90_guess_s);
@@ -66,7 +106,11 @@ BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
         reaches_ = std::min(reaches_ + 1, 50U);
         usual_reach_ += (reach - usual_reach_) / static_cast<double>(reaches_);
     }
-    return seen;
+    if (known.saturation_known) {
+        return seen;
+    }
+    auto const by_line = seen_by_line(blast, allowed, read, least);
+    return by_line.expected ? by_line : seen;
 }
 
 }  // namespace probekeeper::diagnosis

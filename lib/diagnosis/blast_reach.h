@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 
 #include "diagnosis/candidate.h"
 
@@ -14,11 +15,28 @@ struct BlastSeen {
     bool shown = false;
 };
 
+// Where nobody knows what air reads, because no temperature tells the saturation: a blast goes a usual part
+// of the way there, so that what blasts do falls on a line over what the water read before them.
+class BlastLine {
+public:
+    // `step`: up or down, as far as one so long that it settles would have gone.
+    void take(double base, double step);
+    // What one does in such water; empty until enough have been seen.
+    [[nodiscard]] std::optional<double> step(double base) const;
+
+private:
+    float bases_ = 0.0F, steps_ = 0.0F;  // means
+    // Means: of what bases are off theirs, squared, and times what the steps are off theirs.
+    float squares_ = 0.0F, products_ = 0.0F;
+    float count_ = 0.0F;
+};
+
 class BlastReach {
 public:
     struct Blast {
         double base, extreme, saturation, length_s;  // `extreme`: the furthest reading is from the base
         double unread_s = 0.0;  // so long after its end the first reading may come that shows it
+        bool down = false;      // that reading is below it
     };
     // Each blast once; those that reach about as far as usual teach what is usual.
     [[nodiscard]] BlastSeen take(Blast const& blast, ProbeKnown const& known);
@@ -26,6 +44,7 @@ public:
     // How far blasts reach has to be learned anew.
     void new_membrane() {
         reaches_ = 0;
+        line_ = {};
         fell_short_ = false;
     }
 
@@ -35,6 +54,11 @@ public:
     [[nodiscard]] double usual_part(double length_s, double t90_guess_s) const;
 
 private:
+    // Of one in water whose saturation is not known: `allowed` of what it would do if it settled, of which
+    // `read` is seen, and `least` stands out.
+    [[nodiscard]] BlastSeen seen_by_line(Blast const& blast, double allowed, double read, double least);
+
+    BlastLine line_;
     double usual_reach_ = 0.7;   // of the way to air that a blast's length and T90 allow
     std::uint32_t reaches_ = 0;  // blasts that taught it
     bool fell_short_ = false;

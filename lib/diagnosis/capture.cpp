@@ -138,19 +138,22 @@ std::optional<BlastSeen> Capture::told_blast(View const& view, Known const& know
     }
     blast_to_judge_ = false;
     double extreme = 0.0, back_s = 0.0;
+    bool down = false;
     for (std::size_t i = 0; i < samples_.size(); ++i) {
         auto const& s = samples_.from_back(i);
         if (s.time_ms <= fall_.begin_ms) {
             break;
         }
-        extreme = std::max(extreme, std::abs(static_cast<double>(s.value) - fall_.base));
+        double const off = static_cast<double>(s.value) - fall_.base;
+        down = std::abs(off) > extreme ? off < 0.0 : down;
+        extreme = std::max(extreme, std::abs(off));
         back_s = s.time_ms > fall_.end_ms ? s_between(fall_.end_ms, s.time_ms) : back_s;
     }
     double const length_s = s_between(fall_.begin_ms, fall_.end_ms);
     // Of an output that freezes meanwhile the tail alone shows the blast, from the first reading on: it comes
     // as the blast ends, or a poll later.
     double const unread_s = known.may_freeze ? 2.0 * back_s : 0.0;
-    return reach_.take({fall_.base, extreme, fall_.saturation, length_s, unread_s}, known);
+    return reach_.take({fall_.base, extreme, fall_.saturation, length_s, unread_s, down}, known);
 }
 
 // A blast that the timer lets expect, and that no reading shows: missed, where it would have been found.

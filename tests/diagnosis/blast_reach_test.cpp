@@ -3,6 +3,8 @@
 
 #include <catch2/catch.hpp>
 
+#include <cmath>
+
 namespace probekeeper::diagnosis::test {
 namespace {
 
@@ -42,6 +44,29 @@ TEST_CASE("a probe that reads more than any water holds need not read air right"
     auto reach = taught(known);
     CHECK(reach.take({15.0, 0.1, saturation, length_s}, known).expected);
     CHECK_FALSE(reach.take({18.0, 0.1, saturation, length_s}, known).expected);
+}
+
+TEST_CASE("where no saturation is known, what blasts did in such water tells which are missed",
+          "[diagnosis][blast_reach]") {
+    ProbeKnown known;
+    known.saturation_known = false;
+    double const air = GENERATE(9.0, 11.0);  // what nobody knows
+    CAPTURE(air);
+    BlastReach reach;
+    for (int i = 0; i < 20; ++i) {
+        double const base = 8.0 + 2.0 * std::sin(i);
+        double const step = 0.8 * (air - base);
+        (void)reach.take({base, std::abs(step), saturation, length_s, 0.0, step < 0.0}, known);
+    }
+    auto const missed = [&](double base) {
+        auto probe = reach;
+        auto const seen = probe.take({base, 0.02, saturation, length_s}, known);
+        return seen.expected && !seen.shown;
+    };
+    CHECK(missed(air - 2.5));
+    CHECK(missed(air + 2.5));
+    CHECK_FALSE(missed(air));
+    CHECK_FALSE(missed(air - 0.5));
 }
 
 }  // namespace probekeeper::diagnosis::test

@@ -396,6 +396,18 @@ TEST_CASE("blasts are missed, too, where the next poll comes when they are nearl
     CHECK(bench.heard.ever(Reason::cleaning_failed) == fail);
 }
 
+TEST_CASE("a device that gives mg/L alone shows, too, that its blasts fail", "[diagnosis][capture]") {
+    bool const fail = GENERATE(false, true);
+    CAPTURE(fail);
+    Bench bench;
+    bench.rig.water = [](double h) { return 7.2 + 0.5 * std::sin(h / 4.0); };
+    bench.rig.probe(0).percent = false;
+    bench.run(24.0 * 4.0);
+    bench.rig.probe(0).blasts_reach = !fail;
+    bench.run(24.0 * 2.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed) == fail);
+}
+
 TEST_CASE("a timer's blasts that no bit declares are missed when they stay away", "[diagnosis][capture]") {
     bool const stay_away = GENERATE(false, true);
     CAPTURE(stay_away);
