@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <bit>
 #include <cmath>
+#include <limits>
 #include <numbers>
 #include <span>
 
@@ -328,14 +329,36 @@ double FluctuationWatch::hours_between(double from, double to, std::size_t fewes
     return n < fewest ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
 }
 
-double FluctuationWatch::hours_before(double age, double span, std::size_t fewest) const {
+FluctuationWatch::ByScale FluctuationWatch::scales_between(double from, double to) const {
+    ByScale typical{};
+    for (std::size_t scale = 0; scale < scales; ++scale) {
+        Hours kept{};
+        std::size_t n = 0;
+        for (std::size_t i = 0; i < hours_.size(); ++i) {
+            auto const& h = hours_.from_back(i);
+            double const age = age_h(h);
+            if (age >= from && age < to && h.by_scale[scale] > 0.0F) {
+                kept[n++] = static_cast<double>(h.by_scale[scale]);
+            }
+        }
+        typical[scale] = n == 0 ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
+    }
+    return typical;
+}
+
+double FluctuationWatch::known_before(double age) const {
     for (std::size_t i = 0; i < hours_.size(); ++i) {
         double const known_h = age_h(hours_.from_back(i));
         if (known_h >= age) {
-            return known_h - age < longest_gap_hours ? hours_between(known_h, known_h + span, fewest) : 0.0;
+            return known_h;
         }
     }
-    return 0.0;
+    return std::numeric_limits<double>::quiet_NaN();
+}
+
+double FluctuationWatch::hours_before(double age, double span, std::size_t fewest) const {
+    double const known_h = known_before(age);
+    return known_h - age < longest_gap_hours ? hours_between(known_h, known_h + span, fewest) : 0.0;
 }
 
 void FluctuationWatch::watch_for_leap() {
@@ -346,6 +369,10 @@ void FluctuationWatch::watch_for_leap() {
     if (leapt_ms_ == 0 && newest > leap * std::max(before, just_before) && before > 0.0) {
         leapt_ms_ = at_ms_ - 3 * hour;
         before_leap_ = before;
+        auto const known_h = known_before(5.5);
+        auto const by_scale = scales_between(known_h, known_h + 24.5);
+        std::transform(by_scale.begin(), by_scale.end(), before_leap_by_scale_.begin(),
+                       [](double v) { return static_cast<float>(v); });
     } else if (leapt_ms_ != 0 && newest > 0.0 && newest < 0.6 * leap * before_leap_) {
         leapt_ms_ = 0;
     }
@@ -355,6 +382,17 @@ double FluctuationWatch::leapt_for_long() const {
     double const age = static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour);
     return leapt_ms_ == 0 || age < long_leap_hours ? 0.0
                                                    : hours_between(0.0, age, fewest_hours) / before_leap_;
+}
+
+double FluctuationWatch::flutters_since_leap() const {
+    ByScale before{};
+    std::copy(before_leap_by_scale_.begin(), before_leap_by_scale_.end(), before.begin());
+    if (leapt_ms_ == 0 || before[base_] <= 0.0) {
+        return 0.0;
+    }
+    auto const since =
+        scales_between(0.0, static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour));
+    return std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
 }
 
 double FluctuationWatch::risen_since(std::int64_t from_ms) const {

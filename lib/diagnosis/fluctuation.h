@@ -47,6 +47,9 @@ public:
     [[nodiscard]] std::int64_t leapt_ms() const { return leapt_ms_; }
     // The same of all hours since the leap, once it has lasted for half a day: 0 before.
     [[nodiscard]] double leapt_for_long() const;
+    // How many times as much it moves since the leap by what is too quick to have come through the membrane,
+    // beside what moved before.
+    [[nodiscard]] double flutters_since_leap() const;
     // How many times as much as in the day before `from_ms` it has moved since; 0 where too few hours are
     // known.
     [[nodiscard]] double risen_since(std::int64_t from_ms) const;
@@ -97,8 +100,12 @@ private:
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
+    // The same of each scale.
+    [[nodiscard]] ByScale scales_between(double from, double to) const;
     // The same of `span` hours, of which the last is the newest known one of that age or more.
     [[nodiscard]] double hours_before(double age, double span, std::size_t fewest) const;
+    // The age of that one; NaN: none.
+    [[nodiscard]] double known_before(double age) const;
     [[nodiscard]] double age_h(Hour const& h) const;
 
     std::array<Scale, scales> scales_{};
@@ -108,6 +115,7 @@ private:
     std::int64_t life_ms_ = 0;
     std::int64_t leapt_ms_ = 0;
     double before_leap_ = 0.0;
+    std::array<float, scales> before_leap_by_scale_{};
     double noise_ = 0.01;
     ByScale fresh_{};
     ByScale most_fresh_{};  // what can be of a fresh membrane, by the one before it; 0: not known

@@ -14,8 +14,13 @@ constexpr std::int64_t hour_ms = 3'600'000;
 constexpr double far_leap = 4.0;
 // The same of one that has none to ask: no water becomes so many times as lively. A guess.
 constexpr double far_leap_alone = 10.0;
+// And where nearly all of it moves behind the membrane: halfway between these. A guess.
+constexpr double far_flutter_alone = 6.3;
 // And of one with a leap of the level, what is typical since. A guess.
 constexpr double least_leap = 2.0;
+// What moves behind the membrane since such a leap, beside what moved before. A guess: with less than this as
+// much again, it is livelier water, whose level changes by itself.
+constexpr double least_flutter = 1.4;
 constexpr double broken_floor_mg_l = 0.25;  // of a membrane with a hole. A guess
 // What moves the water reaches all of its probes within hours; a neighbour that leapt on another day had its
 // own reason. A guess.
@@ -118,8 +123,10 @@ bool moves_through_hole(ProbeState& state, std::int64_t now_ms, std::vector<Show
                            !neighbours_share_rise(state, neighbours, level_leap);
     level_ms = level_ms == 0 && level_too ? state.fluctuation.leapt_ms() : level_ms;
     double const lasts = state.fluctuation.leapt_for_long();
-    bool const far =
-        level_ms != 0 ? lasts > least_leap : !loose && lasts > (anyone ? far_leap : far_leap_alone);
+    double const flutters = state.fluctuation.flutters_since_leap();
+    bool const by_level = level_ms != 0 && lasts > least_leap && flutters > least_flutter;
+    bool const alone = lasts > far_leap_alone || std::min(lasts, flutters) > far_flutter_alone;
+    bool const far = by_level || (!loose && (anyone ? lasts > far_leap : alone));
     bool const hole = far && !neighbours_share_leap(state, neighbours, lasts);
     level_ms = hole ? state.fluctuation.leapt_ms() : level_ms;
     return hole;

@@ -55,6 +55,29 @@ TEST_CASE("a hole that comes while nothing tells of the air is seen once the bit
     CHECK(bench.stands(Reason::membrane_damage));
 }
 
+TEST_CASE("water that has become richer and livelier while nothing told of the air is no hole",
+          "[diagnosis][hole]") {
+    bool const behind_membrane = GENERATE(true, false);
+    CAPTURE(behind_membrane);
+    double level = 4.0, lively = 0.01;
+    Bench bench;
+    bench.rig.probe(0).noise = 0.002;
+    bench.rig.water = [&](double hour) {
+        double const minute = 60.0 * hour;
+        return level + lively * (std::sin(4.1 * minute) + std::sin(2.9 * minute) + std::sin(1.7 * minute));
+    };
+    bench.rig.aeration = [](double) { return true; };
+    bench.run(72.0);
+    bench.rig.aeration = {};
+    bench.run(11.7);
+    level = 5.2;
+    (behind_membrane ? bench.rig.probe(0).noise : lively) = 0.05;
+    bench.run(0.3);
+    bench.rig.aeration = [](double) { return true; };
+    bench.run(24.0);
+    CHECK(bench.heard.ever(Reason::membrane_damage) == behind_membrane);
+}
+
 TEST_CASE("coarse readings that leap show a hole by what blasts read in air", "[diagnosis][hole]") {
     auto const [gain, calibrated] =
         GENERATE(std::pair{1.6, false}, std::pair{1.0, false}, std::pair{1.6, true});
