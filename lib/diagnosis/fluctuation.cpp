@@ -261,10 +261,15 @@ FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
     return fresh;
 }
 
-// Where a reading moves more from day to day, the median of its last day is what it was half a day ago.
+// Where a reading moves more from day to day, the median of its last day is what it was half a day ago - as
+// far as its newest half bears that out: what has leapt and stays grows no further.
 double FluctuationWatch::growth_of(ByScale const& day) const {
+    constexpr double half_a_day = 12.0, borne_out = 1.1;  // the latter a guess
     double const yesterday = day_of(base_, 1);
-    return yesterday > 0.0 ? 1.0 + 0.5 * std::clamp(1.0 - yesterday / day[base_], 0.0, 1.0) : 1.0;
+    double const grown =
+        yesterday > 0.0 ? 1.0 + 0.5 * std::clamp(1.0 - yesterday / day[base_], 0.0, 1.0) : 1.0;
+    double const newest = scales_between(0.0, half_a_day)[base_];
+    return std::min(grown, std::max(1.0, borne_out * newest / day[base_]));
 }
 
 // Movements of different origin add up in their squares.

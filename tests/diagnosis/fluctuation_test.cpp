@@ -338,6 +338,15 @@ TEST_CASE("a movement that grows from day to day is known as it is now, not as h
     CHECK(*watch.now() == Approx(noise).epsilon(0.05));
 }
 
+TEST_CASE("water that has leapt to a livelier day is not told to grow livelier still",
+          "[diagnosis][fluctuation]") {
+    Bench bench;
+    bench.run(24.0 * 5.0);
+    bench.rig.probe(0).noise *= 2.6;
+    bench.run(24.0 * 3.0);
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation));
+}
+
 TEST_CASE("one quiet day makes no restless probe of the others", "[diagnosis][fluctuation]") {
     Bench bench;
     for (int day = 0; day < 20; ++day) {
