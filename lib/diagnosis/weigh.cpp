@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <span>
 
 #include "diagnosis/assumed.h"
@@ -28,6 +29,14 @@ double typical(std::vector<Shown> const& neighbours, Value value) {
         }
     }
     return values.empty() ? 0.0 : estimate::median_inplace(values);
+}
+
+// How many times as slow as this probe a neighbour is: so many times less it shows of what moves the water
+// more quickly than it can follow.
+double slower_than(ProbeState const& state, ProbeSetup const& setup, Shown const& neighbour) {
+    constexpr double at_20_c = std::numeric_limits<double>::quiet_NaN(), most = 2.0;  // a guess
+    double const own_s = t90_guess(state, setup, at_20_c);
+    return std::clamp(t90_guess(*neighbour.state, *neighbour.setup, at_20_c) / own_s, 1.0, most);
 }
 
 void weigh_silence(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms, Silence silence) {
@@ -235,7 +244,8 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     state.liveness.close_hour(now_ms);
     state.height.close_hour();
     state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
-    state.neighbours_movement = typical(neighbours, [](Shown const& n) { return n.movement_mg_l; });
+    state.neighbours_movement =
+        typical(neighbours, [&](Shown const& n) { return n.movement_mg_l * slower_than(state, setup, n); });
 
     hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);

@@ -222,6 +222,28 @@ TEST_CASE("what a probe adds to livelier water is told by squares", "[diagnosis]
     CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 1));
 }
 
+TEST_CASE("of livelier water a slower neighbour with a noise of its own shows less, and excuses more",
+          "[diagnosis][fluctuation]") {
+    auto setup = site_of(2);
+    setup.probes[1].t90_s = 200.0;
+    double lively = 0.05;
+    Bench bench{setup};
+    bench.rig.water = [&](double hour) {
+        double const minute = 60.0 * hour;
+        return 6.0 + lively * (std::sin(4.1 * minute) + std::sin(2.9 * minute) + std::sin(1.7 * minute));
+    };
+    bench.rig.probe(0).noise = 0.002;
+    bench.rig.probe(1).noise = 0.004;
+    bench.rig.probe(1).t90_s = 200.0;
+    bench.run(96.0);
+    for (int day = 0; day < 5; ++day) {
+        lively *= 1.35;
+        bench.run(24.0);
+    }
+    bench.run(48.0);
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation, 0));
+}
+
 TEST_CASE("a few hours of readings leave the fluctuation unknown, with the reason why",
           "[diagnosis][fluctuation]") {
     Bench bench;
