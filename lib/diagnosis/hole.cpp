@@ -63,6 +63,18 @@ bool known_loose(ProbeState const& state, std::int64_t now_ms) {
     return told.standing() && !by_leap;
 }
 
+// Water that is left with oxygen has floors that move with its load; a hole's agree. Where no bit tells the
+// air, levels that it holds are plateaus, too: then the lowest of some hours tell, over a day.
+bool lowest_agree(ProbeState const& state, std::int64_t now_ms) {
+    constexpr double alike_mg_l = 0.05;  // a guess
+    double const newest = state.background.lowest(now_ms);
+    bool alike = !std::isnan(newest);
+    for (auto at_ms = now_ms; at_ms > now_ms - 20 * hour_ms; at_ms -= 2 * hour_ms) {
+        alike = alike && std::abs(state.background.lowest(at_ms) - newest) < alike_mg_l;  // not where NaN
+    }
+    return alike;
+}
+
 }  // namespace
 
 bool broken(ProbeState& state, std::int64_t now_ms) {
@@ -72,8 +84,9 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
         return state.background.lowest(now_ms) > broken_floor_mg_l;  // not where it is NaN
     }
     if (since_ms == 0) {
-        bool const begins = state.height.step() > far_step && state.background.leap(now_ms) > 0.0;
-        since_ms = begins ? now_ms : 0;
+        // What the height does in the same hours may be the load's; a day is held against a day below.
+        bool const up = state.background.lowest(now_ms) > broken_floor_mg_l;  // asked first: it costs less
+        since_ms = up && state.background.leap(now_ms) > 0.0 ? now_ms : 0;
         return false;
     }
     bool const gone = state.background.lowest(now_ms) <= broken_floor_mg_l || now_ms - since_ms > 2 * day_ms;
@@ -81,9 +94,8 @@ bool broken(ProbeState& state, std::int64_t now_ms) {
     if (since_ms == 0 || now_ms - since_ms < day_ms || state.height.day_step() <= far_step) {
         return false;
     }
-    // Water that is left with oxygen has floors that move with its load; a hole's agree.
     auto const floor = state.background.floor(now_ms);
-    return floor && floor->level > broken_floor_mg_l;
+    return (floor && floor->level > broken_floor_mg_l) || lowest_agree(state, now_ms);
 }
 
 bool reads_more_of_all(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,

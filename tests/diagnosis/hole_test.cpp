@@ -41,6 +41,26 @@ TEST_CASE("a hole that lifts the reading to air each time the air is on is seen,
     CHECK(lifts <= 3);
 }
 
+TEST_CASE("a hole that lifts the floor as the load of the day comes is seen when the day is over",
+          "[diagnosis][hole]") {
+    bool const pierced = GENERATE(true, false);
+    CAPTURE(pierced);
+    double loaded = 1.0;
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    // Half of the time without air, half of it at a level that the air holds, which is a plateau as well.
+    bench.rig.water = [&](double hour) { return std::min(1.0, aerated_by_the_hour(hour)) * loaded; };
+    bench.run(72.3);
+    if (pierced) {
+        pierce(bench.rig.probe(0), 0.01);
+    }
+    loaded = pierced ? 0.3 : 0.6;
+    bench.run(9.0);
+    loaded = 1.0;
+    bench.run(30.0);
+    CHECK(bench.heard.ever(Reason::membrane_damage) == pierced);
+}
+
 TEST_CASE("a hole that comes while nothing tells of the air is seen once the bit is read again",
           "[diagnosis][hole]") {
     Bench bench;
