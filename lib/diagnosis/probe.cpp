@@ -218,6 +218,7 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
     // A response that is over within a reading or two is no measure, but it is not slow.
     if (candidate.fit.quicker_than_readings && !settling) {
         state.checked_ms = std::max(state.checked_ms, at_ms);
+        ++state.quick_falls;
     }
     ResponseTest test;
     test.time = candidate.time;

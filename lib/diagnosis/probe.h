@@ -100,6 +100,7 @@ struct ProbeState {
     CoatingPrior coating;              // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;
     std::uint32_t blasts_shown = 0;
+    std::uint32_t quick_falls = 0;    // that were over before two readings told their tail
     double blasts_share = 0.5;        // of the last hundred or so that should have shown, how many did
     bool aeration_seen = false;       // a bit or an airflow has told it, ever
     bool temperature_seen = false;    // a plausible one, ever

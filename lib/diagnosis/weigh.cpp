@@ -277,9 +277,12 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     // An output that is dead or stuck shows no blast, and a pierced membrane shows less of each: that is told
     // once.
     bool const silenced = mute(state);
-    // Nor can a probe that has become too slow be asked whether a blast came that no bit declares.
+    // Nor can a probe that has become too slow be asked whether a blast came that no bit declares. And what
+    // leapt by the clock, and neither tested the response nor was over sooner than readings tell, was no
+    // blast, but air that the water held: it may stay away.
     bool const told = state.habits.habit(mark_cleaning) == BitHabit::moves;
-    bool const unseen = !told && standing(state, Reason::slow_response);
+    bool const blasted = state.trend.blasted() || state.quick_falls >= fewest_blasts;
+    bool const unseen = !told && (standing(state, Reason::slow_response) || !blasted);
     // What leaps within hours may be a hole, and hides its blasts until that is known.
     bool const hidden = pierced || state.fluctuation.leapt_ms() != 0;
     // A run of them raises it; one that shows by chance must not end it, so that it is told once.

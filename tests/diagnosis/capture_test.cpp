@@ -424,6 +424,25 @@ TEST_CASE("a timer's blasts that no bit declares are missed when they stay away"
     CHECK(bench.heard.ever(Reason::cleaning_failed) == stay_away);
 }
 
+TEST_CASE("air that the water held by the clock and that stays away is no cleaner that has failed",
+          "[diagnosis][capture]") {
+    bool lively = true;
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    // Each hour air for six minutes, which comes as quickly as a blast; the load takes it in twelve.
+    bench.rig.water = [&](double hour) {
+        double const minute = 60.0 * std::fmod(hour, 1.0);
+        double const risen = 1.0 - std::exp(-std::min(minute, 6.0) / 0.3);
+        double const left = std::max(0.0, 1.0 - std::max(0.0, minute - 6.0) / 12.0);
+        return 2.0 + (lively ? 6.0 * risen * left : 0.0);
+    };
+    bench.run(24.0 * 4.0);
+    CHECK(bench.heard.used(TestSource::air_exposure).empty());
+    lively = false;
+    bench.run(36.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
 TEST_CASE("blasts that no bit declares and that edges of the air hide were not missed",
           "[diagnosis][capture]") {
     Bench bench;
