@@ -65,9 +65,9 @@ BlastSeen BlastReach::seen_by_line(Blast const& blast, double allowed, double re
     double const sure = usual ? std::max(0.0, std::abs(*usual) - line_doubt * blast.saturation) : 0.0;
     seen.expected = blast_gone * sure * allowed * read > least;
     // The line moves with the seasons, and must be followed: it is sure only of a blast that does nothing.
-    seen.shown = blast.extreme > least;
+    seen.shown = std::abs(blast.height) > least;
     if (seen.shown) {
-        line_.take(blast.base, (blast.down ? -1.0 : 1.0) * blast.extreme / allowed);
+        line_.take(blast.base, blast.height / allowed);
     }
     return seen;
 }
@@ -78,7 +78,7 @@ double BlastReach::usual_part(double length_s, double t90_guess_s) const {
 
 BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
     BlastSeen seen;
-    double const extreme = blast.extreme;
+    double const extreme = std::abs(blast.height);
     double const allowed = allowed_part(blast.length_s, known.t90_guess_s);
     double const to_air = std::abs(known.in_air * blast.saturation - blast.base);
     double const way = to_air * allowed;

@@ -34,9 +34,9 @@ private:
 class BlastReach {
 public:
     struct Blast {
-        double base, extreme, saturation, length_s;  // `extreme`: the furthest reading is from the base
+        double base, height, saturation,
+            length_s;           // `height`: of the furthest reading over the base, or below
         double unread_s = 0.0;  // so long after its end the first reading may come that shows it
-        bool down = false;      // that reading is below it
     };
     // Each blast once; those that reach about as far as usual teach what is usual.
     [[nodiscard]] BlastSeen take(Blast const& blast, ProbeKnown const& known);

@@ -137,23 +137,21 @@ std::optional<BlastSeen> Capture::told_blast(View const& view, Known const& know
         return std::nullopt;
     }
     blast_to_judge_ = false;
-    double extreme = 0.0, back_s = 0.0;
-    bool down = false;
+    double height = 0.0, back_s = 0.0;
     for (std::size_t i = 0; i < samples_.size(); ++i) {
         auto const& s = samples_.from_back(i);
         if (s.time_ms <= fall_.begin_ms) {
             break;
         }
         double const off = static_cast<double>(s.value) - fall_.base;
-        down = std::abs(off) > extreme ? off < 0.0 : down;
-        extreme = std::max(extreme, std::abs(off));
+        height = std::abs(off) > std::abs(height) ? off : height;
         back_s = s.time_ms > fall_.end_ms ? s_between(fall_.end_ms, s.time_ms) : back_s;
     }
     double const length_s = s_between(fall_.begin_ms, fall_.end_ms);
     // Of an output that freezes meanwhile the tail alone shows the blast, from the first reading on: it comes
     // as the blast ends, or a poll later.
     double const unread_s = known.may_freeze ? 2.0 * back_s : 0.0;
-    return reach_.take({fall_.base, extreme, fall_.saturation, length_s, unread_s, down}, known);
+    return reach_.take({fall_.base, height, fall_.saturation, length_s, unread_s}, known);
 }
 
 // A blast that the timer lets expect, and that no reading shows: missed, where it would have been found.

@@ -17,6 +17,7 @@ constexpr int lowest_log2 = -14;
 constexpr std::uint32_t fewest_blocks = 24;
 // Times the upper quartile: of normal noise one in 250 is further.
 constexpr double far_bend = 2.5;
+constexpr double a_day = 24.0;  // hours
 constexpr std::size_t fewest_hours = 6;
 // Where no new membrane was seen, this part of the days seen so far was quieter than what counts as usual:
 // the quietest of all may have been a day without wind or work. A guess.
@@ -166,14 +167,14 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
     hours_.push(closed);
     at_ms_ = now_ms;
     watch_for_leap();
-    auto const day = day_by_scale();
+    auto const day = scales_between(0.0, a_day, fewest_hours);
     learn(day, now_ms);
     compare(day);
 }
 
 void FluctuationWatch::new_life(std::int64_t now_ms, bool fresh) {
     auto const usual = fresh_by_scale();
-    most_fresh_ = fresh ? day_by_scale() : ByScale{};
+    most_fresh_ = fresh ? scales_between(0.0, a_day, fewest_hours) : ByScale{};
     for (std::size_t i = 0; i < scales; ++i) {
         most_fresh_[i] =
             most_for_new * (usual[i] > 0.0 ? std::min(usual[i], most_fresh_[i]) : most_fresh_[i]);
@@ -216,31 +217,30 @@ void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
     }
 }
 
-std::span<double> FluctuationWatch::hours_of(std::size_t scale, int days_ago, Hours& kept) const {
-    std::int64_t const until_ms = at_ms_ - days_ago * 24 * hour;
+std::span<double> FluctuationWatch::hours_of(std::size_t scale, double from, double to, Hours& kept) const {
     std::size_t n = 0;
     for (std::size_t i = 0; i < hours_.size(); ++i) {
         auto const& h = hours_.from_back(i);
-        bool const within = h.end_ms > until_ms - 24 * hour && h.end_ms <= until_ms;
-        if (within && h.by_scale[scale] > 0.0F) {
+        double const age = age_h(h);
+        if (age >= from && age < to && h.by_scale[scale] > 0.0F) {
             kept[n++] = static_cast<double>(h.by_scale[scale]);
         }
     }
-    return {kept.data(), n < fewest_hours ? 0 : n};
+    return {kept.data(), n};
 }
 
-double FluctuationWatch::day_of(std::size_t scale, int days_ago) const {
+double FluctuationWatch::typical_of(std::size_t scale, double from, double to, std::size_t fewest) const {
     Hours kept{};
-    auto const hours = hours_of(scale, days_ago, kept);
-    return hours.empty() ? 0.0 : estimate::median_inplace(hours);
+    auto const hours = hours_of(scale, from, to, kept);
+    return hours.size() < fewest ? 0.0 : estimate::median_inplace(hours);
 }
 
-FluctuationWatch::ByScale FluctuationWatch::day_by_scale() const {
-    ByScale day{};
+FluctuationWatch::ByScale FluctuationWatch::scales_between(double from, double to, std::size_t fewest) const {
+    ByScale typical{};
     for (std::size_t scale = 0; scale < scales; ++scale) {
-        day[scale] = day_of(scale, 0);
+        typical[scale] = typical_of(scale, from, to, fewest);
     }
-    return day;
+    return typical;
 }
 
 FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
@@ -264,11 +264,11 @@ FluctuationWatch::ByScale FluctuationWatch::fresh_by_scale() const {
 // Where a reading moves more from day to day, the median of its last day is what it was half a day ago - as
 // far as its newest half bears that out: what has leapt and stays grows no further.
 double FluctuationWatch::growth_of(ByScale const& day) const {
-    constexpr double half_a_day = 12.0, borne_out = 1.1;  // the latter a guess
-    double const yesterday = day_of(base_, 1);
+    constexpr double borne_out = 1.1;  // a guess
+    double const yesterday = typical_of(base_, a_day, 2.0 * a_day, fewest_hours);
     double const grown =
         yesterday > 0.0 ? 1.0 + 0.5 * std::clamp(1.0 - yesterday / day[base_], 0.0, 1.0) : 1.0;
-    double const newest = scales_between(0.0, half_a_day)[base_];
+    double const newest = typical_of(base_, 0.0, 0.5 * a_day, 1);
     return std::min(grown, std::max(1.0, borne_out * newest / day[base_]));
 }
 
@@ -304,8 +304,8 @@ void FluctuationWatch::compare(ByScale const& day) {
 
 double FluctuationWatch::error_of(std::size_t scale) const {
     Hours kept{};
-    auto const hours = hours_of(scale, 0, kept);
-    if (hours.empty()) {
+    auto const hours = hours_of(scale, 0.0, a_day, kept);
+    if (hours.size() < fewest_hours) {
         return unknown_error;
     }
     std::transform(hours.begin(), hours.end(), hours.begin(), [](double v) { return std::log(v); });
@@ -334,23 +334,6 @@ double FluctuationWatch::hours_between(double from, double to, std::size_t fewes
     return n < fewest ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
 }
 
-FluctuationWatch::ByScale FluctuationWatch::scales_between(double from, double to) const {
-    ByScale typical{};
-    for (std::size_t scale = 0; scale < scales; ++scale) {
-        Hours kept{};
-        std::size_t n = 0;
-        for (std::size_t i = 0; i < hours_.size(); ++i) {
-            auto const& h = hours_.from_back(i);
-            double const age = age_h(h);
-            if (age >= from && age < to && h.by_scale[scale] > 0.0F) {
-                kept[n++] = static_cast<double>(h.by_scale[scale]);
-            }
-        }
-        typical[scale] = n == 0 ? 0.0 : estimate::median_inplace(std::span{kept.data(), n});
-    }
-    return typical;
-}
-
 double FluctuationWatch::known_before(double age) const {
     for (std::size_t i = 0; i < hours_.size(); ++i) {
         double const known_h = age_h(hours_.from_back(i));
@@ -375,7 +358,7 @@ void FluctuationWatch::watch_for_leap() {
         leapt_ms_ = at_ms_ - 3 * hour;
         before_leap_ = before;
         auto const known_h = known_before(5.5);
-        auto const by_scale = scales_between(known_h, known_h + 24.5);
+        auto const by_scale = scales_between(known_h, known_h + 24.5, 1);
         std::transform(by_scale.begin(), by_scale.end(), before_leap_by_scale_.begin(),
                        [](double v) { return static_cast<float>(v); });
     } else if (leapt_ms_ != 0 && newest > 0.0 && newest < 0.6 * leap * before_leap_) {
@@ -396,7 +379,7 @@ double FluctuationWatch::flutters_since_leap() const {
         return 0.0;
     }
     auto const since =
-        scales_between(0.0, static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour));
+        scales_between(0.0, static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour), 1);
     return std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
 }
 

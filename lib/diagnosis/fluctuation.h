@@ -88,11 +88,12 @@ private:
     void learn(ByScale const& day, std::int64_t now_ms);
     // Today against fresh. Asked for at every weighing, and different after an hour only.
     void compare(ByScale const& day);
-    // Of the 24 hours that ended so many days ago, those that are known, in `kept`; none where too few are.
-    [[nodiscard]] std::span<double> hours_of(std::size_t scale, int days_ago, Hours& kept) const;
-    // Their median; 0 where too few are known.
-    [[nodiscard]] double day_of(std::size_t scale, int days_ago) const;
-    [[nodiscard]] ByScale day_by_scale() const;
+    // Of the hours that ended between `from` and `to` hours before the newest, those that are known, in
+    // `kept`.
+    [[nodiscard]] std::span<double> hours_of(std::size_t scale, double from, double to, Hours& kept) const;
+    // Their median; 0 where fewer are known. And of each scale.
+    [[nodiscard]] double typical_of(std::size_t scale, double from, double to, std::size_t fewest) const;
+    [[nodiscard]] ByScale scales_between(double from, double to, std::size_t fewest) const;
     [[nodiscard]] double growth_of(ByScale const& day) const;
     [[nodiscard]] ByScale fresh_by_scale() const;
     [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;
@@ -100,8 +101,6 @@ private:
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
-    // The same of each scale.
-    [[nodiscard]] ByScale scales_between(double from, double to) const;
     // The same of `span` hours, of which the last is the newest known one of that age or more.
     [[nodiscard]] double hours_before(double age, double span, std::size_t fewest) const;
     // The age of that one; NaN: none.

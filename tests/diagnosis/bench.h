@@ -4,6 +4,7 @@
 #include <spdlog/fmt/fmt.h>
 
 #include <algorithm>
+#include <cmath>
 #include <string>
 #include <vector>
 
@@ -11,6 +12,12 @@
 #include "diagnosis/site.h"
 
 namespace probekeeper::diagnosis::test {
+
+// What eddies do within minutes, for water that is lively.
+inline double ripple(double hour) {
+    double const minute = 60.0 * hour;
+    return std::sin(4.1 * minute) + std::sin(2.9 * minute) + std::sin(1.7 * minute);
+}
 
 class Heard : public Listener {
 public:

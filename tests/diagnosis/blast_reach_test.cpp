@@ -56,7 +56,7 @@ TEST_CASE("where no saturation is known, what blasts did in such water tells whi
     for (int i = 0; i < 20; ++i) {
         double const base = 8.0 + 2.0 * std::sin(i);
         double const step = 0.8 * (air - base);
-        (void)reach.take({base, std::abs(step), saturation, length_s, 0.0, step < 0.0}, known);
+        (void)reach.take({base, step, saturation, length_s}, known);
     }
     auto const missed = [&](double base) {
         auto probe = reach;

@@ -228,10 +228,7 @@ TEST_CASE("of livelier water a slower neighbour with a noise of its own shows le
     setup.probes[1].t90_s = 200.0;
     double lively = 0.05;
     Bench bench{setup};
-    bench.rig.water = [&](double hour) {
-        double const minute = 60.0 * hour;
-        return 6.0 + lively * (std::sin(4.1 * minute) + std::sin(2.9 * minute) + std::sin(1.7 * minute));
-    };
+    bench.rig.water = [&](double hour) { return 6.0 + lively * ripple(hour); };
     bench.rig.probe(0).noise = 0.002;
     bench.rig.probe(1).noise = 0.004;
     bench.rig.probe(1).t90_s = 200.0;

@@ -82,10 +82,7 @@ TEST_CASE("water that has become richer and livelier while nothing told of the a
     double level = 4.0, lively = 0.01;
     Bench bench;
     bench.rig.probe(0).noise = 0.002;
-    bench.rig.water = [&](double hour) {
-        double const minute = 60.0 * hour;
-        return level + lively * (std::sin(4.1 * minute) + std::sin(2.9 * minute) + std::sin(1.7 * minute));
-    };
+    bench.rig.water = [&](double hour) { return level + lively * ripple(hour); };
     bench.rig.aeration = [](double) { return true; };
     bench.run(72.0);
     bench.rig.aeration = {};
