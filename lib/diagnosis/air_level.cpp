@@ -14,6 +14,9 @@ constexpr double quick_polls = 2.5;
 // Further from the truth than this a reading in air is of no use, percent. Most of it is alike in all blasts
 // of a probe: what has changed since the first ones is known far better.
 constexpr double worst_air_error = 8.0;
+// A length that is another by this part all at once is that of another timer. Of the way up that blasts show,
+// the newest counts for so much. Guesses.
+constexpr double another_timer = 0.1, newest_ways = 0.1;
 
 // The readings of the blast show its way up.
 bool shows_rise(AirStep const& step, Samples const& samples) {
@@ -82,15 +85,25 @@ AirLevel AirLevels::of_blast(AirStep const& step, ResponseFit const& fit, Sample
         return {};
     }
     auto const length = length_.of(step, fit, known.t90_guess_s);
-    double const percent = 100.0 / step.saturation;
+    double const percent = 100.0 / step.saturation, way = percent * fit.area / length.s;
     double const by_chance = percent * fit.area_error / length.s, of_length = percent * length.error;
     double const error = std::hypot(1.0, std::hypot(by_chance, of_length));
     // NaN, too.
     if (!(error < worst_air_error)) {
         return {};
     }
-    return {percent * (fit.below_step + fit.area / length.s), error, length.at_random ? of_length : error,
-            length.told};
+    return {percent * fit.below_step + way, error, length.at_random ? of_length : error, length.told,
+            corrects_former(way, length.s)};
+}
+
+// A length that is counted in polls comes out of many blasts only, and what the former ones read in air was
+// reckoned with the length as it was known by then: that their level moves with it is no drift of the probe.
+double AirLevels::corrects_former(double way, double length_s) {
+    double const grown = reckoned_s_ > 0.0 ? length_s / reckoned_s_ - 1.0 : 0.0;
+    double const of_former = std::abs(grown) < another_timer ? -way_ * grown : 0.0;
+    way_ += (way - way_) * (reckoned_s_ > 0.0 ? newest_ways : 1.0);
+    reckoned_s_ = length_s;
+    return of_former;
 }
 
 }  // namespace probekeeper::diagnosis

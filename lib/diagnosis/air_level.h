@@ -22,8 +22,11 @@ private:
     [[nodiscard]] AirLevel of_blast(AirStep const& step, ResponseFit const& fit, Samples const& samples,
                                     ProbeKnown const& known);
     bool rises_seen(AirStep const& step, Samples const& samples);
+    [[nodiscard]] double corrects_former(double way, double length_s);
 
     BlastLength length_;
+    double way_ = 0.0;                // from the water to air, as the newest ones went, percent
+    double reckoned_s_ = 0.0;         // the length that the newest one was taken for; 0: none yet
     std::uint32_t found_blasts_ = 0;  // that no bit declared, of the newest
     std::uint32_t found_rises_ = 0;   // of these, with readings on the way up
 };

@@ -87,11 +87,19 @@ double BlastLength::usual_s() const {
 }
 
 // Those of a timer are as long where its bit is missing for a while. One that keeps step with the polls is
-// counted alike each time: only by the number of those that do not the error becomes less.
+// counted alike each time: only by the number of those that do not the error becomes less. Each of these is
+// counted so many polls long or one more. The part of them that is `longer` is known as a proportion of so
+// many is, by its mean squared error under a beta prior.
 BlastLength::Known BlastLength::by_bit(AirStep const& step, ResponseFit const& fit) const {
-    constexpr double of_a_poll = 0.3;
-    double const counted = std::sqrt(1.0 + std::min(strewn_, told_.count));
-    double const error = of_a_poll * told_every_s_ / told_.mean_s / counted;
+    // Both parameters of that prior: timers and polls are set in round seconds, so that blasts are all
+    // counted alike more often than every other one. A guess.
+    constexpr double all_or_none = 0.25;
+    double const counted = 1.0 + std::min(strewn_, told_.count);
+    double const polls = told_.mean_s / told_every_s_;
+    double const longer = polls - std::floor(polls);
+    double const expected = (longer * counted + all_or_none) / (counted + 2.0 * all_or_none);
+    double const variance = expected * (1.0 - expected) / (counted + 2.0 * all_or_none + 1.0);
+    double const error = std::hypot(std::sqrt(variance), expected - longer) / polls;
     return {step.declared ? told_s_ : told_.mean_s, fit.area / told_.mean_s * error, true,
             strewn_ >= enough_strewn};
 }

@@ -31,6 +31,9 @@ struct AirLevel {
     double error = std::numeric_limits<double>::quiet_NaN();
     double alike = 0.0;    // the part of that error which all exposures have in common
     bool absolute = true;  // else it is as of a probe that was right when its blasts taught their length
+    // What the exposures before it would read more than they were said to, now that the length of their
+    // blasts is known better.
+    double corrects_former = 0.0;
 };
 
 struct Candidate {

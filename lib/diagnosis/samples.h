@@ -26,6 +26,12 @@ public:
     void clear() { first_ = size_ = 0; }
     [[nodiscard]] std::size_t size() const { return size_; }
     [[nodiscard]] bool empty() const { return size_ == 0; }
+    template <typename Change>
+    void change_all(Change const& change) {
+        for (std::size_t i = 0; i < size_; ++i) {
+            change(items_[(first_ + i) % Capacity]);
+        }
+    }
     [[nodiscard]] T const& operator[](std::size_t i) const { return items_[(first_ + i) % Capacity]; }
     [[nodiscard]] T const& back() const { return (*this)[size_ - 1]; }
     [[nodiscard]] T const& from_back(std::size_t i) const { return (*this)[size_ - 1 - i]; }

@@ -28,9 +28,7 @@ constexpr double first_spread = 2.0, calibrated_spread = 0.7;
 constexpr double change_part = 0.25;
 // How often a probe is wrong from the first, and by how much then, percent. Guesses.
 constexpr double wrong_at_first = 0.1, wrong_spread = 15.0;
-constexpr std::size_t first_exposures = 8, most_first = 24;
-// What all exposures are off alike is known well enough, percent: no news compared with `blast_error`.
-constexpr double alike_known = 0.8;
+constexpr std::size_t first_exposures = 8;
 constexpr std::size_t fewest_exposures = 3;
 
 // Growth of variance in a day of the level (percent^2) and of its slope (percent^2/day^2), and the slope's
@@ -82,6 +80,7 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
     if (!exposures_.empty()) {
         pass(drift_, static_cast<double>(time_ms - exposures_.back().time_ms) / day_ms);
     }
+    correct_former(air.corrects_former);
     exposures_.push({time_ms, static_cast<float>(air.percent), static_cast<float>(air.error)});
     ++seen_;
     // A length that was taught while the probe was about right holds for the membranes after it.
@@ -106,20 +105,23 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
         bool const outlier = drift_.update(off, {1.0, 0.0, 0.0}, square(sigma), beyond) < 1.0;
         follow_step(outlier, off > 0.0, sigma);
     }
-    learn_first(carried);
+    learn_first();
 }
 
-// How far apart they lie shows what each is off by chance, and the mean of some is off by less. What is wrong
-// with all of them alike must be known first, or stay as it is.
-void SpanWatch::learn_first(bool carried) {
-    bool const waits = absolute_ && !carried && alike_error_ > alike_known && seen_ < most_first;
-    if (first_percent_ > 0.0 || seen_ < first_exposures || waits) {
+void SpanWatch::correct_former(double percent) {
+    exposures_.change_all([percent](Exposure& e) { e.percent += static_cast<float>(percent); });
+    drift_.shift(0, percent);
+    first_percent_ += first_percent_ > 0.0 ? percent : 0.0;
+}
+
+// How far apart they lie shows what each is off by chance, and the mean of some is off by less.
+void SpanWatch::learn_first() {
+    if (first_percent_ > 0.0 || seen_ < first_exposures) {
         return;
     }
     auto const now = scatter();
-    double const by_chance = now.sigma / std::sqrt(static_cast<double>(first_exposures));
     first_percent_ = now.median;
-    common_error_ = std::hypot(absolute_ ? std::hypot(blast_error, alike_error_) : 0.0, by_chance);
+    first_error_ = now.sigma / std::sqrt(static_cast<double>(first_exposures));
 }
 
 // Outliers in a row and all on one side are a step: the level is where they are. Blasts that reach the
@@ -153,7 +155,7 @@ void SpanWatch::begin_anew() {
     drift_ = {};
     seen_ = 0;
     beyond_ = 0;
-    first_percent_ = common_error_ = alike_error_ = 0.0;
+    first_percent_ = first_error_ = alike_error_ = 0.0;
 }
 
 void SpanWatch::handled(Handling const& handling) {
@@ -210,13 +212,14 @@ SpanWatch::Common SpanWatch::common() const {
     auto const now = scatter();
     bool const first_known = first_percent_ > 0.0;
     double const off = (first_known ? first_percent_ : now.median) - 100.0;
-    double const of_blasts = square(first_known ? common_error_ : std::hypot(blast_error, now.mean_error));
+    double const of_blasts = square(
+        std::hypot(blast_error, first_known ? std::hypot(first_error_, alike_error_) : now.mean_error));
     auto const probe = before();
     double const changed = change_part * now.sigma;
     // Where they have taught their own length, all that the first ones were off is theirs, and the probe was
     // as far from right as one is; what is doubtful about that length since is doubtful of the change.
     if (!absolute_) {
-        double const at_first = std::hypot(std::sqrt(probe.variance), common_error_);
+        double const at_first = std::hypot(std::sqrt(probe.variance), first_error_);
         return {off - probe.percent, std::hypot(at_first, std::hypot(changed, alike_error_)), 0.0};
     }
     // Either the probe was about right, or it was wrong from the first: two normal priors of what it adds,

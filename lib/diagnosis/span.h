@@ -73,7 +73,8 @@ private:
     [[nodiscard]] static Common share_of(double off, double of_blasts, Before const& of_probe);
     // What all exposures have in common that is not the probe's, as the first ones tell it.
     [[nodiscard]] Common common() const;
-    void learn_first(bool carried);
+    void correct_former(double percent);
+    void learn_first();
     void follow_step(bool outlier, bool above, double sigma);
     static void pass(LevelAndDrift& drift, double days);
     void begin_anew();
@@ -83,8 +84,8 @@ private:
     std::size_t seen_ = 0;        // exposures since the measure was set anew
     std::int64_t first_ms_ = 0;   // of the first of them
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
-    double common_error_ = 0.0;   // what may be wrong with them all alike
-    double alike_error_ = 0.0;    // the same of the newest one
+    double first_error_ = 0.0;    // of it, by chance
+    double alike_error_ = 0.0;    // what may be wrong with all of them alike, as the newest one tells it
     std::uint32_t beyond_ = 0;    // outliers in a row, the newest exposures
     std::int64_t beyond_since_ms_ = 0;
     bool above_ = false;          // the newest is above what was expected

@@ -51,6 +51,9 @@ public:
         }
     }
 
+    // Quantity `i` was said to be so much too little all along.
+    void shift(std::size_t i, double by) { mean_[i] += by; }
+
     // Quantity `i` may have moved, by a standard deviation of sqrt(variance).
     void loosen(std::size_t i, double variance) { covariance_[i][i] += variance; }
     // Two that move together.
