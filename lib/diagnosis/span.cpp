@@ -42,7 +42,11 @@ constexpr double outlier_beyond = 2.5;  // standard deviations
 // So many of them in a row are a step, and so long one downwards must last. Guesses.
 constexpr std::uint32_t a_step = 6;
 constexpr double at_rest = 1.5;  // standard deviations of one, from the older half of them to the newer one
-constexpr std::int64_t step_down_ms = 2LL * 86'400'000;
+// A cleaner that fails shows less from blast to blast, and by more each time than they ever scattered: that
+// they scatter so by then makes no span of it. So many times their usual scatter, which may grow by so much
+// with each of them, is believed of one below. Guesses.
+constexpr double most_usual = 1.5, usual_grows = 1.01;
+constexpr std::int64_t step_down_ms = 4LL * 86'400'000;
 constexpr double infinity = std::numeric_limits<double>::infinity();
 
 double square(double x) {
@@ -88,6 +92,7 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
     alike_error_ = carried ? std::hypot(air.alike, first_spread) : air.alike;
     absolute_ = (seen_ == 1 || absolute_) && (air.absolute || carried);
     auto const now = scatter();
+    usual_sigma_ = usual_sigma_ > 0.0 ? std::min(now.sigma, usual_grows * usual_sigma_) : now.sigma;
     if (seen_ == 1) {
         drift_.set(0, air.percent, square(now.sigma));
         drift_.set(1, 0.0, slope_prior);
@@ -102,8 +107,9 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
         // As many as scatter so, each for what it is worth.
         double const sigma = now.sigma * air.error / now.mean_error;
         double const off = air.percent - drift_.mean(0);
-        bool const outlier = drift_.update(off, {1.0, 0.0, 0.0}, square(sigma), beyond) < 1.0;
-        follow_step(outlier, off > 0.0, sigma);
+        double const usual = off > 0.0 ? 1.0 : std::min(1.0, most_usual * usual_sigma_ / now.sigma);
+        bool const outlier = drift_.update(off, {1.0, 0.0, 0.0}, square(sigma), usual * beyond) < 1.0;
+        follow_step(outlier, off > 0.0, usual * sigma);
     }
     learn_first();
 }
@@ -155,6 +161,7 @@ void SpanWatch::begin_anew() {
     drift_ = {};
     seen_ = 0;
     beyond_ = 0;
+    usual_sigma_ = 0.0;
     first_percent_ = first_error_ = alike_error_ = 0.0;
 }
 

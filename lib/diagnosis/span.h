@@ -86,6 +86,7 @@ private:
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
     double first_error_ = 0.0;    // of it, by chance
     double alike_error_ = 0.0;    // what may be wrong with all of them alike, as the newest one tells it
+    double usual_sigma_ = 0.0;    // of one exposure
     std::uint32_t beyond_ = 0;    // outliers in a row, the newest exposures
     std::int64_t beyond_since_ms_ = 0;
     bool above_ = false;          // the newest is above what was expected

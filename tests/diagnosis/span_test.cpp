@@ -263,6 +263,21 @@ TEST_CASE("blasts that reach the membrane less from day to day are no step of th
     CHECK_FALSE(bench.heard.ever(Reason::span_error));
 }
 
+TEST_CASE("a cleaner that fails within days is not taken for the probe's span", "[diagnosis][span]") {
+    Bench bench;
+    bench.rig.water = [](double) { return 2.0; };
+    bench.rig.blast_every_s = 4000;
+    bench.run(24.0 * 10.0);
+    constexpr int days = 6, each_day = 8;
+    for (int i = 0; i < days * each_day; ++i) {
+        bench.rig.probe(0).reach = 0.95 - 0.85 * i / (days * each_day) + 0.015 * (i * 7 % 5 - 2);
+        bench.run(3.0);
+    }
+    bench.run(48.0);
+    CHECK(bench.stands(Reason::cleaning_failed));
+    CHECK_FALSE(bench.heard.ever(Reason::span_error));
+}
+
 TEST_CASE("blasts that no bit declares tell no span where the output is frozen meanwhile",
           "[diagnosis][span]") {
     Bench bench;
