@@ -9,6 +9,10 @@ namespace {
 // Fewer tell too little. Guesses.
 constexpr std::uint32_t enough_moving = 40, enough_cleaning = 20, enough_zeros = 20, enough_highest = 12;
 constexpr std::uint32_t enough_steps = 2000;
+// At the end of a range all that lies beyond it is read alike. A smooth peak of the water that is read in
+// steps has its highest one up to 1 / (sqrt(2) - 1) = 2.4 times as often as the next (a parabola, from its
+// top).
+constexpr std::uint32_t piles_up = 3;
 constexpr double interval_gain = 0.01;
 constexpr double forget = 1.0 - 1.0 / 20'000.0;  // of the noise: a day or two
 // A reading within a blast that is so many usual steps from the one before it was not held: by itself water
@@ -80,10 +84,17 @@ void HabitsWatch::learn_ends(double value) {
     zeros_ += value == 0.0 ? 1U : 0U;
     below_zero_ += value < 0.0 ? 1U : 0U;
     if (value > highest_) {
+        next_ = highest_;
+        next_count_ = highest_count_;
         highest_ = value;
         highest_count_ = 1;
     } else if (value == highest_) {
         ++highest_count_;
+    } else if (value > next_) {
+        next_ = value;
+        next_count_ = 1;
+    } else if (value == next_) {
+        ++next_count_;
     }
 }
 
@@ -128,7 +139,8 @@ std::optional<bool> HabitsWatch::clips_at_zero() const {
 }
 
 std::optional<double> HabitsWatch::clips_at() const {
-    return highest_count_ >= enough_highest && highest_ > 0.0 ? std::optional{highest_} : std::nullopt;
+    bool const piled = highest_count_ >= enough_highest && highest_count_ > piles_up * next_count_;
+    return piled && highest_ > 0.0 ? std::optional{highest_} : std::nullopt;
 }
 
 std::optional<double> HabitsWatch::damping_s(double resolution) const {

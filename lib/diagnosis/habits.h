@@ -26,7 +26,8 @@ public:
     [[nodiscard]] std::optional<bool> frozen_while_cleaning() const;
     // Zeros again and again and never anything below; empty where the reading has not come to zero.
     [[nodiscard]] std::optional<bool> clips_at_zero() const;
-    // The highest value, where it has been read so often that it is the end of a range; mg/L.
+    // The highest value, where it has been read so often, and so much oftener than the next one below it,
+    // that it is the end of a range; mg/L.
     [[nodiscard]] std::optional<double> clips_at() const;
     // Time constant of an output filter, from how the noise of neighbouring readings hangs together
     // (differences of white noise have a correlation of -1/2, behind a first-order filter of (phi - 1) / 2).
@@ -46,13 +47,13 @@ private:
     std::int64_t exposed_ms_ = 0;  // newest exposed reading
     double last_value_ = 0.0, last_step_ = 0.0;
     double interval_s_ = 0.0;
-    double highest_ = 0.0;
+    double highest_ = 0.0, next_ = 0.0;              // that were read
     double step_square_ = 0.0, step_product_ = 0.0;  // running sums over quiet readings
     std::uint32_t steps_ = 0;
     std::uint32_t moving_ = 0, moved_ = 0;
     std::uint32_t cleaning_ = 0, cleaning_same_ = 0;
     std::uint32_t blasts_ = 0, blasts_leapt_ = 0;  // by their first reading
-    std::uint32_t zeros_ = 0, below_zero_ = 0, highest_count_ = 0;
+    std::uint32_t zeros_ = 0, below_zero_ = 0, highest_count_ = 0, next_count_ = 0;
     std::uint16_t known_ = 0, seen_on_ = 0, seen_off_ = 0;
     bool last_cleaning_ = false;
 };

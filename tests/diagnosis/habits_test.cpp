@@ -113,6 +113,21 @@ TEST_CASE("the end of a range is told by how often it is read", "[diagnosis][hab
     CHECK(*s.clips_at_mg_l == Approx(7.0));
 }
 
+TEST_CASE("a peak of the water that is read in steps is no end of a range", "[diagnosis][habits]") {
+    double const amplitude = GENERATE(0.26, 0.31, 0.34);
+    CAPTURE(amplitude);
+    auto const s = learned(
+        [](Reading& r) {
+            r.do_mg_l = 0.1 * std::round(10.0 * r.do_mg_l);
+            r.do_percent = 100.0 * r.do_mg_l / saturation_20;
+        },
+        [&](Rig& rig) {
+            rig.probe(0).blasted = false;
+            rig.water = [=](double h) { return 5.0 + amplitude * std::sin(h / 3.0); };
+        });
+    CHECK_FALSE(s.clips_at_mg_l);
+}
+
 TEST_CASE("an output filter is told by how its noise hangs together", "[diagnosis][habits]") {
     double filtered = 5.0;
     auto const s = learned(
