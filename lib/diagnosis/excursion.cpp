@@ -25,9 +25,11 @@ constexpr double least_blast_part = 0.04;
 // saturation. A guess.
 constexpr std::uint32_t a_habit = 3;
 constexpr double habitual_part = 0.1;
-// A blast nobody declares, out of water that holds some oxygen, goes up by `excursion_part` within a minute
-// and a half, and is gone again within some response times: no aerator drives water up so quickly, and none
-// down. Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
+// A blast nobody declares, out of water that holds some oxygen, goes up by this part of saturation within a
+// minute and a half, and is gone again within some response times: few aerators drive water up so quickly,
+// and none down. A short one of a slow probe goes no further. A guess.
+constexpr double pulse_part = 0.15;
+// Only where a reading is so far above the one kept before, of saturation, is it looked for. A guess.
 constexpr double leap_shows_part = 0.02;
 // What holds so much of saturation is no water whose air comes back after long. A guess.
 constexpr double some_oxygen_part = 0.06;
@@ -72,7 +74,7 @@ double ExcursionWatch::found_from(View const& view, double noise) {
 // Less than that is neither of the leaps below, whatever stood between `least` and the reading before.
 bool ExcursionWatch::may_leap(View const& view, double least) const {
     double const rise = view.value - least;
-    double const lift_part = lifts_ >= a_habit ? habitual_part : excursion_part;
+    double const lift_part = lifts_ >= a_habit ? habitual_part : pulse_part;
     return rise > lift_part * view.saturation || rise > blast_way_part * (view.saturation - least);
 }
 
@@ -95,9 +97,9 @@ bool ExcursionWatch::leaps_up(View const& view, double noise, Samples const& sam
     bool const lift_like = habitual && rise > habitual_part * view.saturation;
     // Out of water without oxygen it may be the air that comes back.
     bool const pulse_like =
-        !rich && before > some_oxygen_part * view.saturation && rise > excursion_part * view.saturation;
+        !rich && before > some_oxygen_part * view.saturation && rise > pulse_part * view.saturation;
     return lifted || (blast_like && sudden(least_blast_part)) || (lift_like && sudden(habitual_part)) ||
-           (pulse_like && sudden(excursion_part));
+           (pulse_like && sudden(pulse_part));
 }
 
 void ExcursionWatch::look_for_one(View const& view, ProbeKnown const& known, Samples const& samples,
