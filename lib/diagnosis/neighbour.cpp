@@ -17,6 +17,9 @@ constexpr std::size_t fewest_bins = 20, most_bins = 64;
 // simulated pairs.
 constexpr double least_movement = 2.0;
 constexpr double worst_error_s = 15.0;
+// Of what the slower one shows, so much at least the other must show, too. An output that rests on one of its
+// steps all the hour shows none of it, which a gain would explain without any lag. A guess.
+constexpr double least_gain = 0.3;
 // Hours together: so many at least, no older than this.
 constexpr std::size_t fewest_hours = 4;
 constexpr std::int64_t last_for_s = 36 * 3600;
@@ -86,7 +89,10 @@ public:
             wide_[count_] = (slower[k + 2] + other[k + 2] - slower[k - 2] - other[k - 2]) / (8.0 * bin_s);
         }
         centre(level_);
-        for (auto* const column : {&apart_, &near_, &wide_}) {
+        centre(apart_);
+        others_gain_ = 1.0 - part_of_level(apart_);
+        take_out_level(apart_);
+        for (auto* const column : {&near_, &wide_}) {
             centre(*column);
             take_out_level(*column);
         }
@@ -94,7 +100,7 @@ public:
 
     [[nodiscard]] std::optional<Behind> lag() const {
         double const moved = dot(wide_, near_);
-        if (!(moved > 0.0)) {
+        if (!(moved > 0.0) || others_gain_ < least_gain) {
             return std::nullopt;
         }
         double const lag_s = -dot(wide_, apart_) / moved;
@@ -135,15 +141,19 @@ private:
             column[k] -= sum / static_cast<double>(count_);
         }
     }
-    void take_out_level(Column& column) const {
+    [[nodiscard]] double part_of_level(Column const& column) const {
         double const all = dot(level_, level_);
-        double const part = all > 0.0 ? dot(column, level_) / all : 0.0;
+        return all > 0.0 ? dot(column, level_) / all : 0.0;
+    }
+    void take_out_level(Column& column) const {
+        double const part = part_of_level(column);
         for (std::size_t k = 0; k < count_; ++k) {
             column[k] -= part * level_[k];
         }
     }
 
     double bin_s_;
+    double others_gain_ = 0.0;
     std::size_t count_ = 0;
     Column level_{}, apart_{}, near_{}, wide_{};
 };

@@ -108,6 +108,18 @@ TEST_CASE("water at rest, and water that one probe alone sees move, tell no lag"
                         readings({.transfer = first_order(20.0)}, 0.02)));
 }
 
+TEST_CASE("an output that rests on one of its steps tells no lag", "[diagnosis][neighbour]") {
+    for (int i = 1; i <= 12; ++i) {
+        auto const moving = readings({.transfer = first_order(18.0), .noise = 0.002}, 0.01 * i);
+        Samples resting;
+        for (std::size_t k = 0; k < moving.size(); ++k) {
+            resting.push({moving[k].time_ms, 5.1F, 20.0F});
+        }
+        CHECK_FALSE(hour_of(moving, resting));
+        CHECK_FALSE(hour_of(resting, moving));
+    }
+}
+
 TEST_CASE("too short a piece tells no lag", "[diagnosis][neighbour]") {
     auto const own = readings({.transfer = first_order(60.0)}),
                other = readings({.transfer = first_order(20.0)});
