@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 
+#include "diagnosis/flushed_step.h"
 #include "diagnosis/response_parts.h"
 #include "electrode/first_order.h"
 #include "electrode/membrane.h"
@@ -25,64 +26,6 @@ constexpr double misfit_part = 0.01;
 constexpr double most_evidence = 3.0, evidence_share = 0.5;
 // A valve and its line act a little before or after the bit that tells of them. A guess.
 constexpr double bit_error_s = 3.0;
-
-// What a step shows after it has come through the flush (rate f) and the probe: 1 + G e^-ft + sum of c_n
-// e^-a_n t, with a_n = 1/tau for a first-order lag and n^2/tau for a membrane (Crank).
-class Shown {
-public:
-    Shown(double tau_s, double flush_s, bool membrane)
-        : flush_rate_{1.0 / flush_s}, modes_{membrane ? most_modes : 1} {
-        for (std::size_t i = 0; i < modes_; ++i) {
-            auto const n = static_cast<double>(i + 1);
-            double rate = n * n / tau_s;
-            // Two equal rates have another form; a little beside it this one is as good.
-            if (std::abs(flush_rate_ - rate) < 1e-3 * flush_rate_) {
-                rate = (1.0 - 1e-3) * flush_rate_;
-            }
-            double const sign = i % 2 == 0 ? -1.0 : 1.0;
-            // The last one stands for all that follow, so that nothing is shown at once.
-            double const weight = sign * (modes_ == 1 || i + 1 == modes_ ? 1.0 : 2.0);
-            double const part = weight * flush_rate_ / (flush_rate_ - rate);
-            modes_of_[i] = {rate, part, part * rate / (flush_rate_ - rate)};
-            of_flush_ -= part;
-            shift_ += modes_of_[i].shift;
-        }
-    }
-
-    // And by ln tau, by ln of the flush, and by time.
-    struct At {
-        double value = 0.0, by_tau = 0.0, by_flush = 0.0, by_t = 0.0;
-    };
-    [[nodiscard]] At at(double t) const {
-        constexpr double gone = 25.0;
-        if (t <= 0.0) {
-            return {};
-        }
-        double const ft = flush_rate_ * t;
-        double const flush = ft < gone ? std::exp(-ft) : 0.0;
-        At out{1.0 + of_flush_ * flush, shift_ * flush, flush * (of_flush_ * ft - shift_),
-               -flush_rate_ * of_flush_ * flush};
-        for (std::size_t i = 0; i < modes_ && modes_of_[i].rate * t < gone; ++i) {
-            auto const& m = modes_of_[i];
-            double const e = std::exp(-m.rate * t);
-            out.value += m.part * e;
-            out.by_tau += e * (m.part * m.rate * t - m.shift);
-            out.by_flush += e * m.shift;
-            out.by_t -= m.part * m.rate * e;
-        }
-        return out;
-    }
-
-private:
-    static constexpr std::size_t most_modes = 8;
-    struct Mode {
-        double rate, part, shift;
-    };
-    std::array<Mode, most_modes> modes_of_{};
-    double flush_rate_;
-    double of_flush_ = -1.0, shift_ = 0.0;
-    std::size_t modes_;
-};
 
 enum Parameter : std::size_t { base, drift, height, ln_tau, ln_flush, end, begin, parameters };
 using Gradient = std::array<double, parameters>;
@@ -133,7 +76,7 @@ double ln_t90_of(double tau_s, double flush_s, bool membrane) {
     if (!(beside_s > 0.05 * tau_s)) {
         return std::log(alone_s);
     }
-    Shown const shown{tau_s, beside_s, membrane};
+    FlushedStep const shown{tau_s, beside_s, membrane};
     double low = alone_s, high = alone_s + 4.0 * beside_s;
     while (high - low > 1e-3 * alone_s) {
         double const middle = 0.5 * (low + high);
@@ -144,24 +87,24 @@ double ln_t90_of(double tau_s, double flush_s, bool membrane) {
 
 OneKind fit_kind(Known const& k, bool membrane, double tau_s) {
     auto const model = [membrane](Gradient const& p) {
-        return
-            [&p, shown = Shown{std::exp(p[ln_tau]), std::exp(p[ln_flush]), membrane}](double t, Gradient& g) {
-                g = {};
-                if (t < 0.5 * mark_s) {
-                    auto const which = static_cast<std::size_t>(t / mark_s + 0.5);
-                    g[which] = 1.0;
-                    return p[which];
-                }
-                auto const in = shown.at(t - p[begin]), out = shown.at(t - p[end]);
-                g[base] = 1.0;
-                g[drift] = t;
-                g[height] = in.value - out.value;
-                g[ln_tau] = p[height] * (in.by_tau - out.by_tau);
-                g[ln_flush] = p[height] * (in.by_flush - out.by_flush);
-                g[end] = p[height] * out.by_t;
-                g[begin] = -p[height] * in.by_t;
-                return p[base] + p[drift] * t + p[height] * g[height];
-            };
+        return [&p, shown = FlushedStep{std::exp(p[ln_tau]), std::exp(p[ln_flush]), membrane}](double t,
+                                                                                               Gradient& g) {
+            g = {};
+            if (t < 0.5 * mark_s) {
+                auto const which = static_cast<std::size_t>(t / mark_s + 0.5);
+                g[which] = 1.0;
+                return p[which];
+            }
+            auto const in = shown.at(t - p[begin]), out = shown.at(t - p[end]);
+            g[base] = 1.0;
+            g[drift] = t;
+            g[height] = in.value - out.value;
+            g[ln_tau] = p[height] * (in.by_tau - out.by_tau);
+            g[ln_flush] = p[height] * (in.by_flush - out.by_flush);
+            g[end] = p[height] * out.by_t;
+            g[begin] = -p[height] * in.by_t;
+            return p[base] + p[drift] * t + p[height] * g[height];
+        };
     };
     constexpr double far_s = 60.0;
     estimate::FitOptions<parameters> options;
