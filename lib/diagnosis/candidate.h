@@ -1,6 +1,7 @@
 // What the search for response tests starts from, and what it finds.
 #pragma once
 
+#include <cstdint>
 #include <limits>
 
 #include "base/time.h"
@@ -38,6 +39,7 @@ struct AirLevel {
 
 struct Candidate {
     Timestamp time{};
+    std::int64_t tested_ms = 0;  // of many blasts, in the middle of them; 0: at its time
     TestSource source = TestSource::cleaning;
     ResponseFit fit;
     double temperature_c = 0.0;  // NaN where not read

@@ -5,7 +5,9 @@
 #include <limits>
 
 #include "diagnosis/piece.h"
+#include "diagnosis/pulse.h"
 #include "diagnosis/whole_blast.h"
+#include "electrode/first_order.h"
 
 namespace probekeeper::diagnosis {
 namespace {
@@ -19,6 +21,21 @@ constexpr double surely_found = 1.5;
 // An edge of the air that no bit declares is looked for where none has been declared for so long: a bit that
 // is missing or wrong for a day or two changes nothing.
 constexpr double bit_silent_s = 3.0 * 86'400.0;
+
+// Blasts that hold fewer readings than that, of a response that is over within so many polls, are read too
+// seldom for a fit of each; and polls further apart than so many flushes, which such a fit would have to
+// tell from the response. Guesses.
+constexpr double polls_in_blast = 2.5, polls_in_t90 = 6.0, flushes_in_poll = 4.0;
+
+// Where no bit tells the ends of blasts, they move with the kind of response: what they say of it counts for
+// so much. A guess.
+constexpr double ends_found_share = 0.5;
+
+double poll_after_s(std::span<FitPoint const> points) {
+    auto const after =
+        std::find_if(points.begin(), points.end(), [](FitPoint const& p) { return p.t_s > 0.0; });
+    return after == points.begin() || after == points.end() ? 0.0 : after->t_s - (after - 1)->t_s;
+}
 
 // Samples need not be kept closer than the response can be told apart, or the ring would be short.
 double spacing_s(double t90_guess_s) {
@@ -204,8 +221,35 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     own_up_to_moving_water(candidate.fit, known.noise);
     if (candidate.fit.set_aside.empty() && reached_in_part(fall_, candidate.fit, known)) {
         candidate.fit.set_aside = "the blast reached a part of the membrane only";
+    } else if (!aeration_changed) {
+        join_others(piece.span(), known, candidate);
     }
     return candidate;
+}
+
+// Blasts that are read seldom tell it together, and none by itself, or it would be heard twice.
+void Capture::join_others(std::span<FitPoint const> points, Known const& known, Candidate& candidate) {
+    auto& fit = candidate.fit;
+    bool const blast = fall_.told_blast() || (!fall_.declared && !fall_.by_hand);
+    double const length_s = air_.usual_length_s(), poll_s = poll_after_s(points);
+    // One that has slowed unseen may tell it alone.
+    double const alone_s = fit.set_aside.empty() ? fit.tau_s * electrode::first_order_t90_over_tau : 0.0;
+    bool const seldom = poll_s > flushes_in_poll * usual_flush_s && length_s < polls_in_blast * poll_s &&
+                        std::max(alone_s, known.t90_guess_s) < polls_in_t90 * poll_s;
+    if (!blast || !seldom) {
+        return;
+    }
+    many_.take({points, fall_, length_s, candidate.temperature_c}, known);
+    if (auto told = many_.told(known.membrane_probability)) {
+        told->fit.ends_found = !fall_.declared;
+        told->fit.membrane_evidence *= fall_.declared ? 1.0 : ends_found_share;
+        told->fit.quicker_than_readings = fit.quicker_than_readings;
+        fit = told->fit;
+        candidate.temperature_c = told->temperature_c;
+        candidate.tested_ms = told->at_ms;
+    } else if (fit.set_aside.empty()) {
+        fit.set_aside = "read so seldom that it tells only together with others";
+    }
 }
 
 Capture::Outcome Capture::take(View const& view, Known const& known) {

@@ -15,6 +15,7 @@
 #include "diagnosis/fall_doubts.h"
 #include "diagnosis/floor_fall.h"
 #include "diagnosis/floor_rise.h"
+#include "diagnosis/many_blasts.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/view.h"
 
@@ -35,7 +36,12 @@ public:
     void put_back(std::int64_t back_ms, View const& now, double t90_guess_s);
 
     // How far blasts reach has to be learned anew.
-    void new_membrane() { reach_.new_membrane(); }
+    void new_membrane() {
+        reach_.new_membrane();
+        many_.begin_anew();
+    }
+    // The response may have stepped: what blasts before it said is of another one.
+    void wiped() { many_.begin_anew(); }
 
     // After a gap in the readings nothing that was being watched can be finished.
     void interrupt();
@@ -56,6 +62,7 @@ private:
     [[nodiscard]] std::optional<BlastSeen> told_blast(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> overdue_blast(View const& view, Known const& known);
     [[nodiscard]] std::optional<Candidate> finish_fall(View const& view, Known const& known);
+    void join_others(std::span<FitPoint const> points, Known const& known, Candidate& candidate);
 
     Samples samples_;
     AirStep fall_;
@@ -66,6 +73,7 @@ private:
     BlastTimer timer_;
     BlastReach reach_;
     AirLevels air_;
+    ManyBlasts many_;
     SlowFalls slow_falls_;
     std::int64_t last_ms_ = 0;
     std::int64_t exposed_from_ms_ = 0;   // last reading before the running exposure

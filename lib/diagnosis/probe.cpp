@@ -207,8 +207,9 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
         state.trend.temperature_leaves(std::isnan(candidate.temperature_c) ? no_temperature_error
                                        : lent                              ? lent_temperature_error
                                                                            : 0.0);
-        state.trend.take(at_ms, candidate.source, std::log(electrode::t90_at_20(1.0, temperature)), fit,
-                         setup.t90_s.value_or(0.0), state.coating);
+        state.trend.take(candidate.tested_ms != 0 ? candidate.tested_ms : at_ms, candidate.source,
+                         std::log(electrode::t90_at_20(1.0, temperature)), fit, setup.t90_s.value_or(0.0),
+                         state.coating);
     }
     if (against_air && !std::isnan(candidate.air.percent) && !settling) {
         auto air = candidate.air;
@@ -393,6 +394,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.wipe_every_ms = state.wiped_ms == 0 ? 0 : at_ms - state.wiped_ms;
             state.wiped_ms = at_ms;
             state.trend.wiped();
+            state.capture.wiped();
             state.found.wiped();
             state.by_neighbours.forget();
             break;

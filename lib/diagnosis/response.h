@@ -2,6 +2,7 @@
 // piece.h cuts the pieces out of the readings.
 #pragma once
 
+#include <cstdint>
 #include <limits>
 #include <optional>
 #include <span>
@@ -31,7 +32,8 @@ struct ResponseFit {
     // Of a blast and a decline: ln of the odds for a membrane's response against one of first order; 0 where
     // not both were tried.
     double membrane_evidence = 0.0;
-    bool ends_found = false;  // of a blast that was fitted as a whole: no bit told its begin and end
+    std::uint32_t blasts = 1;  // that it tells of, where many are fitted together
+    bool ends_found = false;   // of a blast that was fitted as a whole: no bit told its begin and end
     // Of a rise: kLa as the balance of this water shows it, and the standard error of its logarithm.
     double kla_per_h = 0.0, kla_ln_error = 0.0;
     double step = 0.0;  // height of the step, in the readings' unit

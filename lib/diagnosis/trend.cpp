@@ -130,6 +130,7 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
     bool const whole = !std::isnan(fit.ln_t90_membrane);
     double const ln_tau = whole ? fit.ln_t90_first_order - std::log(ln10) : std::log(fit.tau_s);
     add(steps_, time_ms, {ln_tau, fit.ln_error, ln_to_20});
+    tests_ += fit.blasts - 1;  // the rest when the batch is closed
     if (whole) {
         saw_blast(fit);
     }
@@ -188,7 +189,7 @@ void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
 // anode lag beside the membrane, too, and what blasts seem to say then would pass for a change of T90.
 void Trend::saw_blast(ResponseFit const& fit) {
     double const more = std::clamp(fit.ln_t90_membrane - fit.ln_t90_first_order, 0.0, 2.0 * membrane_tail_ln);
-    ++blasts_;
+    blasts_ += fit.blasts;
     double const gain = 1.0 / std::min<double>(blasts_, blasts_remembered);
     membrane_ln_ += gain * (more - membrane_ln_);
     ends_found_part_ += gain * ((fit.ends_found ? 1.0 : 0.0) - ends_found_part_);
