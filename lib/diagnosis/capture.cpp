@@ -25,7 +25,7 @@ constexpr double bit_silent_s = 3.0 * 86'400.0;
 // Blasts that hold fewer readings than that, of a response that is over within so many polls, are read too
 // seldom for a fit of each; and polls further apart than so many flushes, which such a fit would have to
 // tell from the response. Guesses.
-constexpr double polls_in_blast = 2.5, polls_in_t90 = 6.0, flushes_in_poll = 4.0;
+constexpr double plainly_slower = 1.5, polls_in_blast = 2.5, polls_in_t90 = 5.0, flushes_in_poll = 4.0;
 
 // Where no bit tells the ends of blasts, they move with the kind of response: what they say of it counts for
 // so much. A guess.
@@ -232,11 +232,13 @@ void Capture::join_others(std::span<FitPoint const> points, Known const& known, 
     auto& fit = candidate.fit;
     bool const blast = fall_.told_blast() || (!fall_.declared && !fall_.by_hand);
     double const length_s = air_.usual_length_s(), poll_s = poll_after_s(points);
-    // One that has slowed unseen may tell it alone.
+    double const slow_s = polls_in_t90 * poll_s;
+    // One that has slowed unseen may tell it alone. Only where that is plain: of those that are about as
+    // slow, the ones that say more would speak, and the others not.
     double const alone_s = fit.set_aside.empty() ? fit.tau_s * electrode::first_order_t90_over_tau : 0.0;
-    bool const seldom = poll_s > flushes_in_poll * usual_flush_s && length_s < polls_in_blast * poll_s &&
-                        std::max(alone_s, known.t90_guess_s) < polls_in_t90 * poll_s;
-    if (!blast || !seldom) {
+    bool const slowed = alone_s > std::max(slow_s, plainly_slower * known.t90_guess_s);
+    bool const seldom = poll_s > flushes_in_poll * usual_flush_s && length_s < polls_in_blast * poll_s;
+    if (!blast || !seldom || slowed || known.t90_guess_s > slow_s) {
         return;
     }
     many_.take({points, fall_, length_s, candidate.temperature_c}, known);
