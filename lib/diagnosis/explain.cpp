@@ -120,9 +120,14 @@ std::string damage_text(ProbeState const& state) {
 
 std::string stuck_text(ProbeState const& state) {
     auto const stuck = state.liveness.stuck();
-    return stuck ? fmt::format("It has repeated {:.2f} {} since {} without any movement", stuck->value,
-                               stuck->unit, minute_of(stuck->since_ms))
-                 : "It repeated one value without any movement; it moves again";
+    if (!stuck) {
+        return "It repeated one value without any movement; it moves again";
+    }
+    return stuck->creeps
+               ? fmt::format("Since {} its output has moved as little as its thermometer alone would move it",
+                             minute_of(stuck->since_ms))
+               : fmt::format("It has repeated {:.2f} {} since {} without any movement", stuck->value,
+                             stuck->unit, minute_of(stuck->since_ms));
 }
 
 std::string text_of(Reason reason, ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms,

@@ -14,6 +14,17 @@ constexpr std::uint32_t fewest_repeats = 40;
 // Thermometers beside such cells give tenths of a degree (a guess), and near freezing, where it is most, each
 // changes the saturation by 0.28 %.
 constexpr double of_thermometer = 0.0028;
+// Until a habit is known, a day and a half of one value is asked for where its steps are as coarse as this
+// part of it: a controller may hold it there for a day. Guesses.
+constexpr double coarse_part = 0.01;
+constexpr std::int64_t held_at_first = 36 * hour;
+// What a thermometer alone moves goes by two steps of the output at most, in a range that days warm a water
+// by, and rests for several times as long on each value as what comes from the water. Guesses.
+constexpr double creep_steps = 2.0;
+constexpr double thermal_part = 0.1;
+constexpr double rests_longer = 3.0;
+constexpr std::int64_t shortest_creep = 12 * hour;
+constexpr std::int64_t beyond_creeps = 3;
 // So often, and for so long in all, the air comes on in vain at a dead cell before it is called that, and so
 // many times as often as this water ever stayed without oxygen through. Guesses.
 constexpr std::uint32_t fewest_airs = 3;
@@ -43,6 +54,13 @@ void LivenessWatch::Run::end(std::int64_t last_ms) {
     count = 0;
 }
 
+void LivenessWatch::Run::cut_off(std::int64_t last_ms) {
+    auto const longest_before_ms = longest_ms;
+    cut_off_ms = start_ms == 0 ? cut_off_ms : last_ms - start_ms;
+    end(last_ms);
+    longest_ms = longest_before_ms;
+}
+
 void LivenessWatch::Run::follow_calm(double reading, double tolerance, std::int64_t time_ms,
                                      std::int64_t last_ms) {
     double const low = std::min(lowest, reading), high = std::max(highest, reading);
@@ -57,14 +75,57 @@ void LivenessWatch::Run::follow_calm(double reading, double tolerance, std::int6
     lowest = highest = reading;
 }
 
-// What a gap cuts off still shows the water's habit - unless it was the fault itself.
+void LivenessWatch::Creep::end(std::int64_t last_ms) {
+    constexpr float remembered = 50'000.0F;  // readings; a guess
+    longest_ms = start_ms == 0 ? longest_ms : std::max(longest_ms, last_ms - start_ms);
+    usual_count += static_cast<float>(count);
+    usual_changes += static_cast<float>(changes);
+    float const kept = std::min(1.0F, remembered / std::max(usual_count, 1.0F));
+    usual_count *= kept;
+    usual_changes *= kept;
+    start_ms = 0;
+    count = changes = 0;
+}
+
+void LivenessWatch::Creep::take(double value, double resolution, std::int64_t time_ms, std::int64_t last_ms) {
+    constexpr double rounding = 1e-5;
+    double const step = std::abs(value - static_cast<double>(last));
+    if (start_ms == 0 || step > creep_steps * resolution + rounding) {
+        end(last_ms);
+        start_ms = time_ms;
+        least = most = static_cast<float>(value);
+    }
+    ++count;
+    changes += step > rounding ? 1U : 0U;
+    last = static_cast<float>(value);
+    least = std::min(least, last);
+    most = std::max(most, last);
+}
+
+bool LivenessWatch::only_creeps() const {
+    auto const& c = creep_;
+    bool const habit_known = c.start_ms - first_ms_ > 48 * hour;
+    if (c.start_ms == 0 || !habit_known || zero_start_ms_ != 0) {
+        return false;
+    }
+    bool const long_enough = last_ms_ - c.start_ms > std::max(shortest_creep, beyond_creeps * c.longest_ms);
+    bool const thermal = static_cast<double>(c.most - c.least) < thermal_part * static_cast<double>(c.most);
+    double const changes = static_cast<double>(c.changes) * static_cast<double>(c.usual_count);
+    double const usual = static_cast<double>(c.usual_changes) * static_cast<double>(c.count);
+    return long_enough && thermal && rests_longer * changes < usual;
+}
+
+// What a gap cuts off still shows the water's habit - unless it was the fault itself, as it is where the same
+// value goes on after it.
 void LivenessWatch::interrupt() {
     for (auto& run : runs_) {
         if (is_stuck(run)) {
             run.start_ms = run.calm_ms = 0;
         }
-        run.end(last_ms_);
+        run.cut_off(last_ms_);
     }
+    creep_.start_ms = only_creeps() ? 0 : creep_.start_ms;
+    creep_.end(last_ms_);
     bool const habit_known = zero_start_ms_ - first_ms_ > 48 * hour;
     if (zero_start_ms_ != 0 && !habit_known) {
         longest_zero_ms_ = std::max(longest_zero_ms_, last_ms_ - zero_start_ms_);
@@ -96,6 +157,9 @@ void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::in
             run.resolution = step;
         }
     }
+    bool const another = std::abs(value - run.most) > tolerance;
+    run.longest_ms = another ? std::max(run.longest_ms, run.cut_off_ms) : run.longest_ms;
+    run.cut_off_ms = 0;
     run.follow_calm(value, tolerance, time_ms, last_ms_);
     // Zeros repeat where a device clips, or is dead: follow_zero() judges them, and they are no habit.
     if (value == 0.0) {
@@ -120,6 +184,9 @@ void LivenessWatch::follow_runs(View const& view) {
     follow_run(runs_[0], view.given[0], mg_l_blur, view.time_ms);
     follow_run(runs_[1], view.given[1], 0.0, view.time_ms);
     follow_run(runs_[2], view.given[2], 0.0, view.time_ms);
+    if (std::isnan(view.given[0]) && !std::isnan(view.given[1])) {
+        creep_.take(view.given[1], runs_[1].resolution, view.time_ms, last_ms_);
+    }
     saturation_ = view.saturation;
 }
 
@@ -218,7 +285,9 @@ bool LivenessWatch::is_stuck(Run const& run) const {
     // oxygen is calmer than this water ever was.
     bool const habit_known = run.start_ms - first_ms_ > 48 * hour;
     bool const near_zero = zero_start_ms_ != 0;
-    auto const least = habit_known && !near_zero ? hour : 12 * hour;
+    bool const coarse = run.resolution <= 0.0 || run.resolution > coarse_part * std::abs(run.most);
+    auto const at_first = coarse && !near_zero ? held_at_first : 12 * hour;
+    auto const least = habit_known && !near_zero ? hour : at_first;
     // Where a week has shown how soon a held reading leaves its value all the same, what repeats for so many
     // times as long is stuck, however calm it ever was.
     bool const well_known = run.start_ms - first_ms_ > 168 * hour && !near_zero;
@@ -235,6 +304,9 @@ std::optional<LivenessWatch::Stuck> LivenessWatch::stuck() const {
         if (is_stuck(runs_[i]) && longer) {
             longest = Stuck{runs_[i].most, units[i], runs_[i].start_ms};
         }
+    }
+    if (!longest && only_creeps()) {
+        longest = Stuck{static_cast<double>(creep_.last), units[1], creep_.start_ms, true};
     }
     return longest;
 }

@@ -29,6 +29,7 @@ public:
         double value = 0.0;
         std::string_view unit;
         std::int64_t since_ms = 0;
+        bool creeps = false;  // it is not one value, but moves as a thermometer alone would move it
     };
     [[nodiscard]] std::optional<Stuck> stuck() const;
     // Asked at each weighing while air that should bring oxygen is on, since `on_since_ms`, and no neighbour
@@ -52,6 +53,16 @@ public:
     [[nodiscard]] std::int64_t high_since_ms() const { return high_start_ms_; }
 
 private:
+    // Of a device that gives percent alone: readings that go from one to the next by two steps at most, as
+    // those of a frozen cell do, whose percent its thermometer moves.
+    struct Creep {
+        std::int64_t start_ms = 0, longest_ms = 0;  // 0: none under way; of those before
+        std::uint32_t count = 0, changes = 0;       // its readings, and how many differ from the one before
+        float usual_count = 0.0F, usual_changes = 0.0F;  // of those before
+        float least = 0.0F, most = 0.0F, last = 0.0F;
+        void take(double value, double resolution, std::int64_t time_ms, std::int64_t last_ms);
+        void end(std::int64_t last_ms);
+    };
     // Readings of one and the same value, of one quantity, to within the device's rounding.
     struct Run {
         std::int64_t start_ms = 0;       // 0: none under way
@@ -63,15 +74,18 @@ private:
         // before it.
         std::int64_t calm_ms = 0, longest_calm_ms = 0;  // since when; 0: none under way
         double lowest = 0.0, highest = 0.0;
+        std::int64_t cut_off_ms = 0;  // how long one was that a gap cut off: a habit if it ends with that
         // The longest spell that was over, or under way, when the run began.
         [[nodiscard]] std::int64_t calm_before_ms() const;
         void follow_calm(double reading, double tolerance, std::int64_t time_ms, std::int64_t last_ms);
         void end_calm(std::int64_t last_ms);
         void end(std::int64_t last_ms);
+        void cut_off(std::int64_t last_ms);
     };
     void follow_runs(View const& view);
     void follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const;
     [[nodiscard]] bool is_stuck(Run const& run) const;
+    [[nodiscard]] bool only_creeps() const;
     // The same value, not zero, all the time that the output has been about zero.
     [[nodiscard]] bool repeats_near_zero() const;
     void follow_zero(View const& view);
@@ -82,6 +96,7 @@ private:
     std::int64_t first_ms_ = 0;
     std::int64_t last_ms_ = 0;
     std::array<Run, 3> runs_{};  // mg/L, %, hPa
+    Creep creep_;                // of %, where that is all
     std::int64_t zero_start_ms_ = 0;
     std::int64_t high_start_ms_ = 0;
     std::int64_t hour_ms_ = 0;

@@ -223,6 +223,37 @@ TEST_CASE("a held reading that always left its value within the hour is stuck wh
     CHECK(bench.stands(Reason::stuck));
 }
 
+TEST_CASE(
+    "a coarse reading that a controller holds for a day from the first on is not stuck, and for two it is",
+    "[diagnosis][liveness]") {
+    double const resolution = GENERATE(0.1, 0.01);
+    CAPTURE(resolution);
+    Bench bench;
+    bench.rig.probe(0).resolution = resolution;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.water = [](double h) { return h < 3.0 ? 2.0 + 0.1 * h : 2.4; };
+    bench.run(4.0);
+    bench.rig.probe(0).shows = 2.4;
+    bench.run(24.0);
+    CHECK(bench.heard.ever(Reason::stuck) == (resolution < 0.1));
+    bench.run(20.0);
+    CHECK(bench.stands(Reason::stuck));
+}
+
+TEST_CASE("a value that goes on after a gap was no habit before it", "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.water = [](double h) { return 6.0 + std::sin(h / 3.0); };
+    bench.run(72.0);
+    bench.rig.probe(0).shows = 6.25;
+    bench.run(0.8);
+    bench.rig.probe(0).silent = true;
+    bench.run(2.0);
+    bench.rig.probe(0).silent = false;
+    bench.run(2.0);
+    CHECK(bench.stands(Reason::stuck));
+}
+
 TEST_CASE("a transmitter that freezes while it is cleaned is not stuck", "[diagnosis][liveness]") {
     Bench bench;
     bench.rig.blast_s = 900;
@@ -289,7 +320,8 @@ public:
     std::optional<double> shows_percent;  // this, whatever the water
     std::optional<double> frozen_mg_l;    // the cell gives this, and the device works percent out of it
     std::function<double(double hour)> held_mg_l;  // of the water
-    bool thermometer_broken = false;
+    bool thermometer_broken = false, thermometer_read = true;
+    double swing_c = 2.0;  // of its temperature
 
     void run(double hours) {
         for (auto const end = second_ + static_cast<std::int64_t>(hours * 3600.0); second_ < end;) {
@@ -298,7 +330,7 @@ public:
             double const water = 80.0 + 6.0 * std::sin(h / 4.0) + 0.1 * random_.normal();
             Reading r;
             r.time = day_one + Millis{1000 * second_};
-            double const temperature_c = 18.0 + 2.0 * std::sin(h / 5.0);
+            double const temperature_c = 18.0 + swing_c * std::sin(h / 5.0);
             auto const mg_l = held_mg_l ? std::optional{held_mg_l(h)} : frozen_mg_l;
             double const percent = mg_l ? 100.0 * *mg_l / saturation(temperature_c) : water;
             r.temperature_c = std::round(10.0 * temperature_c) / 10.0;
@@ -307,6 +339,9 @@ public:
             if (thermometer_broken) {
                 r.temperature_c = -50.0;
                 r.do_mg_l = not_read;
+            }
+            if (!thermometer_read) {
+                r.temperature_c = r.do_mg_l = not_read;
             }
             bench_.site.take(0, r, bench_.heard);
         }
@@ -347,6 +382,26 @@ TEST_CASE("a cell that is frozen behind a device that gives percent is stuck, th
     device.frozen_mg_l = 8.3;
     device.run(24.0);
     CHECK(bench.stands(Reason::stuck));
+}
+
+TEST_CASE("percent that moves as a thermometer alone would move it, and never did before, is stuck",
+          "[diagnosis][liveness]") {
+    bool const always = GENERATE(false, true);  // of a water that a controller holds, it always did
+    CAPTURE(always);
+    Bench bench;
+    PercentDevice device{bench};
+    device.thermometer_read = false;
+    device.swing_c = 1.0;
+    if (always) {
+        device.held_mg_l = [](double) { return 8.3; };
+    }
+    device.run(72.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    device.frozen_mg_l = 8.3;
+    device.run(10.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    device.run(8.0);
+    CHECK(bench.stands(Reason::stuck) != always);
 }
 
 TEST_CASE("mg/L that go up and down by more than their percent and temperature round repeat nothing",
