@@ -108,6 +108,13 @@ void Capture::follow_floor(View const& view, Known const& known) {
     floor_fall_.take(view, last_ms_);
 }
 
+// Of an exposure that began before this, since the one before it was hardly over, the first readings went
+// unseen, and how high they were is not known.
+std::int64_t Capture::view_begins_at_ms(double t90_guess_s) const {
+    constexpr double blast_s = 60.0;
+    return exposed_until_ms_ == 0 ? 0 : exposed_until_ms_ + as_ms(3.5 * t90_guess_s + blast_s);
+}
+
 // The blast, where one that no bit declares is just over.
 std::optional<BlastSeen> Capture::follow_excursion(View const& view, Known const& known) {
     using Turn = ExcursionWatch::Turn;
@@ -127,8 +134,12 @@ std::optional<BlastSeen> Capture::follow_excursion(View const& view, Known const
     fall_.deadline_ms = view.time_ms + as_ms(std::clamp(3.0 * known.t90_guess_s, 60.0, 1200.0));
     fall_.saturation = view.saturation;
     fall_.base = excursion_.base();
+    bool const begun_unseen = view_begins_at_ms(known.t90_guess_s) > excursion_.begin_ms();
     exposed_until_ms_ = excursion_.peak_ms();
     timer_.found(excursion_.peak_ms());
+    if (begun_unseen) {
+        return BlastSeen{};
+    }
     return reach_.take(
         {excursion_.base(), excursion_.peak() - excursion_.base(), view.saturation, air_.usual_length_s()},
         known);
@@ -180,8 +191,9 @@ std::optional<BlastSeen> Capture::overdue_blast(View const& view, Known const& k
     double const length_s = air_.usual_length_s();
     auto seen = reach_.take({view.value, 0.0, view.saturation, length_s}, known);
     auto const slack_ms = timer_.slack_ms(known.t90_guess_s);
-    bool const stirred =
-        excursion_.begin_ms() > view.time_ms - 2 * slack_ms;  // something leapt, and did not return
+    // Something leapt, and did not return: the air came on, and a blast with it, perhaps. It may have stayed
+    // for long before it was given up.
+    bool const stirred = std::max(excursion_.begin_ms(), exposed_until_ms_) > view.time_ms - 2 * slack_ms;
     double const way = view.saturation - view.value;
     double const shows = reach_.usual_part(length_s, known.t90_guess_s) * way;
     seen.expected = seen.expected && !stirred && way > 0.0 &&

@@ -58,6 +58,7 @@ public:
 private:
     void follow_exposure(View const& view, double t90_guess_s);
     void follow_floor(View const& view, Known const& known);
+    [[nodiscard]] std::int64_t view_begins_at_ms(double t90_guess_s) const;
     [[nodiscard]] std::optional<BlastSeen> follow_excursion(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> told_blast(View const& view, Known const& known);
     [[nodiscard]] std::optional<BlastSeen> overdue_blast(View const& view, Known const& known);

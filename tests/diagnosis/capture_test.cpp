@@ -1,7 +1,9 @@
 // Response tests found in ordinary operation, and what must not be taken for one.
 #include <algorithm>
 #include <catch2/catch.hpp>
+#include <cmath>
 #include <numbers>
+#include <utility>
 
 #include "diagnosis/bench.h"
 
@@ -459,6 +461,29 @@ TEST_CASE("blasts that no bit declares and that edges of the air hide were not m
     bench.run(24.0 * 4.0);
     early_s = 30.0;
     bench.run(36.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+}
+
+TEST_CASE("blasts that come soon after the air has come back were not missed", "[diagnosis][capture]") {
+    // While the reading still climbs, for longer than a blast may be late; and just after it has been given
+    // up as an exposure, so that the first that is seen of the blast is its tail.
+    auto const [early_s, lasts_s] = GENERATE(std::pair{240.0, 3300.0}, std::pair{520.0, 1200.0});
+    CAPTURE(early_s);
+    Bench bench;
+    bench.rig.probe(0).blasts_declared = false;
+    bench.rig.water = [](double) { return 3.0; };
+    bench.rig.aeration = [](double) { return true; };
+    bench.run(24.0 * 4.0);
+    auto const since_on_s = [&bench, early = early_s](double hour) {
+        return std::fmod(3600.0 * hour - 1203.0 + early, static_cast<double>(bench.rig.blast_every_s));
+    };
+    auto const on_s = lasts_s;
+    bench.rig.aeration = [=](double hour) { return since_on_s(hour) < on_s; };
+    bench.rig.water = [=](double hour) {
+        double const s = since_on_s(hour);
+        return s < on_s ? 2.1 * (1.0 - std::exp(-s / 120.0)) : 2.1 * std::exp(-(s - on_s) / 200.0);
+    };
+    bench.run(48.0);
     CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
 }
 
