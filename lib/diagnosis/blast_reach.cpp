@@ -98,9 +98,8 @@ BlastSeen BlastReach::take(Blast const& blast, ProbeKnown const& known) {
     // What wanes over days must not be followed down: only blasts that reach about as usual teach.
     double const reach = way > least ? std::min(extreme / way, 1.5) : 0.0;
     bool const teaches = reaches_ < 12 ? extreme > least : reach > 0.75 * usual_reach_;
-    bool const short_of_usual =
-        !seen.shown || (reaches_ >= fewest_reaches && reach < span_reach * usual_reach_);
-    fell_short_ = seen.expected ? short_of_usual : fell_short_;
+    seen.short_of_usual = !seen.shown || (reaches_ >= fewest_reaches && reach < span_reach * usual_reach_);
+    fell_short_ = seen.expected ? seen.short_of_usual : fell_short_;
     // One that was hardly read may have taught too little: what is usual must not be asked whether to learn.
     if (seen_of(way) && teaches) {
         reaches_ = std::min(reaches_ + 1, 50U);

@@ -13,6 +13,7 @@ namespace probekeeper::diagnosis {
 struct BlastSeen {
     bool expected = false;  // the water was far enough from air for a blast to show
     bool shown = false;
+    bool short_of_usual = false;  // not shown, or far less than usual
 };
 
 // Where nobody knows what air reads, because no temperature tells the saturation: a blast goes a usual part

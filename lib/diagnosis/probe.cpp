@@ -105,12 +105,21 @@ bool nothing_tests(ProbeState const& state, std::int64_t now_ms) {
 
 // Misses count for the usual share once a blast shows again: until then they may be a cleaner that has
 // failed, and how usual misses are is what that is judged by.
-void saw_blast(ProbeState& state, bool shown, std::int64_t now_ms) {
-    if (!shown) {
-        state.missed_since_ms = state.blasts_missed == 0 ? now_ms : state.missed_since_ms;
-        ++state.blasts_missed;
+//
+// Nozzles clog and air fails over a day or two: where hardly any blast was ever missed, the newest ones
+// before the first that is, that fell far short of usual, were on the way there, and count with it.
+void saw_blast(ProbeState& state, BlastSeen seen, std::int64_t now_ms) {
+    constexpr std::uint32_t most_waned = 2;
+    constexpr double hardly_any = 0.1;  // a guess
+    if (!seen.shown) {
+        bool const first = state.blasts_missed == 0;
+        bool const reliable = 1.0 - state.blasts_share < hardly_any;
+        state.missed_since_ms = first ? now_ms : state.missed_since_ms;
+        state.blasts_missed += 1 + (first && reliable ? std::min(state.blasts_waned, most_waned) : 0);
+        state.blasts_waned = 0;
         return;
     }
+    state.blasts_waned = seen.short_of_usual ? state.blasts_waned + 1 : 0;
     constexpr std::uint32_t most_counted = 10;
     double const gain = 1.0 / std::min(2.0 + state.blasts_shown, 100.0);
     for (std::uint32_t i = 0; i < std::min(state.blasts_missed, most_counted); ++i) {
@@ -327,7 +336,7 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     }
     state.habits.take(view, reading, guess_s, disturbed);
     if (outcome.blast && outcome.blast->expected) {
-        saw_blast(state, outcome.blast->shown, now_ms);
+        saw_blast(state, *outcome.blast, now_ms);
     }
     state.first_ms = state.first_ms == 0 ? now_ms : state.first_ms;
     state.last_ms = now_ms;
@@ -375,7 +384,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.apart.set_anew(at_ms, /*membrane=*/true);
             // How many blasts the new membrane shows is to be seen, and what was missed before the work is no
             // failure after it. A cleaner that was left off is told, if later.
-            state.blasts_missed = 0;
+            state.blasts_missed = state.blasts_waned = 0;
             state.blasts_shown = std::min(state.blasts_shown, fewest_blasts);
             state.blasts_share = 0.5;
             state.coating = handling.coating.value_or(state.coating);
@@ -441,7 +450,7 @@ void return_to_use(ProbeState& state, std::int64_t at_ms) {
     break_off(state);
     state.absent_since_ms = 0;
     state.returned_ms = at_ms;
-    state.blasts_missed = 0;
+    state.blasts_missed = state.blasts_waned = 0;
     for (auto& tracker : state.trackers) {
         if (!tracker.standing()) {
             tracker.reset();

@@ -99,6 +99,7 @@ struct ProbeState {
     double neighbours_movement = 0.0;  // and their typical movement, mg/L
     CoatingPrior coating;              // of this membrane, when it was put on
     std::uint32_t blasts_missed = 0;
+    std::uint32_t blasts_waned = 0;  // of those that showed, the newest in a row that fell far short of usual
     std::uint32_t blasts_shown = 0;
     std::uint32_t quick_falls = 0;    // that were over before two readings told their tail
     double blasts_share = 0.5;        // of the last hundred or so that should have shown, how many did

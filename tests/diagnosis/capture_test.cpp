@@ -487,6 +487,20 @@ TEST_CASE("blasts that come soon after the air has come back were not missed", "
     CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
 }
 
+TEST_CASE("blasts that waned before they failed tell it sooner", "[diagnosis][capture]") {
+    bool const waned = GENERATE(true, false);
+    CAPTURE(waned);
+    Bench bench;
+    bench.rig.blast_every_s = 11 * 3600;
+    bench.run(24.0 * 10.0);
+    bench.rig.probe(0).reach = waned ? 0.6 : 1.0;
+    bench.run(22.0);
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
+    bench.rig.probe(0).blasts_reach = false;
+    bench.run(22.0);
+    CHECK(bench.heard.ever(Reason::cleaning_failed) == waned);
+}
+
 TEST_CASE("a probe too slow for blasts that no bit declares does not tell that they failed",
           "[diagnosis][capture]") {
     Bench bench;
