@@ -326,7 +326,7 @@ double own_movement(ProbeState const& state, FluctuationWatch::Gained const& gai
     double const shared = std::max(1.0, state.neighbours_ratio);
     double const theirs = square(state.neighbours_movement) * (1.0 + hidden - 1.0 / square(shared));
     double const own = theirs > 0.0 ? square(gained.all) - square(slower) * theirs : 0.0;
-    return std::max(gained.flutter, std::sqrt(std::max(0.0, own)));
+    return std::max(gained.at_usual_level, std::sqrt(std::max(0.0, own)));
 }
 
 }  // namespace

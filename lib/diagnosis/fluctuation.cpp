@@ -34,6 +34,11 @@ constexpr double quickest_s = 10.0;
 // much over either, as if `loose_smooth` were its own part. Both guesses, that fit any response slower than
 // the polls.
 constexpr double water_smooth = 0.5, loose_smooth = 0.56;
+// Of the squares of what has come: of so much, all came from a loose membrane, and of livelier water hardly
+// ever more than two thirds seem to. A guess that the simulated plants bear out.
+constexpr double nearly_all = 0.8;
+// Of what flutters at a lower level than usual, so many times are believed. A guess.
+constexpr double most_by_level = 2.0;
 // No water becomes more than so many times as lively and stays so for a day. A guess.
 constexpr double most_lively = 4.0;
 // A membrane that wears does so over days; one that is pierced moves this many times as much within hours.
@@ -67,6 +72,10 @@ double middle_of(std::size_t bin) {
 
 }  // namespace
 
+bool FluctuationWatch::Gained::nearly_all_flutters() const {
+    return flutter * flutter > nearly_all * all * all;
+}
+
 void FluctuationWatch::add(Scale& scale, std::uint32_t length, double value) {
     scale.block_sum += value;
     if (++scale.in_block < length) {
@@ -95,6 +104,8 @@ void FluctuationWatch::take(View const& view, bool disturbed) {
         }
         return;
     }
+    hour_squares_ += view.value * view.value;
+    ++hour_count_;
     std::uint32_t length = 1;
     for (auto& scale : scales_) {
         add(scale, length, view.value);
@@ -161,8 +172,11 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
         scale.total = 0;
     }
     if (known < 3) {
+        hour_squares_ = 0.0;
+        hour_count_ = 0;
         return;
     }
+    follow_level();
     closed.value = static_cast<float>(std::exp(log_sum / static_cast<double>(known)));
     hours_.push(closed);
     at_ms_ = now_ms;
@@ -206,6 +220,10 @@ void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
         std::transform(day.begin(), day.end(), kept.begin(), [](double v) { return static_cast<float>(v); });
         days_.push(kept);
         day_ms_ = now_ms;
+        if (!fresh_learned_) {
+            auto const days = static_cast<float>(std::min<std::size_t>(days_.size(), 10));
+            usual_squares_ += (level_squares_ - usual_squares_) / days;
+        }
     }
     if (life_known_ && !fresh_learned_ && now_ms - life_ms_ > 36 * hour) {
         fresh_ = day;
@@ -214,6 +232,7 @@ void FluctuationWatch::learn(ByScale const& day, std::int64_t now_ms) {
         }
         fresh_learned_ = now_ms - life_ms_ < 120 * hour;
         life_known_ = fresh_learned_;
+        usual_squares_ = level_squares_;
     }
 }
 
@@ -285,7 +304,13 @@ FluctuationWatch::Gained FluctuationWatch::gained_of(ByScale const& day, ByScale
     double const quick = gained(base_);
     double const by_water = std::min(gained(base_ + 2), (most_lively * most_lively - 1.0) * before);
     double const loose = (quick - part * by_water) / (1.0 - part * loose_smooth);
-    return {std::sqrt(quick), std::sqrt(std::clamp(loose, 0.0, quick))};
+    Gained g{std::sqrt(quick), std::sqrt(std::clamp(loose, 0.0, quick))};
+    g.at_usual_level = g.flutter;
+    if (g.nearly_all_flutters() && level_squares_ > 0.0F) {
+        double const lower = std::sqrt(static_cast<double>(usual_squares_ / level_squares_));
+        g.at_usual_level *= std::clamp(lower, 1.0, most_by_level);
+    }
+    return g;
 }
 
 void FluctuationWatch::compare(ByScale const& day) {
@@ -300,6 +325,15 @@ void FluctuationWatch::compare(ByScale const& day) {
     today_error_ = known ? error_of(base_) : unknown_error;
     bool const bounded = known && fresh_learned_ && fresh_[base_] == most_fresh_[base_];
     before_value_ = bounded ? std::optional{most_fresh_[base_] / most_for_new} : std::nullopt;
+}
+
+// Of the hours that tell the movement, so that the two belong together.
+void FluctuationWatch::follow_level() {
+    constexpr float of_a_day = 1.0F / 16.0F;  // hours: what was an hour ago counts as one of so many
+    auto const mean = static_cast<float>(hour_squares_ / std::max(hour_count_, 1U));
+    level_squares_ += level_squares_ > 0.0F ? of_a_day * (mean - level_squares_) : mean;
+    hour_squares_ = 0.0;
+    hour_count_ = 0;
 }
 
 double FluctuationWatch::error_of(std::size_t scale) const {

@@ -37,6 +37,10 @@ public:
     // less from each to the next.
     struct Gained {
         double all = 0.0, flutter = 0.0;  // mg/L
+        // A loose membrane moves in proportion to what it reads: what flutters, as it would at the level that
+        // the fresh value was learned at. As it is, unless nearly all flutters.
+        double at_usual_level = 0.0;
+        [[nodiscard]] bool nearly_all_flutters() const;
     };
     [[nodiscard]] std::optional<Gained> gained() const { return gained_; }
     // Its standard error as a part of the value.
@@ -98,6 +102,7 @@ private:
     [[nodiscard]] ByScale fresh_by_scale() const;
     [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;
     [[nodiscard]] double error_of(std::size_t scale) const;
+    void follow_level();
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.
     [[nodiscard]] double hours_between(double from, double to, std::size_t fewest) const;
@@ -116,6 +121,11 @@ private:
     double before_leap_ = 0.0;
     std::array<float, scales> before_leap_by_scale_{};
     double noise_ = 0.01;
+    // Squares of what was read while the movement was measured: their sum in this hour and of how many, their
+    // mean over about a day, and when the fresh value was learned; 0: not known.
+    double hour_squares_ = 0.0;
+    std::uint32_t hour_count_ = 0;
+    float level_squares_ = 0.0F, usual_squares_ = 0.0F;
     ByScale fresh_{};
     ByScale most_fresh_{};  // what can be of a fresh membrane, by the one before it; 0: not known
     // As compared when the hour was closed.

@@ -481,6 +481,13 @@ Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_m
     if (now && fresh && shows_water_move(state, now_ms)) {
         out.fluctuation_ratio = *now / *fresh;
         out.movement_mg_l = *now;
+        auto const gained = state.fluctuation.gained();
+        // It does so within days, a storm within hours.
+        bool const leapt = state.fluctuation.leapt_ms() != 0;
+        out.loosens = gained && gained->nearly_all_flutters() && !leapt;
+        double const own = out.loosens ? gained->flutter : 0.0;
+        out.water_part =
+            out.loosens ? std::max(std::sqrt(std::max(0.0, *now * *now - own * own)), *fresh) / *now : 1.0;
     }
     out.temperature_c = state.last_temperature_c;
     out.leapt_ms = state.fluctuation.leapt_ms();

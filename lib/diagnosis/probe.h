@@ -44,6 +44,8 @@ struct Shown {
     double value = 0.0;              // newest reading over saturation, 0..1 and beyond
     double fluctuation_ratio = 0.0;  // of now against its own fresh or usual quiet value; 0: not known
     double movement_mg_l = 0.0;      // now, from one reading to the next; 0: not known
+    bool loosens = false;            // what has come flutters behind its own membrane, nearly all of it
+    double water_part = 1.0;         // of both, what is left without that
     double temperature_c = 0.0;      // NaN where not read
     std::int64_t leapt_ms = 0;       // since when its movement has leapt within hours; 0: it has not
     // Both live as long as the site is weighed.

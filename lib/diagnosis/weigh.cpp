@@ -237,15 +237,28 @@ void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t n
     tracker(state, Reason::background).take(now_ms, unseen ? -1.0 : probability, {wait_s, day_s});
 }
 
+// What neighbours show of how lively the water is. One that comes loose itself shows it by what is left
+// beside that; several never come loose at once, and what they all show is the water's, or bubbles in it.
+void hear_movement(ProbeState& state, ProbeSetup const& setup, std::vector<Shown> const& neighbours) {
+    auto const compared = std::count_if(neighbours.begin(), neighbours.end(),
+                                        [](Shown const& n) { return n.alive && n.fluctuation_ratio > 0.0; });
+    auto const loosen = std::count_if(neighbours.begin(), neighbours.end(),
+                                      [](Shown const& n) { return n.alive && n.loosens; });
+    bool const together = loosen > 1 && loosen == compared;
+    auto const part = [together](Shown const& n) { return together ? 1.0 : n.water_part; };
+    state.neighbours_ratio =
+        typical(neighbours, [&](Shown const& n) { return n.fluctuation_ratio * part(n); });
+    state.neighbours_movement = typical(
+        neighbours, [&](Shown const& n) { return n.movement_mg_l * part(n) * slower_than(state, setup, n); });
+}
+
 void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                         std::vector<Shown> const& neighbours) {
     state.trend.settle(now_ms);
     state.fluctuation.close_hour(now_ms, state.liveness.resolution(), setup.poll_s);
     state.liveness.close_hour(now_ms);
     state.height.close_hour();
-    state.neighbours_ratio = typical(neighbours, [](Shown const& n) { return n.fluctuation_ratio; });
-    state.neighbours_movement =
-        typical(neighbours, [&](Shown const& n) { return n.movement_mg_l * slower_than(state, setup, n); });
+    hear_movement(state, setup, neighbours);
 
     hear_found_rises(state, setup, now_ms);
     weigh_slowness(state, setup, now_ms);

@@ -1,4 +1,5 @@
 // The movement that a probe adds to its reading, told from that of the water.
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 
@@ -48,6 +49,32 @@ TEST_CASE("movement that all probes of a water share is the water's", "[diagnosi
         CHECK_FALSE(bench.heard.ever(Reason::membrane_damage, place));
         CHECK(*bench.site.verdict(place).fluctuation->shared_with_neighbours > 0.7);
     }
+}
+
+TEST_CASE("two membranes in one water that come loose together do not excuse each other",
+          "[diagnosis][fluctuation]") {
+    Bench bench{2};
+    bench.run(96.0);
+    grow_noise(bench, 8, 0, 1);
+    CHECK(bench.stands(Reason::fluctuation, 0));
+    CHECK(bench.stands(Reason::fluctuation, 1));
+}
+
+TEST_CASE("what flutters is held against the level that it flutters at", "[diagnosis][fluctuation]") {
+    bool const lower = GENERATE(true, false);  // the air reaches half of the height that it did
+    CAPTURE(lower);
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [lower](double h) {
+        return 6.0 - (lower ? 3.0 * std::clamp((h - 96.0) / 24.0, 0.0, 1.0) : 0.0);
+    };
+    bench.run(96.0);
+    for (int day = 0; day < 5; ++day) {
+        bench.rig.probe(0).noise *= 1.16;  // in all by twice
+        bench.run(24.0);
+    }
+    bench.run(24.0);
+    CHECK(bench.heard.ever(Reason::fluctuation) == lower);
 }
 
 TEST_CASE("what a fresh membrane moves is learned after a membrane change, and only then",
