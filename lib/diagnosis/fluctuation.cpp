@@ -417,6 +417,15 @@ double FluctuationWatch::flutters_since_leap() const {
     return std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
 }
 
+bool FluctuationWatch::loosened_before_leap() const {
+    constexpr double clearly_more = 1.5;  // a guess
+    ByScale before{};
+    std::copy(before_leap_by_scale_.begin(), before_leap_by_scale_.end(), before.begin());
+    auto const fresh = fresh_by_scale();
+    bool const more = fresh[base_] > 0.0 && before[base_] > clearly_more * fresh[base_];
+    return leapt_ms_ != 0 && more && gained_of(before, fresh).nearly_all_flutters();
+}
+
 double FluctuationWatch::risen_since(std::int64_t from_ms) const {
     double const age = static_cast<double>(at_ms_ - from_ms) / static_cast<double>(hour);
     double const since = hours_between(0.0, age, 2), before = hours_before(age, 24.0, 8);

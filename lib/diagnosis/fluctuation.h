@@ -54,6 +54,8 @@ public:
     // How many times as much it moves since the leap by what is too quick to have come through the membrane,
     // beside what moved before.
     [[nodiscard]] double flutters_since_leap() const;
+    // Before the leap it had already moved more than when fresh, by what flutters behind the membrane.
+    [[nodiscard]] bool loosened_before_leap() const;
     // How many times as much as in the day before `from_ms` it has moved since; 0 where too few hours are
     // known.
     [[nodiscard]] double risen_since(std::int64_t from_ms) const;

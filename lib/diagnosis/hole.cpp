@@ -54,13 +54,13 @@ double height_step(ProbeState const& state) {
     return state.height.step();
 }
 
-// A membrane that is known to be loose moves with what it reads, and so leaps with the load. For a day what a
-// hole does to the movement may have been told as that.
+// A membrane that is known to be loose, or was on its way there, moves with what it reads, and so leaps with
+// the load. For a day what a hole does to the movement may have been told as that.
 bool known_loose(ProbeState const& state, std::int64_t now_ms) {
     auto const leapt_ms = state.fluctuation.leapt_ms();
     auto const& told = tracker(state, Reason::fluctuation);
     bool const by_leap = told.raised_ms() > leapt_ms && now_ms - leapt_ms < 24 * hour_ms;
-    return told.standing() && !by_leap;
+    return (told.standing() && !by_leap) || state.fluctuation.loosened_before_leap();
 }
 
 // Water that is left with oxygen has floors that move with its load; a hole's agree. Where no bit tells the

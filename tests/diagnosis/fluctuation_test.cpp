@@ -77,6 +77,20 @@ TEST_CASE("what flutters is held against the level that it flutters at", "[diagn
     CHECK(bench.heard.ever(Reason::fluctuation) == lower);
 }
 
+TEST_CASE("a membrane on its way to come loose that leaps with the level is not pierced",
+          "[diagnosis][fluctuation]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double h) { return h < 168.0 ? 3.0 : 6.0; };
+    bench.run(96.0);
+    grow_noise(bench, 3, 0, 0);
+    CHECK_FALSE(bench.heard.ever(Reason::fluctuation));
+    bench.rig.probe(0).noise *= 2.8;
+    bench.run(36.0);
+    CHECK_FALSE(bench.heard.ever(Reason::membrane_damage));
+    CHECK(bench.stands(Reason::fluctuation));
+}
+
 TEST_CASE("what a fresh membrane moves is learned after a membrane change, and only then",
           "[diagnosis][fluctuation]") {
     bool const changed = GENERATE(true, false);
