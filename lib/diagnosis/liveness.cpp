@@ -18,6 +18,9 @@ constexpr double of_thermometer = 0.0028;
 // part of it: a controller may hold it there for a day. Guesses.
 constexpr double coarse_part = 0.01;
 constexpr std::int64_t held_at_first = 36 * hour;
+// And afterwards so long: on a day when the water comes to rest such a reading does not move for hours. A
+// guess.
+constexpr std::int64_t coarse_rests = 12 * hour;
 // What a thermometer alone moves goes by two steps of the output at most, in a range that days warm a water
 // by, and rests for several times as long on each value as what comes from the water. Guesses.
 constexpr double creep_steps = 2.0;
@@ -287,7 +290,7 @@ bool LivenessWatch::is_stuck(Run const& run) const {
     bool const near_zero = zero_start_ms_ != 0;
     bool const coarse = run.resolution <= 0.0 || run.resolution > coarse_part * std::abs(run.most);
     auto const at_first = coarse && !near_zero ? held_at_first : 12 * hour;
-    auto const least = habit_known && !near_zero ? hour : at_first;
+    auto const least = !habit_known || near_zero ? at_first : coarse ? coarse_rests : hour;
     // Where a week has shown how soon a held reading leaves its value all the same, what repeats for so many
     // times as long is stuck, however calm it ever was.
     bool const well_known = run.start_ms - first_ms_ > 168 * hour && !near_zero;

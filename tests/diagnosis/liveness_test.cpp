@@ -241,6 +241,19 @@ TEST_CASE(
     CHECK(bench.stands(Reason::stuck));
 }
 
+TEST_CASE("a coarse reading of water that comes to rest for hours is not stuck, and for a day it is",
+          "[diagnosis][liveness]") {
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.water = [](double h) { return h < 96.0 ? 6.4 + std::sin(h / 1.5) : 6.4; };
+    bench.run(96.0 + 9.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    bench.run(15.0);
+    CHECK(bench.stands(Reason::stuck));
+}
+
 TEST_CASE("a value that goes on after a gap was no habit before it", "[diagnosis][liveness]") {
     Bench bench;
     bench.rig.water = [](double h) { return 6.0 + std::sin(h / 3.0); };
