@@ -104,7 +104,7 @@ void FluctuationWatch::take(View const& view, bool disturbed) {
         }
         return;
     }
-    hour_squares_ += view.value * view.value;
+    hour_squares_ += static_cast<float>(view.value * view.value);
     ++hour_count_;
     std::uint32_t length = 1;
     for (auto& scale : scales_) {
@@ -172,7 +172,7 @@ void FluctuationWatch::close_hour(std::int64_t now_ms, double resolution, double
         scale.total = 0;
     }
     if (known < 3) {
-        hour_squares_ = 0.0;
+        hour_squares_ = 0.0F;
         hour_count_ = 0;
         return;
     }
@@ -330,9 +330,9 @@ void FluctuationWatch::compare(ByScale const& day) {
 // Of the hours that tell the movement, so that the two belong together.
 void FluctuationWatch::follow_level() {
     constexpr float of_a_day = 1.0F / 16.0F;  // hours: what was an hour ago counts as one of so many
-    auto const mean = static_cast<float>(hour_squares_ / std::max(hour_count_, 1U));
+    float const mean = hour_squares_ / static_cast<float>(std::max(hour_count_, 1U));
     level_squares_ += level_squares_ > 0.0F ? of_a_day * (mean - level_squares_) : mean;
-    hour_squares_ = 0.0;
+    hour_squares_ = 0.0F;
     hour_count_ = 0;
 }
 

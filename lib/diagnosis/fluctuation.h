@@ -125,7 +125,7 @@ private:
     double noise_ = 0.01;
     // Squares of what was read while the movement was measured: their sum in this hour and of how many, their
     // mean over about a day, and when the fresh value was learned; 0: not known.
-    double hour_squares_ = 0.0;
+    float hour_squares_ = 0.0F;
     std::uint32_t hour_count_ = 0;
     float level_squares_ = 0.0F, usual_squares_ = 0.0F;
     ByScale fresh_{};
