@@ -16,7 +16,7 @@ constexpr std::uint32_t fewest_repeats = 40;
 constexpr double of_thermometer = 0.0028;
 // Until a habit is known, a day and a half of one value is asked for where its steps are as coarse as this
 // part of it: a controller may hold it there for a day. Guesses.
-constexpr double coarse_part = 0.01;
+constexpr double coarse_part = 0.007;
 constexpr std::int64_t held_at_first = 36 * hour;
 // And afterwards so long: on a day when the water comes to rest such a reading does not move for hours. A
 // guess.
