@@ -299,11 +299,13 @@ void explain_t90(Diagnosis& d, ProbeState const& state, ProbeSetup const& setup,
         d.t90_unknown = why_no_t90(state, now_ms);
         return;
     }
+    auto const limit = slow_limit(state, setup);
+    auto const told = limit ? beside_fresh(*known, *limit) : *known;
     T90 t;
-    t.value_s = std::exp(known->ln_t90);
-    t.low_s = std::exp(known->ln_t90 - normal_90 * known->error);
-    t.high_s = std::exp(known->ln_t90 + normal_90 * known->error);
-    if (auto const limit = slow_limit(state, setup)) {
+    t.value_s = std::exp(told.ln_t90);
+    t.low_s = std::exp(told.ln_t90 - normal_90 * told.error);
+    t.high_s = std::exp(told.ln_t90 + normal_90 * told.error);
+    if (limit) {
         t.fresh_s = std::exp(limit->ln_fresh);
         t.fresh_learned = limit->learned;
         t.ratio = t.value_s / *t.fresh_s;

@@ -190,6 +190,9 @@ struct SlowLimit {
     bool learned = false;
 };
 [[nodiscard]] std::optional<SlowLimit> slow_limit(ProbeState const& state, ProbeSetup const& setup);
+// The same response as it is to be told: with what is known of any membrane beside its fresh value, which
+// counts for more the less its tests tell. What decides on a ticket is what they say without it.
+[[nodiscard]] LevelKnown beside_fresh(LevelKnown const& known, SlowLimit const& limit);
 
 // The day the limit is crossed, seen from `now_ms`, with a 90 % interval; empty where the trend does not
 // point there.

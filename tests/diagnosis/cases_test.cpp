@@ -177,3 +177,23 @@ TEST_CASE("a forecast against a configured fresh value is less sure than one aga
     CHECK(by_configured > 0.5);
     CHECK(by_configured < by_learned - 0.05);
 }
+
+TEST_CASE("a membrane is not told to be quicker than it was when fresh by tests that tell little",
+          "[diagnosis][cases]") {
+    SlowLimit limit;
+    limit.ln_fresh = std::log(30.0);
+    limit.learned = true;
+    auto const told = [&limit](double t90_s, double error) {
+        LevelKnown known;
+        known.ln_t90 = std::log(t90_s);
+        known.error = error;
+        return beside_fresh(known, limit);
+    };
+    CHECK(std::exp(told(15.0, 0.4).ln_t90) > 28.0);
+    CHECK(told(15.0, 0.4).error < 0.2);
+    // Unless they are sure of it: then the fresh value is as likely to be wrong.
+    CHECK(std::exp(told(27.0, 0.04).ln_t90) < 28.0);
+    // One that is slow stays so.
+    CHECK(std::exp(told(75.0, 0.1).ln_t90) == Approx(75.0).epsilon(0.02));
+    CHECK(std::exp(told(75.0, 0.4).ln_t90) > 60.0);
+}
