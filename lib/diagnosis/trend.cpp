@@ -86,6 +86,9 @@ constexpr double most_nominal_evidence = 1.6;
 // How near one of unknown age comes to the T90 its configuration expects, having usually slowed a little
 // (standard deviation of ln). Guesses, too.
 constexpr double used_slower = 0.1, used_error = 0.2;
+// Of T90, s: what all blasts of a position are off by, for each is flushed by the same water and air at the
+// same place. A guess that the simulated plants bear out.
+constexpr double flush_error_s = 2.2;
 
 double square(double x) {
     return x * x;
@@ -523,7 +526,9 @@ std::optional<Trend::LnKnown> Trend::response(std::int64_t at_ms) const {
     }
     auto const now = level_.ahead(days_ahead(at_ms));
     auto const by = scale();
-    double const of_tests = steps_batches_ > 0 ? ends_found_part_ * ends_found_error : decline_error;
+    double const of_flush = flush_error_s / std::exp(now.ln_tau + by.ln);
+    double const of_tests =
+        steps_batches_ > 0 ? std::hypot(ends_found_part_ * ends_found_error, of_flush) : decline_error;
     return LnKnown{
         now.ln_tau + by.ln,
         std::sqrt(square(now.error) + square(model_error) + square(definition_error) + square(by.error) +

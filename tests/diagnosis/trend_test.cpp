@@ -247,3 +247,33 @@ TEST_CASE("what is unknown of a response grows as long as nothing tests it") {
     CHECK(after(30).error > after(20).error + 0.1);
     CHECK(after(30).change_error > after(20).change_error + 0.1);
 }
+
+namespace {
+
+// A day of blasts, two an hour.
+Trend after_blasts(double t90_s) {
+    Trend trend;
+    ResponseFit step;
+    step.tau_s = t90_s / electrode::first_order_t90_over_tau;
+    step.ln_error = 0.03;
+    for (int half = 1; half <= 48; ++half) {
+        trend.take(half * hour_ms / 2, TestSource::cleaning, 0.0, step, 0.0);
+        trend.settle(half * hour_ms / 2);
+    }
+    return trend;
+}
+
+double t90_s(Trend const& trend, std::int64_t at_ms) {
+    return std::exp(trend.response(at_ms)->ln);
+}
+
+}  // namespace
+
+TEST_CASE("no number of blasts tells a quick probe from the flush of its water and air") {
+    // Half way between the kinds of response, which leaves the same open of both.
+    auto const quick = *after_blasts(20.0).response(24 * hour_ms),
+               slow = *after_blasts(200.0).response(24 * hour_ms);
+    double const more = quick.error * quick.error - slow.error * slow.error;
+    CHECK(std::sqrt(more) == Approx(0.1).margin(0.03));
+    CHECK(quick.ln - slow.ln == Approx(std::log(0.1)));
+}
