@@ -397,7 +397,8 @@ std::optional<Level::Delay> Trend::aerator() const {
         return std::nullopt;
     }
     auto const more = if_membrane(lag_over_level(), probability_of(kind_evidence()));
-    return level_.delay_beside(more.ln, std::hypot(more.error, model_error));
+    // A film or the output's damping, which its blasts hardly show, would pass for the aerator's.
+    return level_.delay_beside(more.ln, std::hypot(more.error, lag_model_error));
 }
 
 // Only what is much better than what has been told already: it is the same news.

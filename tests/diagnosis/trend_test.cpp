@@ -277,3 +277,11 @@ TEST_CASE("no number of blasts tells a quick probe from the flush of its water a
     CHECK(std::sqrt(more) == Approx(0.1).margin(0.03));
     CHECK(quick.ln - slow.ln == Approx(std::log(0.1)));
 }
+
+TEST_CASE("of what a blasted probe tells of the aerator, what lags beside its membrane stays open") {
+    Trend tested;
+    live(tested, {60.0, 60.0 + 18.0, -1.5}, 240);
+    auto const told = tested.aerator();
+    REQUIRE(told);
+    CHECK(told->error_s > 5.0);
+}
