@@ -55,6 +55,9 @@ constexpr double fresh_days = 6.0;  // later it is not fresh any more
 constexpr double ln10 = electrode::first_order_t90_over_tau;
 // ln of T90 over the tail's time constant, and over the mean lag, each over the same of first order.
 double const membrane_tail_ln = std::log(electrode::membrane_t90_over_tail / ln10);
+// What the one kind of response makes of a blast and what the other does may differ by so much more at most:
+// beyond it one of them is far from anything that fits.
+double const most_membrane_ln = 2.0 * membrane_tail_ln;
 double const membrane_mean_ln = std::log(electrode::membrane_t90_over_mean / ln10);
 // Of it: what lags beside the membrane, a film or a filter, is in both in other parts. And the odds that it
 // can bring at most. Guesses; of what neighbours say plainly of the kinds of simulated probes, a quarter is
@@ -131,12 +134,22 @@ void Trend::take(std::int64_t time_ms, TestSource source, double ln_to_20, Respo
         return;
     }
     bool const whole = !std::isnan(fit.ln_t90_membrane);
-    double const ln_tau = whole ? fit.ln_t90_first_order - std::log(ln10) : std::log(fit.tau_s);
+    double const ln_tau = whole ? first_order_ln(fit) - std::log(ln10) : std::log(fit.tau_s);
     add(steps_, time_ms, {ln_tau, fit.ln_error, ln_to_20});
     tests_ += fit.blasts - 1;  // the rest when the batch is closed
     if (whole) {
         saw_blast(fit);
     }
+}
+
+bool Trend::far_apart(ResponseFit const& fit) {
+    return std::abs(fit.ln_t90_membrane - fit.ln_t90_first_order) > most_membrane_ln;
+}
+
+// ln T90 as if the response were of first order.
+double Trend::first_order_ln(ResponseFit const& fit) const {
+    bool const missed = fit.membrane_evidence > 0.0 && far_apart(fit);
+    return missed ? fit.ln_t90_membrane - membrane_ln_ : fit.ln_t90_first_order;
 }
 
 double Trend::lag_s(TestSource source, ResponseFit const& fit) const {
@@ -191,10 +204,10 @@ void Trend::add(Batch& batch, std::int64_t time_ms, Measured const& test) {
 // The kind of response belongs to the kind of probe. Once it is told it is left alone: slime and a coated
 // anode lag beside the membrane, too, and what blasts seem to say then would pass for a change of T90.
 void Trend::saw_blast(ResponseFit const& fit) {
-    double const more = std::clamp(fit.ln_t90_membrane - fit.ln_t90_first_order, 0.0, 2.0 * membrane_tail_ln);
+    double const more = std::clamp(fit.ln_t90_membrane - fit.ln_t90_first_order, 0.0, most_membrane_ln);
     blasts_ += fit.blasts;
     double const gain = 1.0 / std::min<double>(blasts_, blasts_remembered);
-    membrane_ln_ += gain * (more - membrane_ln_);
+    membrane_ln_ += far_apart(fit) ? 0.0 : gain * (more - membrane_ln_);
     ends_found_part_ += gain * ((fit.ends_found ? 1.0 : 0.0) - ends_found_part_);
     if (blasts_ <= enough_blasts) {
         blast_evidence_ += fit.membrane_evidence;
@@ -265,7 +278,7 @@ double Trend::t90_over_tau(TestSource source) const {
 
 double Trend::t90_s(TestSource source, ResponseFit const& fit) const {
     if (is_step(source) && !std::isnan(fit.ln_t90_membrane)) {
-        return std::exp(model() == ResponseModel::membrane ? fit.ln_t90_membrane : fit.ln_t90_first_order);
+        return std::exp(model() == ResponseModel::membrane ? fit.ln_t90_membrane : first_order_ln(fit));
     }
     return lag_s(source, fit) * t90_over_tau(source);
 }

@@ -112,6 +112,8 @@ private:
     // Declines whose moment nothing told.
     [[nodiscard]] bool found(Batch const& batch) const;
     [[nodiscard]] bool waited(Batch const& batch, std::int64_t time_ms) const;
+    [[nodiscard]] static bool far_apart(ResponseFit const& fit);
+    [[nodiscard]] double first_order_ln(ResponseFit const& fit) const;
     void saw_blast(ResponseFit const& fit);
     void saw_decline(ResponseFit const& fit);
     void compare_with_nominal(double expected_ln, double error);

@@ -285,3 +285,18 @@ TEST_CASE("of what a blasted probe tells of the aerator, what lags beside its me
     REQUIRE(told);
     CHECK(told->error_s > 5.0);
 }
+
+TEST_CASE("where one kind of response does not fit a blast at all, the other one tells T90") {
+    Trend trend;
+    ResponseFit blast;
+    blast.tau_s = 17.0;
+    blast.ln_error = 0.1;
+    blast.ln_t90_first_order = std::log(7.0);
+    blast.ln_t90_membrane = std::log(50.0);
+    blast.membrane_evidence = 3.0;
+    for (int hour = 1; hour <= 48; ++hour) {
+        trend.take(hour * hour_ms, TestSource::air_exposure, 0.0, blast, 0.0);
+        trend.settle(hour * hour_ms);
+    }
+    CHECK(t90_s(trend, 48 * hour_ms) == Approx(50.0).epsilon(0.1));
+}
