@@ -17,7 +17,7 @@ void doubt_by_expected(ResponseFit& fit, ProbeKnown const& known) {
     double const expected_s = known.t90_guess_s / electrode::first_order_t90_over_tau + known.delay_s;
     if (fit.set_aside.empty() &&
         !(fit.late_error_s < worst_part * std::sqrt(fit.late_s * std::max(expected_s, 1.0)))) {
-        fit.set_aside = "too uncertain";
+        fit.set_aside = too_uncertain;
     }
 }
 

@@ -264,7 +264,7 @@ std::string_view doubt_of(ResponseFit const& fit, bool converged, double level, 
     if (end_s < 1.5 * fit.tau_s) {
         return "cut short before the reading had settled";
     }
-    return fit.late_error_s < 0.5 * fit.late_s ? "" : "too uncertain";
+    return fit.late_error_s < 0.5 * fit.late_s ? "" : too_uncertain;
 }
 
 struct OneKind {

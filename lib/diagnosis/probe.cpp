@@ -211,6 +211,9 @@ ResponseTest judge(ProbeState& state, ProbeSetup const& setup, Candidate const& 
         return judge_found(state, candidate, temperature, set_aside);
     }
     bool const used = set_aside.empty();
+    if (candidate.source == TestSource::aeration_off && set_aside == too_uncertain) {
+        state.trend.saw_unsure_decline();
+    }
     if (used) {
         bool const lent = !state.temperature_seen && !state.lent_by_neighbours;
         state.trend.temperature_leaves(std::isnan(candidate.temperature_c) ? no_temperature_error

@@ -10,6 +10,9 @@
 
 namespace probekeeper::diagnosis {
 
+// Why a fit is set aside that has nothing else against it.
+inline constexpr std::string_view too_uncertain = "too uncertain";
+
 struct FitPoint {
     double t_s = 0.0;  // seconds from the event
     double value = 0.0;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <span>
+#include <utility>
 
 #include "diagnosis/assumed.h"
 #include "electrode/first_order.h"
@@ -25,6 +26,10 @@ constexpr double most_found_scatter = 0.5, worst_found_error = 0.6, found_error 
 constexpr double model_error = 0.03;
 // Of declines, too, over a few hours: the load of the water changes how it bends.
 constexpr double decline_model_error = 0.06;
+// Of those that noise leaves little of, the ones that seem late seem surer too. Where so many more were too
+// uncertain than were not, these would tell a longer T90 than there is. A guess.
+constexpr double most_unsure = 0.5;
+constexpr std::uint32_t unsure_remembered = 24;
 // Of rises, over a few hours: what the load does to them. A guess.
 constexpr double rise_model_error_s = 8.0;
 // Steps and declines tell a probe better than rises do, which speak of it when there have been none for so
@@ -215,6 +220,10 @@ void Trend::saw_blast(ResponseFit const& fit) {
     }
 }
 
+void Trend::saw_unsure_decline() {
+    unsure_declines_ = std::min(unsure_declines_ + 1, unsure_remembered);
+}
+
 void Trend::saw_decline(ResponseFit const& fit) {
     if (fit.membrane_evidence == 0.0) {
         return;
@@ -355,6 +364,10 @@ void Trend::close(Batch& batch) {
         batch.count = 0;
         return;
     }
+    if (&batch == &declines_ && !of_found && std::exchange(unsure_declines_, 0U) > most_unsure * n) {
+        batch.count = 0;
+        return;
+    }
     found_error_ = together.value_or(0.0);
     newest_ms_ = of_found ? std::max(newest_ms_, batch.last_ms) : newest_ms_;
     double const water = step ? model_error : std::hypot(decline_model_error, found_error_);
@@ -468,6 +481,7 @@ void Trend::new_life(std::int64_t now_ms, bool fresh) {
     level_ms_ = 0;
     steps_.count = declines_.count = rises_.count = 0;
     tests_ = batches_ = 0;
+    unsure_declines_ = 0;
     newest_ms_ = 0;
     last_surprise_ = 0.0;
     life_ms_ = now_ms;

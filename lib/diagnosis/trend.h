@@ -47,6 +47,8 @@ public:
     // A measured airflow tells when the air stopped, so that hardly anything of a decline is the aerator's.
     void time_edges_by_air() { level_.time_air(); }
     [[nodiscard]] bool air_times_edges() const { return level_.air_timed(); }
+    // A decline that was set aside for telling too little.
+    void saw_unsure_decline();
     // How well tests can be corrected to 20 degC: what its water's temperature leaves open of ln T90.
     void temperature_leaves(double error) { temperature_error_ = error; }
     // Closes batches that have waited long enough, even if no further test comes.
@@ -162,6 +164,7 @@ private:
     double blast_evidence_ = 0.0, nominal_evidence_ = 0.0, neighbour_evidence_ = 0.0;
     double decline_evidence_ = 0.0;
     std::uint32_t declines_heard_ = 0;
+    std::uint32_t unsure_declines_ = 0;  // since a batch was closed
     double membrane_probability_ = 0.5;  // by all of them
     double delay_told_ = 7.0;            // how well another probe has told the delay; standard deviation, s
     // How well the kind has told the lag from the tail, as a standard deviation, and what it told; and the

@@ -693,4 +693,16 @@ TEST_CASE("how many blasts a new membrane shows is learned anew, and a cleaner l
     CHECK(bench.heard.ever(Reason::cleaning_failed));
 }
 
+TEST_CASE("falls that noise leaves little of do not make a quick probe slow by the few that are surer",
+          "[diagnosis][capture]") {
+    Bench bench;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).t90_s = 18.0;
+    bench.rig.probe(0).noise = 0.08;
+    air_every_other_hour(bench.rig);
+    bench.run(200.0);
+    CHECK(bench.heard.tests.size() > 100);
+    CHECK_FALSE(bench.site.verdict(0).t90);
+}
+
 }  // namespace probekeeper::diagnosis::test

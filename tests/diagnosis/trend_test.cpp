@@ -300,3 +300,23 @@ TEST_CASE("where one kind of response does not fit a blast at all, the other one
     }
     CHECK(t90_s(trend, 48 * hour_ms) == Approx(50.0).epsilon(0.1));
 }
+
+TEST_CASE("the surer ones of declines of which many are too uncertain tell nothing") {
+    auto const known = [](int unsure_of_ten) {
+        Trend trend;
+        ResponseFit fit;
+        fit.late_s = fit.tau_s = 40.0;
+        fit.late_error_s = 8.0;
+        for (int i = 1; i <= 60; ++i) {
+            if (i % 10 < unsure_of_ten) {
+                trend.saw_unsure_decline();
+            } else {
+                trend.take(i * hour_ms / 2, TestSource::aeration_off, 0.0, fit, 0.0);
+            }
+            trend.settle(i * hour_ms / 2);
+        }
+        return trend.known(30 * hour_ms).has_value();
+    };
+    CHECK(known(1));
+    CHECK_FALSE(known(6));
+}
