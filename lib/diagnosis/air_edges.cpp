@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "diagnosis/fall_doubts.h"
 #include "diagnosis/piece.h"
 #include "electrode/first_order.h"
 
@@ -88,6 +89,9 @@ std::optional<Candidate> AirEdges::finish(Edge& edge, View const& view, ProbeKno
                        : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation,
                                      known.membrane_probability);
     doubt_by_expected(candidate.fit, known);
+    if (!on && runs_on(candidate.fit, known.delay_s, delay_error_s)) {
+        candidate.fit.set_aside = "the water began to fall long after the air stopped";
+    }
     candidate.temperature_c = view.temperature_c;
     return candidate;
 }

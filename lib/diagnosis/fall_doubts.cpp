@@ -55,6 +55,13 @@ void own_up_to_flush(ResponseFit& fit) {
     fit.ln_error = std::hypot(fit.ln_error, part * usual_flush_s / std::max(fit.tau_s, 1.0));
 }
 
+// The aerator's delay does not age. Where the water fell so long after it, something else kept it up, or the
+// bit told of another stop. Beside a slow probe the two are told apart less well.
+bool runs_on(ResponseFit const& decline, double delay_s, double delay_error_s) {
+    constexpr double far_off = 4.0, of_lag = 0.3;  // guesses
+    return decline.onset_s > delay_s + far_off * delay_error_s + of_lag * decline.tau_s;
+}
+
 // Such a blast is a step of unknown height, and what lies between the part that air reached and the rest has
 // a time of its own. In water that is near air already, an error of span would look like it.
 bool reached_in_part(AirStep const& step, ResponseFit const& fit, ProbeKnown const& known) {

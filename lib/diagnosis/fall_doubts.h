@@ -28,4 +28,7 @@ void own_up_to_flush(ResponseFit& fit);
 // By the area of what a blast showed that a bit declares.
 [[nodiscard]] bool reached_in_part(AirStep const& step, ResponseFit const& fit, ProbeKnown const& known);
 
+// A decline that began too late for the aerator, of whose delay so much is known.
+[[nodiscard]] bool runs_on(ResponseFit const& decline, double delay_s, double delay_error_s);
+
 }  // namespace probekeeper::diagnosis

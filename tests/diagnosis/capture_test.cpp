@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "diagnosis/bench.h"
+#include "diagnosis/fall_doubts.h"
 
 namespace probekeeper::diagnosis::test {
 namespace {
@@ -703,6 +704,17 @@ TEST_CASE("falls that noise leaves little of do not make a quick probe slow by t
     bench.run(200.0);
     CHECK(bench.heard.tests.size() > 100);
     CHECK_FALSE(bench.site.verdict(0).t90);
+}
+
+TEST_CASE("a fall that begins long after the air stopped is no test of the probe", "[diagnosis][capture]") {
+    ResponseFit fit;
+    fit.tau_s = 20.0;
+    fit.onset_s = 30.0;
+    CHECK_FALSE(runs_on(fit, 12.0, 7.0));
+    fit.onset_s = 100.0;
+    CHECK(runs_on(fit, 12.0, 7.0));
+    fit.tau_s = 250.0;
+    CHECK_FALSE(runs_on(fit, 12.0, 7.0));
 }
 
 }  // namespace probekeeper::diagnosis::test
