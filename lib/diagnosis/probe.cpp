@@ -472,6 +472,13 @@ bool shows_water_move(ProbeState const& state, std::int64_t now_ms) {
     return !its_own && now_ms - state.fluctuation.at_ms() < recent_ms;
 }
 
+// Polls follow each other more quickly than the membrane lets the water through: what of it comes from one
+// reading to the next is smooth, and what is not arose behind the membrane.
+bool shows_flutter(ProbeState const& state, ProbeSetup const& setup) {
+    constexpr double polls = 1.5;  // in its time constant. A guess
+    return polls * std::log(10.0) * setup.poll_s < t90_guess(state, setup, state.last_temperature_c);
+}
+
 }  // namespace
 
 Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_ms) {
@@ -487,7 +494,7 @@ Shown shown(ProbeState const& state, ProbeSetup const& setup, std::int64_t now_m
         auto const gained = state.fluctuation.gained();
         // It does so within days, a storm within hours.
         bool const leapt = state.fluctuation.leapt_ms() != 0;
-        out.loosens = gained && gained->nearly_all_flutters() && !leapt;
+        out.loosens = gained && gained->nearly_all_flutters() && !leapt && shows_flutter(state, setup);
         double const own = out.loosens ? gained->flutter : 0.0;
         out.water_part =
             out.loosens ? std::max(std::sqrt(std::max(0.0, *now * *now - own * own)), *fresh) / *now : 1.0;
