@@ -91,7 +91,7 @@ OneKind fit_kind(Known const& k, bool membrane, double tau_s) {
                                                                                                Gradient& g) {
             g = {};
             if (t < 0.5 * mark_s) {
-                auto const which = static_cast<std::size_t>(t / mark_s + 0.5);
+                auto const which = static_cast<std::size_t>(std::lround(t / mark_s));
                 g[which] = 1.0;
                 return p[which];
             }
