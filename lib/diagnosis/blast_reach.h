@@ -35,8 +35,8 @@ private:
 class BlastReach {
 public:
     struct Blast {
-        double base, height, saturation,
-            length_s;           // `height`: of the furthest reading over the base, or below
+        // `height`: of the furthest reading over the base, or below.
+        double base, height, saturation, length_s;
         double unread_s = 0.0;  // so long after its end the first reading may come that shows it
     };
     // Each blast once; those that reach about as far as usual teach what is usual.

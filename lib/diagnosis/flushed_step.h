@@ -6,7 +6,15 @@
 #include <cmath>
 #include <cstddef>
 
+#include "electrode/first_order.h"
+#include "electrode/membrane.h"
+
 namespace probekeeper::diagnosis {
+
+// T90 over the time constant of the tail.
+[[nodiscard]] inline double t90_over_tail(bool membrane) {
+    return membrane ? electrode::membrane_t90_over_tail : electrode::first_order_t90_over_tau;
+}
 
 // With the flush's rate f: 1 + G e^-ft + sum of c_n e^-a_n t, with a_n = 1/tau for a first-order lag and
 // n^2/tau for a membrane (Crank).

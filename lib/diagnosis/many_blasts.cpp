@@ -6,8 +6,6 @@
 #include "diagnosis/flushed_step.h"
 #include "diagnosis/pulse.h"
 #include "diagnosis/response_parts.h"
-#include "electrode/first_order.h"
-#include "electrode/membrane.h"
 #include "electrode/temperature.h"
 #include "estimate/cholesky.h"
 
@@ -51,7 +49,7 @@ constexpr double common_error = 0.04;
 constexpr double most_evidence = 3.0, evidence_share = 0.5;
 // ln of T90 as a membrane's over that of first order, of the same tail: between them the trend goes by how
 // likely each kind is. And how far apart their fits may be. A guess.
-double const kinds_apart = std::log(electrode::membrane_t90_over_tail / electrode::first_order_t90_over_tau);
+double const kinds_apart = std::log(t90_over_tail(true) / t90_over_tail(false));
 constexpr double most_apart = 0.4;
 
 struct Seen {
@@ -153,7 +151,12 @@ Fitted fit(Seen const& s, FlushedStep const& shown, double end_s, double length_
 }
 
 double tail_s(double t90_s, bool membrane) {
-    return t90_s / (membrane ? electrode::membrane_t90_over_tail : electrode::first_order_t90_over_tau);
+    return t90_s / t90_over_tail(membrane);
+}
+
+// What brings ln T90 to 20 degC; nothing where no temperature was read.
+double ln_to_20(double temperature_c) {
+    return std::isnan(temperature_c) ? 0.0 : std::log(electrode::t90_at_20(1.0, temperature_c));
 }
 
 // The same, whenever it may have ended, and however long it may have been.
@@ -195,8 +198,7 @@ void ManyBlasts::take(Blast const& blast, ProbeKnown const& known) {
     if (count_ == 0) {
         least_ln_t90_ = static_cast<float>(std::log(least_polls * s.gap_s));
     }
-    double const to_20 =
-        std::isnan(blast.temperature_c) ? 0.0 : std::log(electrode::t90_at_20(1.0, blast.temperature_c));
+    double const to_20 = ln_to_20(blast.temperature_c);
     Said said{};
     double left = 1e9;
     for (std::size_t kind = 0; kind < kinds; ++kind) {
@@ -285,8 +287,7 @@ std::optional<ManyBlasts::Told> ManyBlasts::told(double membrane_probability) {
     Told out;
     out.at_ms = (first_ms_ + last_ms_) / 2;
     out.temperature_c = static_cast<double>(temperatures_c_) / count_;
-    double const to_20 =
-        std::isnan(out.temperature_c) ? 0.0 : std::log(electrode::t90_at_20(1.0, out.temperature_c));
+    double const to_20 = ln_to_20(out.temperature_c);
     auto const said = [&](Peak const& of) {
         bool const near = of.inside && std::abs(of.ln_t90 - likelier.ln_t90) < most_apart;
         return near ? of.ln_t90 : likelier.ln_t90;

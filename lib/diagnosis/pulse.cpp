@@ -6,8 +6,6 @@
 
 #include "diagnosis/flushed_step.h"
 #include "diagnosis/response_parts.h"
-#include "electrode/first_order.h"
-#include "electrode/membrane.h"
 #include "estimate/fit.h"
 
 namespace probekeeper::diagnosis {
@@ -70,8 +68,7 @@ struct OneKind {
 
 // T90 of the probe with what lags beside it and is no flush.
 double ln_t90_of(double tau_s, double flush_s, bool membrane) {
-    double const alone_s =
-        tau_s * (membrane ? electrode::membrane_t90_over_tail : electrode::first_order_t90_over_tau);
+    double const alone_s = tau_s * t90_over_tail(membrane);
     double const beside_s = flush_s - longest_flush_s;
     if (!(beside_s > 0.05 * tau_s)) {
         return std::log(alone_s);

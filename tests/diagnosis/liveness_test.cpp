@@ -4,6 +4,17 @@
 #include "diagnosis/bench.h"
 
 namespace probekeeper::diagnosis::test {
+namespace {
+
+// Of a calm water such an output hides all that moves within one of its steps.
+void read_coarsely(Bench& bench, double resolution) {
+    auto& probe = bench.rig.probe(0);
+    probe.resolution = resolution;
+    probe.noise = 0.004;
+    probe.blasted = false;
+}
+
+}  // namespace
 
 TEST_CASE("a probe that falls to zero while its neighbour reads oxygen has no signal",
           "[diagnosis][liveness]") {
@@ -182,9 +193,7 @@ TEST_CASE("a probe that repeats one value while the water moves is stuck", "[dia
 
 TEST_CASE("a coarse reading in calm water repeats itself and is not stuck", "[diagnosis][liveness]") {
     Bench bench;
-    bench.rig.probe(0).resolution = 0.1;
-    bench.rig.probe(0).noise = 0.004;
-    bench.rig.probe(0).blasted = false;
+    read_coarsely(bench, 0.1);
     bench.rig.water = [](double h) { return 6.03 + 0.4 * std::sin(h * 2.0 * std::numbers::pi / 24.0); };
     bench.run(240.0);
     CHECK_FALSE(bench.heard.ever(Reason::stuck));
@@ -193,9 +202,7 @@ TEST_CASE("a coarse reading in calm water repeats itself and is not stuck", "[di
 TEST_CASE("a coarse reading that a controller holds at one value is stuck only beyond all its calm",
           "[diagnosis][liveness]") {
     Bench bench;
-    bench.rig.probe(0).resolution = 0.1;
-    bench.rig.probe(0).noise = 0.004;
-    bench.rig.probe(0).blasted = false;
+    read_coarsely(bench, 0.1);
     // Within a step all the time; at first it leaves its value each half hour, and later hardly ever.
     bench.rig.water = [](double h) {
         double const period = h < 120.0 ? 0.5 : 30.0;
@@ -211,9 +218,7 @@ TEST_CASE("a coarse reading that a controller holds at one value is stuck only b
 TEST_CASE("a held reading that always left its value within the hour is stuck when it stays for days",
           "[diagnosis][liveness]") {
     Bench bench;
-    bench.rig.probe(0).resolution = 0.1;
-    bench.rig.probe(0).noise = 0.004;
-    bench.rig.probe(0).blasted = false;
+    read_coarsely(bench, 0.1);
     bench.rig.water = [](double h) { return 2.2 + (std::fmod(h, 0.5) < 0.05 ? 0.1 : 0.0); };
     bench.run(240.0);
     bench.rig.probe(0).shows = 2.2;
@@ -229,9 +234,7 @@ TEST_CASE(
     double const resolution = GENERATE(0.1, 0.01);
     CAPTURE(resolution);
     Bench bench;
-    bench.rig.probe(0).resolution = resolution;
-    bench.rig.probe(0).blasted = false;
-    bench.rig.probe(0).noise = 0.004;
+    read_coarsely(bench, resolution);
     bench.rig.water = [](double h) { return h < 3.0 ? 2.0 + 0.1 * h : 2.4; };
     bench.run(4.0);
     bench.rig.probe(0).shows = 2.4;
@@ -244,9 +247,7 @@ TEST_CASE(
 TEST_CASE("a coarse reading of water that comes to rest for hours is not stuck, and for a day it is",
           "[diagnosis][liveness]") {
     Bench bench;
-    bench.rig.probe(0).resolution = 0.1;
-    bench.rig.probe(0).noise = 0.004;
-    bench.rig.probe(0).blasted = false;
+    read_coarsely(bench, 0.1);
     bench.rig.water = [](double h) { return h < 96.0 ? 6.4 + std::sin(h / 1.5) : 6.4; };
     bench.run(96.0 + 9.0);
     CHECK_FALSE(bench.heard.ever(Reason::stuck));

@@ -3,29 +3,13 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <functional>
 #include <vector>
 
 #include "diagnosis/bench.h"
-#include "electrode/first_order.h"
-#include "electrode/membrane.h"
+#include "diagnosis/shown.h"
 
 namespace probekeeper::diagnosis::test {
 namespace {
-
-using Shown = std::function<double(double t)>;
-
-Shown first_order(double t90_s) {
-    return [tau = t90_s / electrode::first_order_t90_over_tau](double t) {
-        return electrode::first_order_response(t, tau);
-    };
-}
-
-Shown membrane(double t90_s) {
-    return [t90_s](double t) {
-        return t <= 0.0 ? 0.0 : electrode::membrane_response(t * electrode::membrane_x90 / t90_s);
-    };
-}
 
 struct Cleaner {
     double length_s = 45.0, poll_s = 60.0, flush_s = 4.0;

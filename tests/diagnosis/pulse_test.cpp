@@ -2,29 +2,15 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <functional>
 #include <vector>
 
-#include "electrode/first_order.h"
-#include "electrode/membrane.h"
+#include "diagnosis/shown.h"
 #include "physics/random.h"
 
 namespace probekeeper::diagnosis {
 namespace {
 
-using Shown = std::function<double(double t)>;
-
-Shown first_order(double t90_s) {
-    return [tau = t90_s / electrode::first_order_t90_over_tau](double t) {
-        return electrode::first_order_response(t, tau);
-    };
-}
-
-Shown membrane(double t90_s) {
-    return [t90_s](double t) {
-        return t <= 0.0 ? 0.0 : electrode::membrane_response(t * electrode::membrane_x90 / t90_s);
-    };
-}
+using test::Shown, test::first_order, test::membrane;
 
 struct Blast {
     double length_s = 40.0, poll_s = 5.0, beside_s = 5.0, noise = 0.01;

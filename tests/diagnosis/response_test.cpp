@@ -2,10 +2,10 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <functional>
 #include <numbers>
 #include <vector>
 
+#include "diagnosis/shown.h"
 #include "electrode/first_order.h"
 #include "electrode/membrane.h"
 #include "physics/random.h"
@@ -13,19 +13,7 @@
 namespace probekeeper::diagnosis {
 namespace {
 
-// Part of a step that is shown `t` seconds after it.
-using Shown = std::function<double(double t)>;
-
-Shown first_order(double t90_s) {
-    double const tau = t90_s / electrode::first_order_t90_over_tau;
-    return [tau](double t) { return electrode::first_order_response(t, tau); };
-}
-
-Shown membrane(double t90_s) {
-    return [t90_s](double t) {
-        return t <= 0.0 ? 0.0 : electrode::membrane_response(t * electrode::membrane_x90 / t90_s);
-    };
-}
+using test::Shown, test::first_order, test::membrane;
 
 struct Exposure {
     double base = 4.0, air = 9.0;
