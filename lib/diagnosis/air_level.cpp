@@ -92,8 +92,10 @@ AirLevel AirLevels::of_blast(AirStep const& step, ResponseFit const& fit, Sample
     if (!(error < worst_air_error)) {
         return {};
     }
-    return {percent * fit.below_step + way, error, length.at_random ? of_length : error, length.told,
-            corrects_former(way, length.s)};
+    double const water = percent * fit.below_step;
+    return {
+        water + way, error, length.at_random ? of_length : error, length.told, corrects_former(way, length.s),
+        water};
 }
 
 // A length that is counted in polls comes out of many blasts only, and what the former ones read in air was

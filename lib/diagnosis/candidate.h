@@ -35,6 +35,8 @@ struct AirLevel {
     // What the exposures before it would read more than they were said to, now that the length of their
     // blasts is known better.
     double corrects_former = 0.0;
+    // Of a blast: what the probe read in the water around it, percent; NaN of a lift.
+    double water = std::numeric_limits<double>::quiet_NaN();
 };
 
 struct Candidate {

@@ -7,6 +7,7 @@
 #include <numbers>
 #include <span>
 
+#include "diagnosis/span_drift.h"
 #include "estimate/robust.h"
 
 namespace probekeeper::diagnosis {
@@ -31,10 +32,6 @@ constexpr double wrong_at_first = 0.1, wrong_spread = 15.0;
 constexpr std::size_t first_exposures = 8;
 constexpr std::size_t fewest_exposures = 3;
 
-// Growth of variance in a day of the level (percent^2) and of its slope (percent^2/day^2), and the slope's
-// before anything is seen. A probe drifts by some tenths of a percent a day, and begins to within a week or
-// two. Guesses.
-constexpr double level_noise = 0.01, slope_noise = 0.0005, slope_prior = 0.01;
 // So long, give or take as much, one has drifted when it is first seen to, if it could. A guess.
 constexpr double drifted_days = 7.0;
 constexpr std::size_t first_slope = 2;  // of `drift_`
@@ -85,7 +82,12 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
         pass(drift_, static_cast<double>(time_ms - exposures_.back().time_ms) / day_ms);
     }
     correct_former(air.corrects_former);
-    exposures_.push({time_ms, static_cast<float>(air.percent), static_cast<float>(air.error)});
+    // By what it should read in air, not by what it reads, which is off by chance; and beside that, so that a
+    // probe whose span moves does not seem to go another way in the same water.
+    double const should = seen_ == 0 ? air.percent : ways_.tells() ? ways_.percent() : drift_.mean(0);
+    double const way = std::isnan(air.water) ? 0.0 : 100.0 * (1.0 - air.water / should);
+    exposures_.push(
+        {time_ms, static_cast<float>(air.percent), static_cast<float>(air.error), static_cast<float>(way)});
     ++seen_;
     // A length that was taught while the probe was about right holds for the membranes after it.
     bool const carried = taught_before_ && !air.absolute;
@@ -111,6 +113,10 @@ void SpanWatch::exposure(std::int64_t time_ms, AirLevel const& air) {
         bool const outlier = drift_.update(off, {1.0, 0.0, 0.0}, square(sigma), usual * beyond) < 1.0;
         follow_step(outlier, off > 0.0, usual * sigma);
     }
+    if (!std::isnan(air.water)) {
+        auto const corrected = scatter(ways_.part());
+        ways_.blast(time_ms, air.percent, way, corrected.sigma * air.error / corrected.mean_error);
+    }
     learn_first();
 }
 
@@ -127,6 +133,7 @@ void SpanWatch::learn_first() {
     }
     auto const now = scatter();
     first_percent_ = now.median;
+    first_way_ = ways_.usual_way();
     first_error_ = now.sigma / std::sqrt(static_cast<double>(first_exposures));
 }
 
@@ -151,7 +158,9 @@ void SpanWatch::follow_step(bool outlier, bool above, double sigma) {
     if (!above && falls > at_rest * sigma) {
         return;
     }
-    drift_.set(0, estimate::median_inplace(std::span{newest}), square(sigma));
+    double const level = estimate::median_inplace(std::span{newest});
+    drift_.set(0, level, square(sigma));
+    ways_.set_level(drift_.mean(0), square(sigma));
     beyond_ = 0;
 }
 
@@ -159,10 +168,11 @@ void SpanWatch::begin_anew() {
     taught_before_ = taught_before_ || first_percent_ > 0.0;
     exposures_.clear();
     drift_ = {};
+    ways_.begin_anew();
     seen_ = 0;
     beyond_ = 0;
     usual_sigma_ = 0.0;
-    first_percent_ = first_error_ = alike_error_ = 0.0;
+    first_percent_ = first_error_ = first_way_ = alike_error_ = 0.0;
 }
 
 void SpanWatch::handled(Handling const& handling) {
@@ -189,7 +199,7 @@ void SpanWatch::handled(Handling const& handling) {
 }
 
 // Of one exposure, from the steps between each and the next: a drift counts for little in them.
-SpanWatch::Scatter SpanWatch::scatter() const {
+SpanWatch::Scatter SpanWatch::scatter(double part) const {
     std::array<double, 24> kept{}, steps{};
     Scatter s;
     for (std::size_t i = 0; i < exposures_.size(); ++i) {
@@ -197,7 +207,7 @@ SpanWatch::Scatter SpanWatch::scatter() const {
         if (e.time_ms < exposures_.back().time_ms - newest_ms) {
             break;
         }
-        kept[s.count] = static_cast<double>(e.percent);
+        kept[s.count] = static_cast<double>(e.percent) - part * static_cast<double>(e.way);
         if (s.count > 0) {
             steps[s.count - 1] = std::abs(kept[s.count] - kept[s.count - 1]);
         }
@@ -215,17 +225,19 @@ SpanWatch::Scatter SpanWatch::scatter() const {
     return s;
 }
 
-SpanWatch::Common SpanWatch::common() const {
-    auto const now = scatter();
+SpanWatch::Common SpanWatch::common(std::optional<WayLevel::Known> const& ways) const {
+    auto const now = scatter(ways ? ways->part : 0.0);
     bool const first_known = first_percent_ > 0.0;
-    double const off = (first_known ? first_percent_ : now.median) - 100.0;
-    double const of_blasts = square(
-        std::hypot(blast_error, first_known ? std::hypot(first_error_, alike_error_) : now.mean_error));
+    double const off =
+        (first_known ? first_percent_ - (ways ? ways->part * first_way_ : 0.0) : now.median) - 100.0;
+    double const alike_error = ways ? first_way_ * std::sqrt(ways->part_variance) : alike_error_;
+    double const of_blasts =
+        square(std::hypot(blast_error, first_known ? std::hypot(first_error_, alike_error) : now.mean_error));
     auto const probe = before();
     double const changed = change_part * now.sigma;
     // Where they have taught their own length, all that the first ones were off is theirs, and the probe was
     // as far from right as one is; what is doubtful about that length since is doubtful of the change.
-    if (!absolute_) {
+    if (!absolute_ && !ways) {
         double const at_first = std::hypot(std::sqrt(probe.variance), first_error_);
         return {off - probe.percent, std::hypot(at_first, std::hypot(changed, alike_error_)), 0.0};
     }
@@ -243,24 +255,31 @@ SpanWatch::Common SpanWatch::common() const {
     return both;
 }
 
+std::optional<WayLevel::Known> SpanWatch::by_ways() const {
+    return !absolute_ && ways_.tells() ? std::optional{ways_.known(ahead_days)} : std::nullopt;
+}
+
 std::optional<SpanKnown> SpanWatch::known(double pressure_error) const {
     if (air_ms_ != 0) {
         return SpanKnown{air_percent_, 1.0, SpanSource::air_calibration, air_ms_, 0, air_percent_, 1.0};
     }
     bool const compared = absolute_ || first_percent_ > 0.0;
     if (seen_ >= fewest_exposures && compared) {
-        auto const blast = common();
+        auto const ways = by_ways();
+        auto const blast = common(ways);
         double const alike = std::hypot(blast.error, pressure_error);
-        SpanKnown k;
-        k.percent = k.ahead_percent = drift_.mean(0) - blast.percent;
-        k.error = k.ahead_error = std::hypot(alike, std::sqrt(drift_.variance(0)));
-        k.at_ms = exposures_.back().time_ms;
-        k.exposures = seen_;
-        k.absolute = absolute_;
         auto ahead = drift_;
         pass(ahead, ahead_days);
-        k.ahead_percent = ahead.mean(0) - blast.percent;
-        k.ahead_error = std::hypot(alike, std::sqrt(ahead.variance(0)));
+        auto const level = ways.value_or(
+            WayLevel::Known{drift_.mean(0), drift_.variance(0), ahead.mean(0), ahead.variance(0)});
+        SpanKnown k;
+        k.percent = level.percent - blast.percent;
+        k.error = std::hypot(alike, std::sqrt(level.variance));
+        k.at_ms = exposures_.back().time_ms;
+        k.exposures = seen_;
+        k.absolute = absolute_ || ways;
+        k.ahead_percent = level.ahead_percent - blast.percent;
+        k.ahead_error = std::hypot(alike, std::sqrt(level.ahead_variance));
         return k;
     }
     if (calibrated_ms_ != 0) {

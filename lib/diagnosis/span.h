@@ -9,6 +9,7 @@
 #include "diagnosis/handling.h"
 #include "diagnosis/samples.h"
 #include "diagnosis/verdict.h"
+#include "diagnosis/way_level.h"
 #include "estimate/joint_filter.h"
 
 namespace probekeeper::diagnosis {
@@ -53,14 +54,15 @@ private:
     using LevelAndDrift = estimate::JointFilter<3>;  // percent; percent a day, now and at the first one
     struct Exposure {
         std::int64_t time_ms = 0;
-        float percent = 0.0F, error = 0.0F;
+        float percent = 0.0F, error = 0.0F, way = 0.0F;
     };
     // Of the exposures in the ring.
     struct Scatter {
         double median = 0.0, mean_error = 0.0, sigma = 1.0;
         std::size_t count = 0;
     };
-    [[nodiscard]] Scatter scatter() const;
+    // As they would be if blasts read too much by this part of their way.
+    [[nodiscard]] Scatter scatter(double part = 0.0) const;
     struct Common {
         double percent = 0.0, error = 0.0;
         double density = 0.0;  // of the first level under this prior, but for a constant factor
@@ -72,7 +74,8 @@ private:
     [[nodiscard]] Before before() const;
     [[nodiscard]] static Common share_of(double off, double of_blasts, Before const& of_probe);
     // What all exposures have in common that is not the probe's, as the first ones tell it.
-    [[nodiscard]] Common common() const;
+    [[nodiscard]] Common common(std::optional<WayLevel::Known> const& ways) const;
+    [[nodiscard]] std::optional<WayLevel::Known> by_ways() const;
     void correct_former(double percent);
     void learn_first();
     void follow_step(bool outlier, bool above, double sigma);
@@ -81,10 +84,12 @@ private:
 
     Ring<Exposure, 24> exposures_;
     LevelAndDrift drift_{};
+    WayLevel ways_;
     std::size_t seen_ = 0;        // exposures since the measure was set anew
     std::int64_t first_ms_ = 0;   // of the first of them
     double first_percent_ = 0.0;  // of the first exposures; 0: not known yet
     double first_error_ = 0.0;    // of it, by chance
+    double first_way_ = 0.0;      // of these exposures
     double alike_error_ = 0.0;    // what may be wrong with all of them alike, as the newest one tells it
     double usual_sigma_ = 0.0;    // of one exposure
     std::uint32_t beyond_ = 0;    // outliers in a row, the newest exposures

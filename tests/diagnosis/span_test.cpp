@@ -1,6 +1,8 @@
 // The reading in air where 100 % would be right.
 #include <catch2/catch.hpp>
 
+#include <numbers>
+
 #include "diagnosis/bench.h"
 
 namespace probekeeper::diagnosis::test {
@@ -405,6 +407,22 @@ TEST_CASE("a drift that is under way from the first day began before it, unless 
     CHECK(steady < -0.8);
     CHECK(of_blasts(-0.3, false) > 0.75 * steady);
     CHECK(of_blasts(-0.3, true) < of_blasts(-0.3, false) - 0.3);
+}
+
+TEST_CASE("blasts of no known length tell a span that was wrong from the first in water near to saturation",
+          "[diagnosis][span]") {
+    double const gain = GENERATE(0.9, 1.1);
+    CAPTURE(gain);
+    Bench bench;
+    auto& probe = bench.rig.probe(0);
+    probe.gain = gain;
+    probe.blasts_declared = false;
+    bench.rig.water = [](double h) { return 7.5 + 2.0 * std::sin(h / 24.0 * 2.0 * std::numbers::pi); };
+    bench.run(24.0 * 12.0);
+    auto const d = bench.site.verdict(0);
+    REQUIRE(d.span);
+    CHECK(d.span->value_percent == Approx(100.0 * gain).margin(3.0));
+    CHECK(bench.stands(Reason::span_error));
 }
 
 TEST_CASE("a span that stays right raises nothing in weeks, however noisy its blasts", "[diagnosis][span]") {
