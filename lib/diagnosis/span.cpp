@@ -155,10 +155,13 @@ void SpanWatch::follow_step(bool outlier, bool above, double sigma) {
         falls += (i < a_step / 2 ? -2.0 : 2.0) / a_step * newest[i];
     }
     // What has not come to rest is no step yet: blasts that reach the membrane less from one to the next.
-    if (!above && falls > at_rest * sigma) {
+    // Nor is what scatters as far as it lies off.
+    double const scatters = estimate::mad_sigma(newest);
+    double const level = estimate::median_inplace(std::span{newest});
+    bool const strewn = std::abs(level - drift_.mean(0)) < outlier_beyond * scatters;
+    if (strewn || (!above && falls > at_rest * sigma)) {
         return;
     }
-    double const level = estimate::median_inplace(std::span{newest});
     drift_.set(0, level, square(sigma));
     ways_.set_level(drift_.mean(0), square(sigma));
     beyond_ = 0;

@@ -425,6 +425,22 @@ TEST_CASE("blasts of no known length tell a span that was wrong from the first i
     CHECK(bench.stands(Reason::span_error));
 }
 
+TEST_CASE("blasts that are strewn, and some days apart, are no step of the span", "[diagnosis][span]") {
+    SpanWatch watch;
+    auto at_ms = to_unix_ms(day_one);
+    for (int i = 0; i < 30; ++i) {
+        at_ms += 8 * 3'600'000LL;
+        watch.exposure(at_ms, {100.0 + (i % 2 == 0 ? 0.3 : -0.3), 5.0, 0.1, true});
+    }
+    bool const strewn = GENERATE(true, false);
+    CAPTURE(strewn);
+    for (double const off : {-8.0, -3.5, -9.2, -19.7, -10.1, -6.0, -20.3}) {
+        at_ms += 30 * 3'600'000LL;
+        watch.exposure(at_ms, {100.0 + (strewn ? off : -12.0 + 0.02 * off), 5.0, 0.1, true});
+    }
+    CHECK((watch.known(0.3)->percent > 96.0) == strewn);
+}
+
 TEST_CASE("a span that stays right raises nothing in weeks, however noisy its blasts", "[diagnosis][span]") {
     auto const seed = GENERATE(range<std::uint64_t>(1, 9));
     CAPTURE(seed);
