@@ -87,7 +87,7 @@ std::optional<Candidate> AirEdges::finish(Edge& edge, View const& view, ProbeKno
     candidate.source = edge.source;
     candidate.fit = on ? fit_rise(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation)
                        : fit_decline(piece.span(), known.delay_s, delay_error_s, known.noise, edge.saturation,
-                                     known.membrane_probability);
+                                     known.membrane_probability, known.zero);
     doubt_by_expected(candidate.fit, known);
     if (!on && runs_on(candidate.fit, known.delay_s, delay_error_s)) {
         candidate.fit.set_aside = "the water began to fall long after the air stopped";

@@ -23,6 +23,7 @@ struct ProbeKnown {
     bool saturation_known = true;                // else the view's is a guess
     double in_air = 1.0;                         // what it reads in air, over saturation
     bool may_freeze = false;                     // the output, as far as is known
+    ZeroReading zero;                            // what a decline ends in, if it goes on
 };
 
 // The reading in air over saturation, had it settled, as an exposure tells it.

@@ -355,8 +355,9 @@ ResponseFit fit_decline(std::span<FitPoint const> points, double delay_s, double
     return between(a, b, membrane_probability, variance);
 }
 
-ResponseFit fit_found_fall(std::span<FitPoint const> points, double noise, double saturation) {
-    auto fit = fit_decline(points, found_delay_s, found_delay_error_s, noise, saturation, 0.5);
+ResponseFit fit_found_fall(std::span<FitPoint const> points, double noise, double saturation,
+                           ZeroReading const& zero) {
+    auto fit = fit_decline(points, found_delay_s, found_delay_error_s, noise, saturation, 0.5, zero);
     fit.onset_found = true;
     // A lag at the least that is tried has no error of its own; and how slowly the air ran down is known no
     // better than by itself.

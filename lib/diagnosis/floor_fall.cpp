@@ -96,7 +96,7 @@ std::optional<Candidate> FloorFall::finish(View const& view, ProbeKnown const& k
     Candidate candidate;
     candidate.time = from_unix_ms(at_ms);
     candidate.source = TestSource::aeration_off;
-    candidate.fit = fit_found_fall(piece.span(), known.noise, saturation);
+    candidate.fit = fit_found_fall(piece.span(), known.noise, saturation, known.zero);
     candidate.temperature_c = view.temperature_c;
     return candidate;
 }

@@ -322,10 +322,10 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const freezes = state.habits.frozen_while_cleaning();
     auto const outcome = state.capture.take(
-        view,
-        {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.trend.membrane_probability(),
-         state.fluctuation.noise(), freezes.value_or(false), state.liveness.resolution(),
-         nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air, freezes.value_or(true)});
+        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(),
+               state.trend.membrane_probability(), state.fluctuation.noise(), freezes.value_or(false),
+               state.liveness.resolution(), nothing_tests(state, now_ms), is_read(reading.do_percent),
+               state.in_air, freezes.value_or(true), state.zero});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);
@@ -382,6 +382,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.by_neighbours.forget();
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
             state.background.new_life();
+            state.zero = {};
             state.hole_by_movement_ms = state.hole_by_floor_ms = state.hole_by_height_ms = 0;
             state.height = {};  // another cell reads by its own measure
             state.apart.set_anew(at_ms, /*membrane=*/true);
@@ -400,6 +401,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
         case Act::electrode_clean:
             forget_zero();
             state.background.new_life();
+            state.zero = {};
             forget(Reason::background);
             break;
         case Act::membrane_wipe:

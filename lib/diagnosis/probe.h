@@ -88,6 +88,7 @@ struct ProbeState {
     std::int64_t wiped_ms = 0, wipe_every_ms = 0;
     double dry_zero_mg_l = 0.0;
     double background_mg_l = 0.0;  // as last known
+    ZeroReading zero;              // what declines end in, as last known
     double last_value = 0.0;
     double last_saturation = 9.1;
     double last_temperature_c = 0.0;

@@ -85,7 +85,8 @@ inline constexpr double decline_down_to = 0.25;
 
 // The same where nothing tells when the air stopped: t = 0 is where it may have, give or take most of a
 // minute, so that `late_s` tells nothing and only the bend tells `tau_s`, the mean lag.
-[[nodiscard]] ResponseFit fit_found_fall(std::span<FitPoint const> points, double noise, double saturation);
+[[nodiscard]] ResponseFit fit_found_fall(std::span<FitPoint const> points, double noise, double saturation,
+                                         ZeroReading const& zero = {});
 
 // The way of the reading after the aeration began at t = 0, or the air was given or taken in a step. The
 // water follows dC/dt = kLa (C* - C) - OUR from `delay` on, and the probe lags it: two exponentials whose

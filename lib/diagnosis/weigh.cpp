@@ -218,11 +218,27 @@ bool leapt_with_neighbours(ProbeState const& state, std::int64_t now_ms,
     });
 }
 
+// What the probe reads in water that has run out of oxygen, or has come to where it falls no further. Whether
+// that is its own background or oxygen that stays, a decline bends towards it; taken for one towards zero, it
+// would bend too soon, and a slower probe would explain it.
+ZeroReading ends_of_declines(ProbeState const& state, std::int64_t now_ms) {
+    // What floors that agree, and such as do not, differ by from the one that this decline would come to; and
+    // beyond which level it is rather air that holds it up. Guesses.
+    constexpr double agreed_error = 0.02, lowest_error = 0.05, held_up_mg_l = 0.5;
+    if (auto const floor = state.background.floor(now_ms)) {
+        return {floor->level, std::hypot(floor->error, agreed_error)};
+    }
+    double const lowest = state.background.lowest(now_ms);
+    return lowest < held_up_mg_l ? ZeroReading{lowest, lowest_error}
+                                 : ZeroReading{state.zero.value};  // NaN, too
+}
+
 void weigh_background(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                       std::vector<Shown> const& neighbours) {
     state.background.watch_for_leap(now_ms);
     auto const known = background_known(state, setup, now_ms);
     state.background_mg_l = known ? known->level : state.background_mg_l;
+    state.zero = ends_of_declines(state, now_ms);
     double probability = background_case(state, setup, now_ms).probability;
     bool const told_by_person = known && known->source == BackgroundSource::dry_zero;
     bool const sudden = known && known->sudden;

@@ -1,5 +1,8 @@
 // What a probe reads where there is no oxygen: known only where the water is truly without, or by a dry zero.
+#include <algorithm>
 #include <catch2/catch.hpp>
+#include <cmath>
+#include <vector>
 
 #include "diagnosis/bench.h"
 
@@ -22,6 +25,45 @@ double nothing(double) {
 }
 
 }  // namespace
+
+namespace {
+
+// Half an hour with air, at 1.5 mg/L, and half an hour without, in which the water runs out of oxygen within
+// two minutes, by Monod's law.
+void runs_out_each_hour(Rig& rig) {
+    std::vector<double> falling{1.5};
+    while (falling.size() < 1800) {
+        double const c = falling.back();
+        falling.push_back(c - 0.02 * c / (c + 0.3));
+    }
+    rig.aeration = [](double h) { return std::fmod(h, 1.0) < 0.5; };
+    rig.water = [falling = std::move(falling)](double h) {
+        double const off_s = 3600.0 * (std::fmod(h, 1.0) - 0.5);
+        return off_s < 0.0 ? 1.5 * (1.0 - std::exp(-(off_s + 1800.0) / 300.0))
+                           : falling[std::min(falling.size() - 1, static_cast<std::size_t>(off_s))];
+    };
+}
+
+}  // namespace
+
+TEST_CASE("a background that grows does not make a probe seem slower whose response stops of the air tell",
+          "[diagnosis][background]") {
+    auto site = site_of(1);
+    site.probes.front().t90_s = 100.0;
+    Bench bench{site};
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).t90_s = 100.0;
+    runs_out_each_hour(bench.rig);
+    bench.run(72.0);
+    REQUIRE(bench.site.verdict(0).t90);
+    double const before_s = bench.site.verdict(0).t90->value_s;
+    for (int hour = 0; hour < 144; ++hour) {
+        bench.rig.probe(0).offset = 0.25 * (hour + 1) / 144.0;
+        bench.run(1.0);
+    }
+    bench.run(72.0);
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(before_s).epsilon(0.15));
+}
 
 TEST_CASE("anoxic plateaus that agree give the background with an interval that holds it",
           "[diagnosis][background]") {
