@@ -28,6 +28,9 @@ constexpr double rise_habit_noise = 0.05;  // growth of its variance a day, s^2
 // Activation energies of membranes lie within about a fifth of the typical one (common practice, no source).
 constexpr double temperature_error = 0.2;
 
+// So long a level that was told by other evidence hardly moves by itself. A guess.
+constexpr double as_expected_days = 2.0;
+
 constexpr std::uint32_t trusted = 3;  // first values are no measure for each other
 constexpr double outlier_beyond = 2.5;
 // How quickly tests teach how much rougher they are than they say themselves, and what can be believed at
@@ -62,6 +65,7 @@ void Level::restart() {
     filter_.set(slope, 0.0, slope_prior);
     filter_.set(fresh, 0.0, 0.0);
     taken_ = 0;
+    expected_days_ = 0.0;
     declines_seen_ = false;
 }
 
@@ -69,6 +73,7 @@ void Level::pass(double days) {
     if (!started()) {
         return;
     }
+    expected_days_ = std::max(0.0, expected_days_ - days);
     filter_.wander(level, slope, days, level_noise, slope_noise);
     filter_.loosen(offset, steps_seen_ ? days * offset_noise : 0.0);
     filter_.loosen(rise_habit, filter_.variance(rise_habit) < square(usual_rise_habit_error_s)
@@ -131,8 +136,11 @@ double Level::take_decline(Measured const& m) {
     weights[temperature] = -m.ln_to_20 * by_ln_s;
     weights[delay] = 1.0;
     // A warm week also loads the water, and without steps a coating that quickens looks like a shorter delay,
-    // with which the fresh probe would have been slower, too.
-    unsigned const considered = 1U << temperature | (steps_seen_ ? 0U : 1U << delay | 1U << fresh);
+    // with which the fresh probe would have been slower, too. But where the level has just been told, what is
+    // late beyond it is the aerator's: left open, it would be held against the level for weeks, and a probe
+    // that slows be thought to be as it was.
+    bool const others_told = steps_seen_ || expected_days_ > 0.0;
+    unsigned const considered = 1U << temperature | (others_told ? 0U : 1U << delay | 1U << fresh);
     double const expected_late_s = std::max(expected_s + delay_s(), 0.5 * late_s);
     double const surprise_s = late_s - expected_s - delay_s();
     return take(surprise_s, weights, square(m.error) * late_s * expected_late_s, decline_roughness_,
@@ -214,6 +222,7 @@ void Level::expect(double ln_tau_s, double error) {
     double const surprise = ln_tau_s - filter_.mean(level);
     if (std::abs(surprise) < outlier_beyond * std::sqrt(filter_.variance(level) + square(error))) {
         hear(level, ln_tau_s, error);
+        expected_days_ = as_expected_days;
     }
 }
 

@@ -40,7 +40,7 @@ public:
         filter_.set(slope, slope_per_day, error * error);
     }
     // That ln of the tail's time constant should be `ln_tau_s`, by other evidence; where it is far from that,
-    // something else is wrong, and nothing is learned.
+    // something else is wrong, and nothing is learned. For some days after it declines tell the delay.
     void expect(double ln_tau_s, double error);
 
     // By how much the mean lag, which declines tell, should exceed the tail's time constant (ln), by what is
@@ -114,6 +114,7 @@ private:
 
     Filter filter_;
     double step_roughness_ = 1.0, decline_roughness_ = 1.0, rise_roughness_ = 1.0;
+    double expected_days_ = 0.0;  // that are left of those in which the level is as it was expected
     std::uint32_t taken_ = 0;
     bool steps_seen_ = false;  // at this position, ever: then ln tau is that of the tail
     bool declines_seen_ = false, air_timed_ = false;  // in this life, before any step

@@ -97,6 +97,41 @@ TEST_CASE(
     CHECK(after.fresh_ln_tau() == Approx(before.fresh_ln_tau()).margin(0.03));
 }
 
+namespace {
+
+// Declines thrice a day, none of which says much of itself, of a quick probe behind a quick aerator, which
+// slows from the fourth day on. After the first day it is told how quick it is.
+Level told_when_fresh(double days, double coating_a_day) {
+    constexpr double tau_s = 8.0, delay_s = 5.0, told_day = 1.0, fresh_days = 3.0, slows_day = 4.0;
+    std::mt19937_64 random{11};
+    std::normal_distribution<> noise{0.0, 0.03};
+    Level level;
+    for (int third = 0; third < 3 * static_cast<int>(days); ++third) {
+        double const day = third / 3.0;
+        level.pass(1.0 / 3.0);
+        double const lag_s = tau_s * std::exp(coating_a_day * std::max(0.0, day - slows_day));
+        level.take_decline({std::log(lag_s + delay_s) + noise(random), 0.12, 0.0});
+        if (third == static_cast<int>(3.0 * told_day)) {
+            level.expect(std::log(tau_s), 0.13);
+        }
+        if (day < fresh_days) {
+            level.is_fresh();
+        }
+    }
+    return level;
+}
+
+}  // namespace
+
+TEST_CASE(
+    "once others have told how quick a probe is, declines tell the aerator's delay, and then follow it") {
+    CHECK(told_when_fresh(4.0, 0.0).delay_s() == Approx(5.0).margin(2.0));
+    CHECK(told_when_fresh(4.0, 0.0).delay_error_s() < 2.0);
+    // It has slowed by half within ten days.
+    CHECK(grown(told_when_fresh(14.0, 0.04)) == Approx(0.4).margin(0.1));
+    CHECK(std::abs(grown(told_when_fresh(14.0, 0.0))) < 0.1);
+}
+
 TEST_CASE("what is uncertain of today and of the fresh day alike is not in their ratio") {
     World const world{.delay_s = 18.0};
     auto const level = lived(world, 10.0, false, true);
