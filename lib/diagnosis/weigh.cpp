@@ -189,8 +189,12 @@ void weigh_slowness(ProbeState& state, ProbeSetup const& setup, std::int64_t now
     bool const tested = followed || lately(std::max(newest_test_ms(state), state.found.newest_ms()));
     double const soon =
         followed ? slow_within(state, setup, now_ms, well_within * setup.limits.horizon_days) : 0.0;
+    // What found rises alone make likely is no forecast: they are all off by what the load and the aerator
+    // do, day after day, and no more of them will make it surer.
+    bool const by_found_alone = slow.by_found && over > soon;
     tracker(state, Reason::slow_response)
-        .take(now_ms, std::max(over, soon), {day_s, day_s, tested ? soon_likely : Tracker::sure});
+        .take(now_ms, std::max(over, soon),
+              {day_s, day_s, tested && !by_found_alone ? soon_likely : Tracker::sure});
 }
 
 // See found.h for the rule.

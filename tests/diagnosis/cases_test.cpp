@@ -197,3 +197,28 @@ TEST_CASE("a membrane is not told to be quicker than it was when fresh by tests 
     CHECK(std::exp(told(75.0, 0.1).ln_t90) == Approx(75.0).epsilon(0.02));
     CHECK(std::exp(told(75.0, 0.4).ln_t90) > 60.0);
 }
+
+TEST_CASE("what found rises alone make likely is no forecast: they must be sure", "[diagnosis][cases]") {
+    double const late_s = GENERATE(55.0, 90.0);
+    CAPTURE(late_s);
+    ProbeSetup setup;
+    setup.t90_s = 40.0;
+    ProbeState state;
+    state.first_ms = hour_ms;
+    ResponseFit rise;
+    rise.late_s = late_s;
+    rise.ln_error = 0.1;
+    rise.step = 3.0;
+    double over = 0.0;
+    for (int hour = 1; hour <= 24 * 10; ++hour) {
+        auto const at_ms = hour * hour_ms;
+        state.found.take(at_ms, 0.0, rise, 9.0);
+        state.last_ms = at_ms;
+        weigh(state, setup, at_ms, {}, {});
+        over = slow_case(state, setup, at_ms).probability;
+    }
+    bool const sure = late_s > 60.0;
+    REQUIRE((over > Tracker::sure) == sure);
+    REQUIRE(over > 0.7);
+    CHECK(standing(state, Reason::slow_response) == sure);
+}
