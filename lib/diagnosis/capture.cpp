@@ -159,9 +159,12 @@ void Capture::put_back(std::int64_t back_ms, View const& now, double t90_guess_s
     exposed_until_ms_ = back_ms;
 }
 
-// One that a bit declared, once a slow probe has had a minute to show it.
+// One that a bit declared, once a slow probe has had a minute to show it, and a very slow one longer: behind
+// a membrane that takes minutes a blast is highest when it has long ended.
 std::optional<BlastSeen> Capture::told_blast(View const& view, Known const& known) {
-    if (!blast_to_judge_ || view.time_ms <= fall_.end_ms + as_ms(60.0)) {
+    constexpr double highest_after = 0.3;  // of T90: of diffusion, a short blast's height over time
+    double const shown_s = std::max(60.0, highest_after * known.t90_guess_s);
+    if (!blast_to_judge_ || view.time_ms <= fall_.end_ms + as_ms(shown_s)) {
         return std::nullopt;
     }
     blast_to_judge_ = false;

@@ -7,6 +7,7 @@
 
 #include "diagnosis/bench.h"
 #include "diagnosis/fall_doubts.h"
+#include "diagnosis/shown.h"
 
 namespace probekeeper::diagnosis::test {
 namespace {
@@ -367,6 +368,26 @@ TEST_CASE("blasts that reach the membrane again are told as such until two days 
     CHECK(bench.find(Reason::cleaning_failed)->text.find("the newest do again") != std::string::npos);
     bench.run(48.0);
     CHECK_FALSE(bench.stands(Reason::cleaning_failed));
+}
+
+TEST_CASE("a membrane that takes minutes shows its blasts late, and none of them was missed",
+          "[diagnosis][capture]") {
+    auto setup = site_of(1);
+    setup.probes.front().t90_s = 60.0;
+    Bench bench{setup};
+    auto& probe = bench.rig.probe(0);
+    // The rig lags by one exponential: what lags here is the water that it is given.
+    probe.blasts_reach = false;
+    probe.t90_s = 1.0;
+    bench.rig.water = [](double h) {
+        double const since_s = std::fmod(3600.0 * h - 1203.0 + 10800.0, 10800.0);
+        double const t90_s = ramp(h - since_s / 3600.0, 72.0, 240.0, 60.0, 1000.0);
+        auto const shown = membrane(t90_s);
+        return since_s > 4000.0 ? 6.0 : 6.0 + 3.0 * (shown(since_s) - shown(since_s - 60.0));
+    };
+    bench.run(24.0 * 15.0);
+    CHECK(bench.heard.ever(Reason::slow_response));
+    CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
 }
 
 TEST_CASE("a dead output shows no blast, and that is not told as a failed cleaning too",
