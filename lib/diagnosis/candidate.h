@@ -24,6 +24,7 @@ struct ProbeKnown {
     double in_air = 1.0;                         // what it reads in air, over saturation
     bool may_freeze = false;                     // the output, as far as is known
     ZeroReading zero;                            // what a decline ends in, if it goes on
+    bool cleaner_failed = false;                 // and no blast has shown since
 };
 
 // The reading in air over saturation, had it settled, as an exposure tells it.

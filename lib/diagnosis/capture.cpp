@@ -234,7 +234,13 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     }
     candidate.air = air_.take(fall_, candidate.fit, samples_, known, reach_.fell_short());
     own_up_to_moving_water(candidate.fit, known.noise);
-    if (candidate.fit.set_aside.empty() && reached_in_part(fall_, candidate.fit, known)) {
+    // What moves the reading at the blasts of a cleaner that has failed is the water: slower than the probe,
+    // it would pass for a probe that slows.
+    if (known.cleaner_failed && !candidate.lifted) {
+        many_.begin_anew();
+        candidate.fit.set_aside =
+            candidate.fit.set_aside.empty() ? "the cleaner has failed" : candidate.fit.set_aside;
+    } else if (candidate.fit.set_aside.empty() && reached_in_part(fall_, candidate.fit, known)) {
         candidate.fit.set_aside = "the blast reached a part of the membrane only";
     } else if (!aeration_changed) {
         join_others(piece.span(), known, candidate);

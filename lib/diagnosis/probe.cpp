@@ -181,6 +181,12 @@ std::string_view why_aside(ProbeState const& state, Candidate const& candidate, 
         any_standing(state, {Reason::fluctuation, Reason::membrane_damage})) {
         return "the membrane moves its reading too much";
     }
+    // Of a blast that did not show, what falls after it is the water. Many that are read seldom are judged
+    // together: each of them may have fallen between two polls.
+    bool const alone = candidate.fit.blasts == 1 && !of_water(candidate.source) && !candidate.lifted;
+    if (candidate.fit.set_aside.empty() && alone && state.blasts_missed > 0) {
+        return "the blast did not reach the membrane";
+    }
     // Through a hole the reading leaps as far by itself.
     bool const found = candidate.source == TestSource::air_exposure && !candidate.lifted;
     if (candidate.fit.set_aside.empty() && found && standing(state, Reason::membrane_damage)) {
@@ -322,10 +328,11 @@ std::optional<ResponseTest> take(ProbeState& state, ProbeSetup const& setup, Rea
     double const guess_s = t90_guess(state, setup, view.temperature_c);
     auto const freezes = state.habits.frozen_while_cleaning();
     auto const outcome = state.capture.take(
-        view, {guess_s, state.trend.delay_s(), state.trend.delay_error_s(),
-               state.trend.membrane_probability(), state.fluctuation.noise(), freezes.value_or(false),
-               state.liveness.resolution(), nothing_tests(state, now_ms), is_read(reading.do_percent),
-               state.in_air, freezes.value_or(true), state.zero});
+        view,
+        {guess_s, state.trend.delay_s(), state.trend.delay_error_s(), state.trend.membrane_probability(),
+         state.fluctuation.noise(), freezes.value_or(false), state.liveness.resolution(),
+         nothing_tests(state, now_ms), is_read(reading.do_percent), state.in_air, freezes.value_or(true),
+         state.zero, state.blasts_missed > 0 && standing(state, Reason::cleaning_failed)});
     follow_service(state, view, reading.has(mark_hold), guess_s);
     bool const busy = state.service.busy();
     bool const disturbed = busy || state.capture.disturbed(now_ms, guess_s);

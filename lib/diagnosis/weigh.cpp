@@ -331,15 +331,16 @@ void weigh_slow_reasons(ProbeState& state, ProbeSetup const& setup, std::int64_t
     auto const since_ms =
         std::max({newest_evidence_ms(state), asked ? 0 : state.found_told_ms, state.first_ms});
     // One that has never read has nothing to verify: its silence says all. Nor has one with a hole, whose
-    // edges of the air are set aside: it is to be serviced.
+    // edges of the air are set aside, nor one whose cleaner has failed: it is to be serviced.
+    bool const untestable = silenced || pierced || standing(state, Reason::cleaning_failed);
     bool const stale = (since_ms != 0 && static_cast<double>(now_ms - since_ms) / 1000.0 >
                                              setup.limits.evidence_days * day_s) ||
                        unchecked_since_return(state);
     tracker(state, Reason::verification_due)
         .take(now_ms,
-              silenced || pierced ? -1.0
-              : stale             ? seen_to_be
-                                  : 0.0,
+              untestable ? -1.0
+              : stale    ? seen_to_be
+                         : 0.0,
               {0.0, 0.0});
 }
 

@@ -390,6 +390,34 @@ TEST_CASE("a membrane that takes minutes shows its blasts late, and none of them
     CHECK_FALSE(bench.heard.ever(Reason::cleaning_failed));
 }
 
+TEST_CASE("what the water does at the blasts of a cleaner that has failed is no test of the probe",
+          "[diagnosis][capture]") {
+    bool const seldom = GENERATE(false, true);
+    CAPTURE(seldom);
+    Bench bench{site_of(1, seldom ? 30.0 : 10.0)};
+    bench.run(72.0);
+    REQUIRE(bench.site.verdict(0).t90);
+    double const before_s = bench.site.verdict(0).t90->value_s;
+    // The jet beside the membrane stirs the water, which comes to rest within minutes.
+    bench.rig.probe(0).blasts_reach = false;
+    bench.rig.water = [](double h) {
+        double const since_s = std::fmod(3600.0 * h - 1203.0, 10800.0);
+        return 6.0 + 1.2 * (since_s < 60.0 ? since_s / 60.0 : std::exp(-(since_s - 60.0) / 60.0));
+    };
+    bench.run(24.0 * 10.0);
+    REQUIRE(bench.stands(Reason::cleaning_failed));
+    CHECK(bench.site.verdict(0).t90->value_s == Approx(before_s).epsilon(0.1));
+    CHECK_FALSE(bench.heard.ever(Reason::slow_response));
+    CHECK_FALSE(bench.stands(Reason::verification_due));
+
+    // Mended, its blasts are tests again.
+    bench.rig.probe(0).blasts_reach = true;
+    bench.rig.water = [](double) { return 6.0; };
+    auto const used = bench.heard.used(TestSource::cleaning).size();
+    bench.run(24.0);
+    CHECK(bench.heard.used(TestSource::cleaning).size() > used);
+}
+
 TEST_CASE("a dead output shows no blast, and that is not told as a failed cleaning too",
           "[diagnosis][capture]") {
     Bench bench{2};
