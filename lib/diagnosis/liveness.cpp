@@ -138,6 +138,13 @@ void LivenessWatch::interrupt() {
     airs_ = 0;
 }
 
+void LivenessWatch::new_life(std::int64_t now_ms) {
+    life_ms_ = now_ms;
+    for (auto& run : runs_) {
+        run.longest_ms = run.longest_calm_ms = run.cut_off_ms = run.calm_ms = 0;
+    }
+}
+
 void LivenessWatch::follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const {
     // What is no longer given repeats nothing.
     if (std::isnan(value)) {
@@ -286,14 +293,15 @@ bool LivenessWatch::is_stuck(Run const& run) const {
     // A coarse reading in calm water repeats itself; only far beyond its habit is it stuck. Until two days
     // have shown the habit, half a day of one value is asked for; and near zero too, where water without
     // oxygen is calmer than this water ever was.
-    bool const habit_known = run.start_ms - first_ms_ > 48 * hour;
+    auto const followed_ms = run.start_ms - std::max(first_ms_, life_ms_);
+    bool const habit_known = followed_ms > 48 * hour;
     bool const near_zero = zero_start_ms_ != 0;
     bool const coarse = run.resolution <= 0.0 || run.resolution > coarse_part * std::abs(run.most);
     auto const at_first = coarse && !near_zero ? held_at_first : 12 * hour;
     auto const least = !habit_known || near_zero ? at_first : coarse ? coarse_rests : hour;
     // Where a week has shown how soon a held reading leaves its value all the same, what repeats for so many
     // times as long is stuck, however calm it ever was.
-    bool const well_known = run.start_ms - first_ms_ > 168 * hour && !near_zero;
+    bool const well_known = followed_ms > 168 * hour && !near_zero;
     auto const by_far = std::max(36 * hour, 40 * run.longest_ms);
     auto const calm = well_known ? std::min(run.calm_before_ms(), by_far) : run.calm_before_ms();
     return last_ms_ - run.start_ms > std::max({least, 5 * run.longest_ms, calm});

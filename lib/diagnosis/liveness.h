@@ -16,6 +16,8 @@ class LivenessWatch {
 public:
     void take(View const& view, bool disturbed = false);
     void interrupt();
+    // Another cell behind another membrane: how long it repeats one value is to be learned anew.
+    void new_life(std::int64_t now_ms);
     // Once an hour: remembers how lively the hour was.
     void close_hour(std::int64_t now_ms);
 
@@ -94,6 +96,7 @@ private:
 
     Ring<float, 96> hourly_high_;  // highest part of saturation in each of the last hours
     std::int64_t first_ms_ = 0;
+    std::int64_t life_ms_ = 0;  // since when its runs have been followed
     std::int64_t last_ms_ = 0;
     std::array<Run, 3> runs_{};  // mg/L, %, hPa
     Creep creep_;                // of %, where that is all

@@ -388,6 +388,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.capture.new_membrane();
             state.by_neighbours.forget();
             state.fluctuation.new_life(at_ms, handling.act == Act::membrane_change);
+            state.liveness.new_life(at_ms);
             state.background.new_life();
             state.zero = {};
             state.hole_by_movement_ms = state.hole_by_floor_ms = state.hole_by_height_ms = 0;

@@ -255,6 +255,26 @@ TEST_CASE("a coarse reading of water that comes to rest for hours is not stuck, 
     CHECK(bench.stands(Reason::stuck));
 }
 
+TEST_CASE("how long a probe repeats one value is learned anew with each membrane", "[diagnosis][liveness]") {
+    bool const changed = GENERATE(true, false);
+    CAPTURE(changed);
+    Bench bench;
+    read_coarsely(bench, 0.1);
+    bench.rig.water = [](double h) {
+        double const period = h < 24.0 ? 5.0 : 0.5;
+        return 2.2 + (std::fmod(h, period) < 0.05 ? 0.1 : 0.0);
+    };
+    bench.run(24.0);
+    if (changed) {
+        bench.did(Act::membrane_change);
+    }
+    bench.run(216.0);
+    CHECK_FALSE(bench.heard.ever(Reason::stuck));
+    bench.rig.probe(0).shows = 2.2;
+    bench.run(48.0);
+    CHECK(bench.stands(Reason::stuck) == changed);
+}
+
 TEST_CASE("a value that goes on after a gap was no habit before it", "[diagnosis][liveness]") {
     Bench bench;
     bench.rig.water = [](double h) { return 6.0 + std::sin(h / 3.0); };
