@@ -307,12 +307,19 @@ bool LivenessWatch::is_stuck(Run const& run) const {
     return last_ms_ - run.start_ms > std::max({least, 5 * run.longest_ms, calm});
 }
 
+bool LivenessWatch::repeats_with_mg_l(std::size_t quantity) const {
+    auto const& mg_l = runs_[0];
+    auto const& run = runs_[quantity];
+    bool const coarser = mg_l.resolution * std::abs(run.most) > 1.5 * run.resolution * std::abs(mg_l.most);
+    return quantity != 0 && mg_l.start_ms != 0 && mg_l.start_ms <= run.start_ms && coarser;
+}
+
 std::optional<LivenessWatch::Stuck> LivenessWatch::stuck() const {
     static constexpr std::array<std::string_view, 3> units{"mg/L", "%", "hPa"};
     std::optional<Stuck> longest;
     for (std::size_t i = 0; i < runs_.size(); ++i) {
         bool const longer = !longest || runs_[i].start_ms < longest->since_ms;
-        if (is_stuck(runs_[i]) && longer) {
+        if (longer && !repeats_with_mg_l(i) && is_stuck(runs_[i])) {
             longest = Stuck{runs_[i].most, units[i], runs_[i].start_ms};
         }
     }

@@ -87,6 +87,8 @@ private:
     void follow_runs(View const& view);
     void follow_run(Run& run, double value, double tolerance, std::int64_t time_ms) const;
     [[nodiscard]] bool is_stuck(Run const& run) const;
+    // Of percent that are worked out from coarse mg/L: they repeat where mg/L do and the thermometer rests.
+    [[nodiscard]] bool repeats_with_mg_l(std::size_t quantity) const;
     [[nodiscard]] bool only_creeps() const;
     // The same value, not zero, all the time that the output has been about zero.
     [[nodiscard]] bool repeats_near_zero() const;

@@ -275,6 +275,30 @@ TEST_CASE("how long a probe repeats one value is learned anew with each membrane
     CHECK(bench.stands(Reason::stuck) == changed);
 }
 
+TEST_CASE("percent that are worked out from coarse mg/L repeat with them while the thermometer rests",
+          "[diagnosis][liveness]") {
+    LivenessWatch liveness;
+    View view;
+    auto const follow = [&](double from_h, double to_h, double mg_l) {
+        for (auto minute = std::llround(60.0 * from_h); minute < std::llround(60.0 * to_h); ++minute) {
+            double const h = static_cast<double>(minute) / 60.0;
+            double const celsius = h < 96.0 ? 6.0 + 4.0 * std::sin(h / 4.0) : 2.0;
+            view.time_ms = 60'000 * (minute + 1);
+            view.saturation = 14.6 - 0.4 * celsius;
+            double const slowly = std::round(10.0 * (10.0 + std::sin(h / 4.0))) / 10.0;
+            view.value = std::isnan(mg_l) ? slowly : mg_l;
+            view.given = {view.value, 100.0 * view.value / view.saturation, not_read};
+            liveness.take(view);
+        }
+    };
+    follow(0.0, 96.0, not_read);
+    CHECK_FALSE(liveness.stuck());
+    follow(96.0, 101.0, 10.0);
+    CHECK_FALSE(liveness.stuck());
+    follow(101.0, 120.0, 10.0);
+    CHECK(liveness.stuck());
+}
+
 TEST_CASE("a value that goes on after a gap was no habit before it", "[diagnosis][liveness]") {
     Bench bench;
     bench.rig.water = [](double h) { return 6.0 + std::sin(h / 3.0); };
