@@ -101,6 +101,11 @@ std::string damage_text(ProbeState const& state) {
             "About {} its reading leapt up within hours, and in air it reads too high since, too",
             minute_of(state.hole_by_height_ms));
     }
+    if (by_height && state.hole_moves_mg_l > 0.0) {
+        return fmt::format(
+            "About {} its reading leapt up within hours, and has fluttered since far more than before",
+            minute_of(state.hole_by_height_ms));
+    }
     auto const or_told = [&](std::int64_t since_ms) {
         return minute_of(since_ms != 0 ? since_ms : tracker(state, Reason::membrane_damage).over_ms());
     };

@@ -417,13 +417,28 @@ double FluctuationWatch::flutters_since_leap() const {
     return std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
 }
 
-bool FluctuationWatch::loosened_before_leap() const {
+bool FluctuationWatch::loosened(ByScale const& before) const {
     constexpr double clearly_more = 1.5;  // a guess
-    ByScale before{};
-    std::copy(before_leap_by_scale_.begin(), before_leap_by_scale_.end(), before.begin());
     auto const fresh = fresh_by_scale();
     bool const more = fresh[base_] > 0.0 && before[base_] > clearly_more * fresh[base_];
-    return leapt_ms_ != 0 && more && gained_of(before, fresh).nearly_all_flutters();
+    return more && gained_of(before, fresh).nearly_all_flutters();
+}
+
+bool FluctuationWatch::loosened_before_leap() const {
+    ByScale before{};
+    std::copy(before_leap_by_scale_.begin(), before_leap_by_scale_.end(), before.begin());
+    return leapt_ms_ != 0 && loosened(before);
+}
+
+FluctuationWatch::Grown FluctuationWatch::grown_since(std::int64_t from_ms) const {
+    double const age = static_cast<double>(at_ms_ - from_ms) / static_cast<double>(hour);
+    auto const since = scales_between(0.0, age, fewest_hours);
+    auto const before = scales_between(age, age + a_day, fewest_hours);
+    if (since[base_] <= 0.0 || before[base_] <= 0.0) {
+        return {};
+    }
+    double const flutter = std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
+    return {since[base_] / before[base_], flutter, loosened(before)};
 }
 
 double FluctuationWatch::risen_since(std::int64_t from_ms) const {

@@ -59,6 +59,14 @@ public:
     // How many times as much as in the day before `from_ms` it has moved since; 0 where too few hours are
     // known.
     [[nodiscard]] double risen_since(std::int64_t from_ms) const;
+    // What has moved since `from_ms` over what did in the day before, from one reading to the next alone: of
+    // an output that rounds the longer time scales show the rounding. `flutter`: by what came behind the
+    // membrane; `loose`: before, it moved more than when fresh already. All 0 where too few hours are known.
+    struct Grown {
+        double all = 0.0, flutter = 0.0;
+        bool loose = false;
+    };
+    [[nodiscard]] Grown grown_since(std::int64_t from_ms) const;
     // The value of the fresh membrane at the same time scale, or else of the quieter days seen.
     [[nodiscard]] std::optional<double> fresh() const { return fresh_value_; }
     [[nodiscard]] bool fresh_learned() const { return fresh_learned_; }
@@ -104,6 +112,8 @@ private:
     [[nodiscard]] ByScale fresh_by_scale() const;
     [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;
     [[nodiscard]] double error_of(std::size_t scale) const;
+    // It moved more than when fresh, by what flutters behind the membrane.
+    [[nodiscard]] bool loosened(ByScale const& before) const;
     void follow_level();
     void watch_for_leap();
     // Median of the hours that ended between `from` and `to` hours before the newest; 0 where too few.

@@ -75,6 +75,29 @@ bool lowest_agree(ProbeState const& state, std::int64_t now_ms) {
     return alike;
 }
 
+// Since the height leapt, half a day ago or more, nearly all that has come of movement arises behind the
+// membrane, and the height is still up. A loose membrane does so, too, when the load goes: such a one moved
+// more than when fresh before.
+bool flutters_since(ProbeState const& state, std::int64_t since_ms, std::int64_t now_ms,
+                    std::vector<Shown> const& neighbours) {
+    constexpr std::int64_t lasting_ms = 12 * hour_ms;
+    constexpr std::int64_t told_after_ms = 4 * hour_ms;  // the height is typical of so many hours
+    constexpr double nearly_all = 0.8;                   // of squares. A guess
+    if (now_ms - since_ms < lasting_ms || state.height.day_step() <= far_step) {
+        return false;
+    }
+    auto const from_ms = since_ms - told_after_ms;
+    auto const grown = state.fluctuation.grown_since(from_ms);
+    bool const behind = grown.flutter * grown.flutter - 1.0 > nearly_all * (grown.all * grown.all - 1.0);
+    bool const told_loose = tracker(state, Reason::fluctuation).standing() &&
+                            tracker(state, Reason::fluctuation).raised_ms() < from_ms;
+    // Half of the way, of the logarithm.
+    bool const shared = std::any_of(neighbours.begin(), neighbours.end(), [&](Shown const& n) {
+        return n.alive && !n.mute && n.state->fluctuation.grown_since(from_ms).all > std::sqrt(grown.all);
+    });
+    return behind && grown.flutter > least_leap && !grown.loose && !told_loose && !shared;
+}
+
 }  // namespace
 
 bool broken(ProbeState& state, std::int64_t now_ms) {
@@ -112,6 +135,14 @@ bool reads_more_of_all(ProbeState& state, ProbeSetup const& setup, std::int64_t 
     if (!told && now_ms - since_ms > blasts_tell_ms) {
         since_ms = 0;
         return false;
+    }
+    double const moves = state.fluctuation.now().value_or(0.0);
+    if (!told) {
+        bool const flutters = flutters_since(state, since_ms, now_ms, neighbours);
+        state.hole_moves_mg_l = flutters ? moves / std::sqrt(least_leap) : 0.0;
+    }
+    if (state.hole_moves_mg_l > 0.0 && (!told || moves > state.hole_moves_mg_l)) {
+        return true;
     }
     auto const in_air = span_case(state, setup);
     double const too_high = 100.0 * (told ? std::sqrt(far_step) : far_step);

@@ -18,9 +18,10 @@ inline constexpr double far_step = 1.25;
 [[nodiscard]] bool broken(ProbeState& state, std::int64_t now_ms);
 
 // The height of the reading leaps, and what blasts show in air goes with it: the cell reads more of whatever
-// comes, and no water does that to air; a setting that does it reaches its neighbours, too. Of coarse
-// readings nothing else tells. Once told it lasts as long as the reading in air is too high. To be asked
-// hourly or oftener.
+// comes, and no water does that to air; a setting that does it reaches its neighbours, too. Or it flutters
+// since, as richer water does not: what coarse readings hid of their movement before makes no leap of that by
+// itself. Once told it lasts as long as the reading in air is too high, or it flutters. To be asked hourly or
+// oftener.
 [[nodiscard]] bool reads_more_of_all(ProbeState& state, ProbeSetup const& setup, std::int64_t now_ms,
                                      std::vector<Shown> const& neighbours);
 

@@ -392,6 +392,7 @@ void learn_from(ProbeState& state, Handling const& handling) {
             state.background.new_life();
             state.zero = {};
             state.hole_by_movement_ms = state.hole_by_floor_ms = state.hole_by_height_ms = 0;
+            state.hole_moves_mg_l = 0.0;
             state.height = {};  // another cell reads by its own measure
             state.apart.set_anew(at_ms, /*membrane=*/true);
             // How many blasts the new membrane shows is to be seen, and what was missed before the work is no

@@ -115,6 +115,38 @@ TEST_CASE("coarse readings that leap show a hole by what blasts read in air", "[
     CHECK(bench.heard.ever(Reason::membrane_damage) == (gain > 1.0 && !calibrated));
 }
 
+TEST_CASE("coarse readings that leap and flutter from then on show a hole where no blast tells",
+          "[diagnosis][hole]") {
+    enum class Cause { hole, richer_water, looseness };
+    auto const cause = GENERATE(Cause::hole, Cause::richer_water, Cause::looseness);
+    CAPTURE(cause);
+    double lively = 0.0;
+    Bench bench;
+    bench.rig.probe(0).resolution = 0.1;
+    bench.rig.probe(0).blasted = false;
+    bench.rig.probe(0).noise = 0.004;
+    bench.rig.water = [&](double h) { return 2.2 + 0.15 * std::sin(h / 0.7) + lively * ripple(h); };
+    bench.run(72.0);
+    if (cause == Cause::looseness) {
+        bench.rig.probe(0).noise = 0.05;
+        bench.run(48.0);
+    }
+    double const richer = cause == Cause::hole ? 1.0 : 1.7;
+    bench.rig.water = [&](double h) {
+        return richer * (2.2 + 0.15 * std::sin(h / 0.7)) + lively * ripple(h);
+    };
+    if (cause == Cause::hole) {
+        pierce(bench.rig.probe(0), 0.06);
+    } else {
+        (cause == Cause::looseness ? bench.rig.probe(0).noise : lively) = 0.085;
+    }
+    bench.run(30.0);
+    CHECK(bench.heard.ever(Reason::membrane_damage) == (cause == Cause::hole));
+    CHECK(bench.stands(Reason::membrane_damage) == (cause == Cause::hole));
+    bench.run(72.0);
+    CHECK(bench.stands(Reason::membrane_damage) == (cause == Cause::hole));
+}
+
 TEST_CASE("blasts that a hole hides are no failure of the cleaner", "[diagnosis][hole]") {
     Bench bench;
     bench.run(96.0);
