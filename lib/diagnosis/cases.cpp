@@ -440,6 +440,8 @@ bool reads_as_calibrated(ProbeState const& state, ProbeSetup const& setup, std::
 }
 
 Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
+    // Both are written to a hundredth: what differs by just what is allowed does not differ by more.
+    constexpr double half_a_digit = 0.005;
     Case c;
     c.unit = "mg/L";
     if (auto const check = state.span.reference()) {
@@ -448,7 +450,7 @@ Case reference_case(ProbeState const& state, ProbeSetup const& setup) {
         double const difference = check->probe - check->reference;
         c.value = difference;
         c.limit = std::copysign(allowed, difference);
-        c.probability = std::abs(difference) > allowed ? 0.99 : 0.0;
+        c.probability = std::abs(difference) > allowed + half_a_digit ? 0.99 : 0.0;
     }
     return c;
 }
