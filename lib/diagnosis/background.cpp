@@ -174,6 +174,14 @@ bool BackgroundWatch::enough(Levels const& levels, std::int64_t now_ms) {
            now_ms - levels.last_ms <= ms(newest_within_days * day_s);
 }
 
+// Residue stays and grows slowly: what was clearly lower some days ago is a level that the air held, where no
+// bit tells that it was off.
+bool BackgroundWatch::was_lower(double level, std::int64_t now_ms) const {
+    constexpr double days = 4.0, clearly = 0.1;  // guesses
+    auto const lately = levels_between(now_ms - ms(days * day_s), now_ms);
+    return lately.at(0.05) < level - clearly - days * most_growth_a_day;
+}
+
 std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     auto const levels = newest_levels(now_ms);
     if (!enough(levels, now_ms) || !agree(levels)) {
@@ -184,7 +192,9 @@ std::optional<Floor> BackgroundWatch::floor(std::int64_t now_ms) const {
     floor.error = std::hypot(std::max(least_error_mg_l, 0.3 * (levels.at(0.5) - levels.at(0.05))), rounding_);
     floor.plateaus = levels.count;
     floor.at_ms = levels.last_ms;
-    floor.sudden = leapt_ms_ != 0 && now_ms - leapt_ms_ < ms(leap_lasts_days * day_s);
+    bool const leapt = leapt_ms_ != 0 && now_ms - leapt_ms_ < ms(leap_lasts_days * day_s);
+    bool const untold = 2 * levels.declared <= levels.count;
+    floor.sudden = leapt || (untold && was_lower(floor.level, now_ms));
     return floor;
 }
 

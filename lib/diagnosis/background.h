@@ -22,7 +22,7 @@ struct Floor {
     double level = 0.0, error = 0.0;  // mg/L, standard deviation
     std::size_t plateaus = 0;
     std::int64_t at_ms = 0;
-    bool sudden = false;  // leapt within the last days: oxygen that stays, more likely than residue
+    bool sudden = false;  // lower within the last days: oxygen that stays, more likely than residue
 };
 
 class BackgroundWatch {
@@ -60,6 +60,7 @@ private:
     // So many, over so long, and the last so newly that they tell of today.
     [[nodiscard]] static bool enough(Levels const& levels, std::int64_t now_ms);
     [[nodiscard]] bool agree(Levels const& levels) const;
+    [[nodiscard]] bool was_lower(double level, std::int64_t now_ms) const;
     void keep(std::int64_t time_ms);
 
     Ring<Plateau, 160> plateaus_;

@@ -240,6 +240,20 @@ TEST_CASE("plateaus that move with the load may be real oxygen, and say nothing 
     CHECK_FALSE(bench.heard.ever(Reason::background));
 }
 
+TEST_CASE("a level that weak air holds for a day is no residue where no bit tells, for it was lower before",
+          "[diagnosis][background]") {
+    bool const residue = GENERATE(true, false);
+    CAPTURE(residue);
+    Bench bench;
+    cycle(bench.rig, [residue](double h) {
+        return residue ? 0.0 : h < 96.0 ? 0.75 + 0.25 * std::sin(h * 2.0 * std::numbers::pi / 24.0) : 1.0;
+    });
+    bench.rig.aeration = {};
+    bench.rig.probe(0).offset = residue ? 0.5 : 0.0;
+    bench.run(96.0 + 48.0);
+    CHECK(bench.heard.ever(Reason::background) == residue);
+}
+
 TEST_CASE("floors that agree by day and stand higher by night hold oxygen that the load leaves",
           "[diagnosis][background]") {
     Bench bench;
