@@ -300,6 +300,14 @@ TEST_CASE("an output that froze at zero may be named as a cell without a signal"
     CHECK(named_by(true) == std::vector<std::string>{"stuck", "no_signal"});
 }
 
+TEST_CASE("a zero is what an output writes as one", "[judge]") {
+    CHECK(written_as_zero(-0.004, 0.01));
+    CHECK_FALSE(written_as_zero(0.006, 0.01));
+    CHECK(written_as_zero(0.004, 0.001));
+    CHECK(written_as_zero(0.04, 0.1));
+    CHECK_FALSE(written_as_zero(0.06, 0.1));
+}
+
 TEST_CASE("a fault is visible only from the second piece of evidence after its crossing", "[judge]") {
     auto const visible_day = [](std::vector<double> const& tests) {
         return seconds_between(start, told(slow_probe(), Evidence{tests, {}}).visible) / 86'400.0;

@@ -25,7 +25,6 @@ constexpr double bench_minutes = 20.0;  // in air with the new one
 constexpr double dry_zero_minutes = 10.0;
 constexpr double floor_s = 300.0;  // without oxygen, until a reading there tells the background
 constexpr double dry_zero_limit_mg_l = 0.1;
-constexpr double zero_mg_l = 0.005;    // below it an output reads 0.00
 constexpr double held_back_s = 200.0;  // with a poll more, still within the five minutes a file may be untidy
 
 struct RunningTank {
@@ -219,7 +218,8 @@ void Simulation::step_probe(RunningProbe& p) {
     p.probe.step(step_s, p.tank.tank.state(), place);
     p.probe.wear().cleaning_reach = reach;
     p.transmitter.step(step_s, p.probe.reading_mg_l(), p.cleaning, p.probe.wear().stuck);
-    p.evidence.stuck_at_zero = p.probe.wear().stuck && std::abs(p.transmitter.shown_mg_l()) < zero_mg_l;
+    p.evidence.stuck_at_zero = p.probe.wear().stuck && written_as_zero(p.transmitter.shown_mg_l(),
+                                                                       p.plan.transmitter.resolution_mg_l);
 }
 
 void Simulation::note_evidence(RunningProbe& p, bool blast_ended) {
@@ -407,6 +407,11 @@ void Simulation::release(RunningProbe& p) {
 }
 
 }  // namespace
+
+bool written_as_zero(double mg_l, double resolution_mg_l) {
+    constexpr double two_places = 0.01;
+    return std::abs(mg_l) < 0.5 * std::max(two_places, resolution_mg_l);
+}
 
 Lived simulate(FleetPlan const& plan, std::filesystem::path const& folder) {
     std::filesystem::create_directories(folder);

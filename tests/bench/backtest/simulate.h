@@ -19,6 +19,9 @@ struct Evidence {
     bool stuck_at_zero = false;  // the output froze at a zero: so does a cell without a signal read
 };
 
+// An output of mg/L that rounds so, to two places at the most, is written down as a zero.
+[[nodiscard]] bool written_as_zero(double mg_l, double resolution_mg_l);
+
 struct Lived {
     std::size_t rows = 0;
     std::vector<Evidence> evidence;  // as FleetPlan::probes
