@@ -15,7 +15,7 @@ namespace probekeeper::diagnosis {
 
 // Changes whenever the same readings could give another result; a checkpoint of another version is not
 // loaded.
-inline constexpr int algorithm_version = 15;
+inline constexpr int algorithm_version = 16;
 
 // Where results go. `place` is the probe's place in SiteSetup::probes.
 class Listener {
