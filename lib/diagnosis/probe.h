@@ -86,8 +86,8 @@ struct ProbeState {
     std::int64_t returned_ms = 0;      // from the newest absence; 0: there was none
     // Of the newest wipe of the membrane, and how long after the one before it; 0: there was none.
     std::int64_t wiped_ms = 0, wipe_every_ms = 0;
-    double hole_moves_mg_l =
-        0.0;  // of a hole told by its height and its flutter: less than it moves; 0: none
+    // Of a hole that its height and its flutter told: it moves more than so much; 0: there is none.
+    double hole_moves_mg_l = 0.0;
     double dry_zero_mg_l = 0.0;
     double background_mg_l = 0.0;  // as last known
     ZeroReading zero;              // what declines end in, as last known
