@@ -222,8 +222,8 @@ api::Answer<document::Health> Backend::health() {
     health.store_bytes = static_cast<std::uint64_t>(found->bytes);
     health.queues.push_back({"steps", static_cast<std::uint64_t>(found->waiting), 0, 0});
     if (found->silent > 0) {
-        health.warnings.push_back(fmt::format("sites not heard of for more than an hour: {} of {}",
-                                              found->silent, found->sites));
+        health.warnings.push_back(
+            fmt::format("sites not heard of for more than an hour: {} of {}", found->silent, found->sites));
     }
     if (found->oldest && now_() - *found->oldest > std::chrono::hours{1}) {
         health.warnings.push_back(
