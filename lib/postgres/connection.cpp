@@ -198,9 +198,9 @@ void Connection::start(Options const& options) {
 
 bool Connection::await(Ready for_what, Clock::time_point until, int wake) {
     while (true) {
-        short const events = for_what == Ready::read    ? POLLIN
-                             : for_what == Ready::write ? POLLOUT
-                                                        : static_cast<short>(POLLIN | POLLOUT);
+        auto const events = static_cast<short>(for_what == Ready::read    ? POLLIN
+                                               : for_what == Ready::write ? POLLOUT
+                                                                          : POLLIN | POLLOUT);
         // poll() leaves out descriptors below 0.
         std::array<pollfd, 3> wanted{pollfd{PQsocket(connection_.get()), events, 0},
                                      pollfd{options_.interrupt, POLLIN, 0}, pollfd{wake, POLLIN, 0}};
