@@ -238,8 +238,9 @@ std::optional<Candidate> Capture::finish_fall(View const& view, Known const& kno
     // it would pass for a probe that slows.
     if (known.cleaner_failed && !candidate.lifted) {
         many_.begin_anew();
-        candidate.fit.set_aside =
-            candidate.fit.set_aside.empty() ? "the cleaner has failed" : candidate.fit.set_aside;
+        if (candidate.fit.set_aside.empty()) {
+            candidate.fit.set_aside = "the cleaner has failed";
+        }
     } else if (candidate.fit.set_aside.empty() && reached_in_part(fall_, candidate.fit, known)) {
         candidate.fit.set_aside = "the blast reached a part of the membrane only";
     } else if (!aeration_changed) {

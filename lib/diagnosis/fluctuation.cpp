@@ -406,15 +406,23 @@ double FluctuationWatch::leapt_for_long() const {
                                                    : hours_between(0.0, age, fewest_hours) / before_leap_;
 }
 
-double FluctuationWatch::flutters_since_leap() const {
+FluctuationWatch::ByScale FluctuationWatch::before_leap() const {
     ByScale before{};
     std::copy(before_leap_by_scale_.begin(), before_leap_by_scale_.end(), before.begin());
+    return before;
+}
+
+double FluctuationWatch::flutters(ByScale const& since, ByScale const& before) const {
+    return std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
+}
+
+double FluctuationWatch::flutters_since_leap() const {
+    auto const before = before_leap();
     if (leapt_ms_ == 0 || before[base_] <= 0.0) {
         return 0.0;
     }
-    auto const since =
-        scales_between(0.0, static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour), 1);
-    return std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
+    double const age = static_cast<double>(at_ms_ - leapt_ms_) / static_cast<double>(hour);
+    return flutters(scales_between(0.0, age, 1), before);
 }
 
 bool FluctuationWatch::loosened(ByScale const& before) const {
@@ -425,9 +433,7 @@ bool FluctuationWatch::loosened(ByScale const& before) const {
 }
 
 bool FluctuationWatch::loosened_before_leap() const {
-    ByScale before{};
-    std::copy(before_leap_by_scale_.begin(), before_leap_by_scale_.end(), before.begin());
-    return leapt_ms_ != 0 && loosened(before);
+    return leapt_ms_ != 0 && loosened(before_leap());
 }
 
 FluctuationWatch::Grown FluctuationWatch::grown_since(std::int64_t from_ms) const {
@@ -437,8 +443,7 @@ FluctuationWatch::Grown FluctuationWatch::grown_since(std::int64_t from_ms) cons
     if (since[base_] <= 0.0 || before[base_] <= 0.0) {
         return {};
     }
-    double const flutter = std::hypot(1.0, gained_of(since, before).flutter / before[base_]);
-    return {since[base_] / before[base_], flutter, loosened(before)};
+    return {since[base_] / before[base_], flutters(since, before), loosened(before)};
 }
 
 double FluctuationWatch::risen_since(std::int64_t from_ms) const {

@@ -112,6 +112,9 @@ private:
     [[nodiscard]] ByScale fresh_by_scale() const;
     [[nodiscard]] Gained gained_of(ByScale const& day, ByScale const& fresh) const;
     [[nodiscard]] double error_of(std::size_t scale) const;
+    [[nodiscard]] ByScale before_leap() const;
+    // How many times as much as before it moves since, by what came behind the membrane.
+    [[nodiscard]] double flutters(ByScale const& since, ByScale const& before) const;
     // It moved more than when fresh, by what flutters behind the membrane.
     [[nodiscard]] bool loosened(ByScale const& before) const;
     void follow_level();

@@ -163,7 +163,7 @@ void SpanWatch::follow_step(bool outlier, bool above, double sigma) {
         return;
     }
     drift_.set(0, level, square(sigma));
-    ways_.set_level(drift_.mean(0), square(sigma));
+    ways_.set_level(level, square(sigma));
     beyond_ = 0;
 }
 
