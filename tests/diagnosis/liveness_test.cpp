@@ -14,6 +14,11 @@ void read_coarsely(Bench& bench, double resolution) {
     probe.blasted = false;
 }
 
+// Water that a controller holds at one value, which it leaves for some minutes each `period` hours.
+double held_water(double h, double period) {
+    return 2.2 + (std::fmod(h, period) < 0.05 ? 0.1 : 0.0);
+}
+
 }  // namespace
 
 TEST_CASE("a probe that falls to zero while its neighbour reads oxygen has no signal",
@@ -204,10 +209,7 @@ TEST_CASE("a coarse reading that a controller holds at one value is stuck only b
     Bench bench;
     read_coarsely(bench, 0.1);
     // Within a step all the time; at first it leaves its value each half hour, and later hardly ever.
-    bench.rig.water = [](double h) {
-        double const period = h < 120.0 ? 0.5 : 30.0;
-        return 2.2 + (std::fmod(h, period) < 0.05 ? 0.1 : 0.0);
-    };
+    bench.rig.water = [](double h) { return held_water(h, h < 120.0 ? 0.5 : 30.0); };
     bench.run(220.0);
     CHECK_FALSE(bench.heard.ever(Reason::stuck));
     bench.rig.probe(0).shows = 2.2;
@@ -219,7 +221,7 @@ TEST_CASE("a held reading that always left its value within the hour is stuck wh
           "[diagnosis][liveness]") {
     Bench bench;
     read_coarsely(bench, 0.1);
-    bench.rig.water = [](double h) { return 2.2 + (std::fmod(h, 0.5) < 0.05 ? 0.1 : 0.0); };
+    bench.rig.water = [](double h) { return held_water(h, 0.5); };
     bench.run(240.0);
     bench.rig.probe(0).shows = 2.2;
     bench.run(30.0);
@@ -260,10 +262,7 @@ TEST_CASE("how long a probe repeats one value is learned anew with each membrane
     CAPTURE(changed);
     Bench bench;
     read_coarsely(bench, 0.1);
-    bench.rig.water = [](double h) {
-        double const period = h < 24.0 ? 5.0 : 0.5;
-        return 2.2 + (std::fmod(h, period) < 0.05 ? 0.1 : 0.0);
-    };
+    bench.rig.water = [](double h) { return held_water(h, h < 24.0 ? 5.0 : 0.5); };
     bench.run(24.0);
     if (changed) {
         bench.did(Act::membrane_change);
